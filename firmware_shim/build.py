@@ -1,0 +1,361 @@
+"""Compiles the author's C, unchanged, into a library that can be driven block by block."""
+
+from __future__ import annotations
+
+import functools
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from firmware_shim import build_cache, compile_messages, debug_info, loop_source
+from firmware_shim.compiler import Compiler, Ran, find_compiler, run
+from firmware_shim.debug_info import DebugInfo, Function
+from firmware_shim.errors import SourceMissing, SymbolMissing, UnsupportedPrototype
+from firmware_shim.flags import HostFlags, host_flags
+
+if TYPE_CHECKING:
+    from concurrent.futures import ThreadPoolExecutor
+
+_RUNTIME = Path(__file__).parent / "runtime"
+_CPP = (".cpp", ".cc", ".cxx")
+_HEADERS = (".h", ".hpp", ".hh")
+# Some compilers add checks of their own when nothing is said.
+_NO_CHECKS = ("-fno-sanitize=all",)
+_OWN = ("-g", "-fPIC", "-fno-lto", "-fno-semantic-interposition")
+_DISCOVERY = ("-O0", "-g", "-w", "-fno-lto", *_NO_CHECKS)
+_DISCOVERY_KEEP = {
+    "gcc": ("-fkeep-static-functions", "-fkeep-inline-functions"),
+    "clang": ("-Xclang", "-femit-all-decls"),
+}
+_STRICT = {
+    "gcc": ("-fsanitize=undefined,float-cast-overflow,bounds-strict", "-fno-sanitize=vptr"),
+    # One option each: a wrapper was seen to read only the first word of a list (zig cc 0.17).
+    "clang": (
+        "-fsanitize=undefined",
+        "-fsanitize=float-cast-overflow",
+        "-fsanitize=implicit-conversion",
+        "-fno-sanitize=vptr",
+        "-fno-sanitize=function",
+    ),
+}
+# Symbolic: an author's function named like one of the C library's must stay the author's.
+_LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
+# Stands for the temporary folder in the library, so that one request gives the same bytes each time.
+_MAPPED = "/preflash"
+_RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
+             "-fno-stack-protector", "-fno-lto")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Request:
+    """What to build.
+
+    Shape: ``sources`` C or C++ files, or headers whose functions are wanted; ``include`` folders;
+           ``flags`` as on the author's command line; ``routines`` names that get a loop; ``variant``
+           "host" (the author's own code) or "strict" (with checks that record); ``defines`` "NAME" or
+           "NAME=VALUE"; ``headers`` included before each source; ``folder`` resolves relative paths in
+           all of these (default: the current folder).
+    """
+
+    sources: tuple[Path, ...]
+    include: tuple[Path, ...] = ()
+    flags: str = ""
+    routines: tuple[str, ...] = ()
+    variant: str = "host"
+    compiler: str | None = None
+    defines: tuple[str, ...] = ()
+    headers: tuple[Path, ...] = ()
+    folder: Path | None = None
+
+
+@dataclass(frozen=True)
+class Built:
+    """A finished library and all that was learned on the way.
+
+    Shape: ``key`` SHA-256 over everything the library depends on; ``loops`` routine -> symbol of its
+           loop; ``source_hashes`` path -> SHA-256 of every source and header used; ``reused`` whether it
+           came from the cache; ``info`` the library's own debug information, decoded when first asked.
+    """
+
+    variant: str
+    library: Path
+    key: str
+    compiler: Compiler
+    kept_flags: tuple[str, ...]
+    dropped_flags: tuple[tuple[str, str], ...]
+    loops: dict[str, str]
+    source_hashes: dict[str, str]
+    log: str
+    reused: bool
+
+    @functools.cached_property
+    def info(self) -> DebugInfo:
+        """Errors: SourceMissing if the library has gone."""
+        return build_cache.cached_info(self.library)
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """A checked request: absolute paths, sorted flags, the folder to work in."""
+
+    request: Request
+    sources: tuple[Path, ...]
+    compiler: Compiler
+    common: tuple[str, ...]
+    flags: Mapping[str, HostFlags]
+
+    def language(self, source: Path) -> str:
+        return "c++" if source.suffix in (*_CPP, ".hpp", ".hh") else "c"
+
+    def command(self, source: Path) -> tuple[str, ...]:
+        return (*self.flags[self.language(source)].all, *self.common)
+
+
+def build(request: Request, cache: Path | None = None) -> Built:
+    """Build, or take from the cache if nothing it depends on has changed.
+
+    Shape:  ``cache`` defaults to $XDG_CACHE_HOME/preflash or ~/.cache/preflash.
+    Errors: any ShimError, each naming its cause; nothing half-built is left behind.
+    """
+    cache = build_cache.folder(cache)
+    compiler = find_compiler(request.compiler, cache)
+    sources = _check_sources(request)
+    identity = build_cache.identity(request, sources, compiler, _RUNTIME)
+    found = build_cache.find(cache, identity)
+    if found is not None:
+        manifest, library = found
+        return _built(manifest, library, compiler, reused=True)
+    plan = _plan(request, sources, compiler)
+    for _ in range(3):
+        with build_cache.workshop(cache) as work:
+            manifest = _make(plan, work.folder)
+            kept = work.keep(identity, manifest)
+        if kept is not None:
+            return _built(*kept, compiler, reused=False)
+    raise SourceMissing(
+        "the sources keep changing", ", ".join(s.name for s in sources), "they changed during three builds",
+        "wait until they are saved, then run again",
+    )  # fmt: skip
+
+
+def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, *, reused: bool) -> Built:
+    return Built(
+        variant=manifest["variant"],
+        library=library,
+        key=manifest["key"],
+        compiler=compiler,
+        kept_flags=tuple(manifest["kept"]),
+        dropped_flags=tuple((a, b) for a, b in manifest["dropped"]),
+        loops=dict(manifest["loops"]),
+        source_hashes=dict(manifest["hashes"]),
+        log=manifest["log"],
+        reused=reused,
+    )
+
+
+def _check_sources(request: Request) -> tuple[Path, ...]:
+    base = request.folder or Path.cwd()
+    if request.variant not in ("host", "strict"):
+        raise SourceMissing(
+            f"no build is called '{request.variant}'", "the request", "known: host, strict",
+            "name one of them",
+        )  # fmt: skip
+    if not request.sources:
+        raise SourceMissing("no source to build", "the request", "its list is empty", "name at least one")
+    paths = tuple(dict.fromkeys(Path(os.path.abspath(base / s)) for s in request.sources))
+    for path in (*paths, *(base / h for h in request.headers)):
+        if not path.is_file():
+            near = _nearest(path.name, os.listdir(path.parent) if path.parent.is_dir() else [], 0.7)
+            todo = f"did you mean {', '.join(near)}?" if near else "check the path"
+            raise SourceMissing(f"{path.name} is not there", str(path), "no such file", todo)
+    for folder in request.include:
+        if not (base / folder).is_dir():
+            raise SourceMissing(
+                f"the include folder {folder} is not there", str(base / folder), "no such folder",
+                "check the path",
+            )  # fmt: skip
+    for path in paths:
+        if path.suffix not in (".c", *_CPP, *_HEADERS):
+            raise SourceMissing(
+                f"{path.name} is not C or C++", str(path), f"its name ends in '{path.suffix}'",
+                f"name files ending in .c, {', '.join((*_CPP, *_HEADERS))}",
+            )  # fmt: skip
+    return paths
+
+
+def _nearest(name: str, known: list[str], likeness: float = 0.5) -> list[str]:
+    import difflib  # only needed when something has gone wrong
+
+    return difflib.get_close_matches(name, known, n=3, cutoff=likeness)
+
+
+def _plan(request: Request, sources: tuple[Path, ...], compiler: Compiler) -> _Plan:
+    base = (request.folder or Path.cwd()).absolute()
+    common = [f"-I{base / folder}" for folder in request.include]
+    common += [f"-D{define}" for define in request.defines]
+    for header in request.headers:
+        common += ["-include", str(base / header)]
+    plan = _Plan(request, sources, compiler, tuple(common), {})
+    languages = dict.fromkeys(plan.language(s) for s in sources)
+    flags = {lang: host_flags(request.flags, compiler, folder=base, language=lang) for lang in languages}
+    return _Plan(request, sources, compiler, tuple(common), flags)
+
+
+def _make(plan: _Plan, work: Path) -> build_cache.Manifest:
+    """Discovery, generated units, link: everything inside one temporary folder."""
+    from concurrent.futures import ThreadPoolExecutor  # its import costs more than a warm build
+
+    workers = max(1, min(len(plan.sources) + 1, os.cpu_count() or 1))
+    with ThreadPoolExecutor(workers) as pool:
+        recorder = pool.submit(_compile_recorder, plan, work) if plan.request.variant == "strict" else None
+        infos = _discover(plan, work, pool)
+        if any(all(name not in i.functions for i in infos) for name in plan.request.routines):
+            infos = _with_inline_only(infos, _discover(plan, work, pool, ("-fgnu89-inline",)))
+        chosen = _assign(plan, infos)
+        jobs = []
+        for at, (source, info) in enumerate(zip(plan.sources, infos, strict=True)):
+            jobs.append(pool.submit(_compile_unit, plan, work, at, source, info, chosen.get(at, [])))
+        units = [job.result() for job in jobs]
+        objects = [made.name for made, _, _ in units]
+        if recorder is not None:
+            objects.append(recorder.result())
+    link = _link(plan, work, objects)
+    hashes = dict(sorted((f, h) for _, files, _ in units for f, h in files.items()))
+    flags = plan.flags[plan.language(plan.sources[0])]
+    loops = {f.name: loop_source.loop_symbol(f.name) for fs in chosen.values() for f in fs}
+    return {
+        "variant": plan.request.variant,
+        "key": "",
+        "kept": list(flags.all),
+        "dropped": [list(pair) for pair in flags.dropped],
+        "loops": {name: loops[name] for name in plan.request.routines},
+        "hashes": hashes,
+        "log": "".join(log for _, _, log in units) + link.err,
+        "units": [(work / name).with_suffix("").name for name in objects],
+    }
+
+
+def _unit_suffix(plan: _Plan, source: Path) -> str:
+    return ".cpp" if plan.language(source) == "c++" else ".c"
+
+
+def _with_inline_only(infos: list[DebugInfo], wider: list[DebugInfo]) -> list[DebugInfo]:
+    """Adds functions that C99 calls inline definitions: no code exists unless somebody asks for it."""
+    out = []
+    for info, more in zip(infos, wider, strict=True):
+        extra = {n: replace(f, inline=True) for n, f in more.functions.items() if n not in info.functions}
+        out.append(replace(info, functions={**info.functions, **extra}))
+    return out
+
+
+def _discover(
+    plan: _Plan, work: Path, pool: ThreadPoolExecutor, c_only: tuple[str, ...] = ()
+) -> list[DebugInfo]:
+    """What each source defines, learned from an unoptimised compile of it alone."""
+
+    def one(at: int, source: Path) -> tuple[DebugInfo | None, Ran, Path]:
+        unit = work / f"look{at}{_unit_suffix(plan, source)}"
+        unit.write_text(loop_source.unit(source, (), has_main=False))
+        made = f"look{at}.o"
+        keep = _DISCOVERY_KEEP[plan.compiler.family]
+        more = c_only if plan.language(source) == "c" else ()
+        command = [*plan.compiler.command, *plan.command(source), *_DISCOVERY, *keep, *more]
+        ran = run([*command, "-c", unit.name, "-o", made], folder=work)
+        if ran.code != 0:
+            return None, ran, unit
+        from firmware_shim.dwarf_reader import read  # its import costs more than a warm build
+
+        info = read(work / made, whole=False)
+        (work / made).unlink()
+        unit.unlink()
+        return info, ran, unit
+
+    found = list(pool.map(one, range(len(plan.sources)), plan.sources))
+    pairs = zip(plan.sources, found, strict=True)
+    failed = [(source, ran, unit) for source, (info, ran, unit) in pairs if info is None]
+    if failed:
+        missing: dict[str, None] = {}
+        for source, ran, unit in failed:
+            names = compile_messages.missing_headers(plan.compiler, plan.command(source), unit, work, ran.err)
+            missing.update(dict.fromkeys(names))
+        raise compile_messages.compile_failure(failed[0][0], failed[0][1], tuple(missing))
+    return [info for info, _, _ in found if info is not None]
+
+
+def _assign(plan: _Plan, infos: list[DebugInfo]) -> dict[int, list[Function]]:
+    """Which unit carries which routine's loop. Errors: SymbolMissing, UnsupportedPrototype."""
+    chosen: dict[int, list[Function]] = {}
+    for name in dict.fromkeys(plan.request.routines):
+        holders = [(at, info.functions[name]) for at, info in enumerate(infos) if name in info.functions]
+        if not holders:
+            raise _symbol_missing(plan, name, infos)
+        # The same choice as in the library's own debug information: a real definition before a static one.
+        at, function = min(holders, key=lambda pair: debug_info.rank(pair[1]))
+        if name == "main":
+            raise UnsupportedPrototype(
+                "main cannot be driven", f"{function.file}:{function.line}", "it is the program's entry",
+                "name the routines that it calls", parameter="main",
+            )  # fmt: skip
+        cpp = plan.language(plan.sources[at]) == "c++"
+        loop_source.check_prototype(function, cpp=cpp)
+        chosen.setdefault(at, []).append(function)
+    return chosen
+
+
+def _symbol_missing(plan: _Plan, name: str, infos: list[DebugInfo]) -> SymbolMissing:
+    known = sorted({f for info in infos for f in info.functions})
+    near = tuple(_nearest(name, known))
+    shown = [f"{n} ({Path(i.functions[n].file).name}:{i.functions[n].line})"
+             for n in near for i in [next(i for i in infos if n in i.functions)]]  # fmt: skip
+    todo = f"did you mean {', '.join(shown)}?" if near else "name the source that defines it"
+    why = "none of the sources, nor a header they include, defines a function of that name"
+    return SymbolMissing(
+        f"the routine '{name}' is not there",
+        ", ".join(s.name for s in plan.sources),
+        why,
+        todo,
+        name=name,
+        nearest=near,
+    )
+
+
+def _compile_unit(
+    plan: _Plan, work: Path, at: int, source: Path, info: DebugInfo, functions: list[Function]
+) -> tuple[Path, dict[str, str], str]:
+    cpp = plan.language(source) == "c++"
+    unit = work / f"unit{at}{_unit_suffix(plan, source)}"
+    main = info.functions.get("main")
+    unit.write_text(loop_source.unit(source, functions, has_main=main is not None, cpp=cpp))
+    made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
+    strict = _STRICT[plan.compiler.family] if plan.request.variant == "strict" else _NO_CHECKS
+    own = (*_OWN, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
+    command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
+               "-o", made.name]  # fmt: skip
+    ran = run(command, folder=work)
+    if ran.code != 0:
+        raise compile_messages.compile_failure(source, ran)
+    files = [os.path.abspath(work / f) for f in compile_messages.rule_files(rule.read_text())]
+    used = [f for f in files if f != str(unit)]
+    return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err
+
+
+def _compile_recorder(plan: _Plan, work: Path) -> str:
+    command = [*plan.compiler.command, *_RECORDER, "-c", str(_RUNTIME / "recorder.c"), "-o", "recorder.o"]
+    ran = run(command, folder=work)
+    if ran.code != 0:
+        raise compile_messages.compile_failure(_RUNTIME / "recorder.c", ran)
+    return "recorder.o"
+
+
+def _link(plan: _Plan, work: Path, objects: list[str]) -> Ran:
+    # None of the author's flags here: with -ffast-math the compiler would add a start-up object that
+    # turns subnormals to zero in the whole process.
+    command = [*plan.compiler.command, "-shared", "-o", "library.so", *objects, *_LINK]
+    if any(plan.language(s) == "c++" for s in plan.sources):
+        command.append("-lstdc++")
+    ran = run([*command, "-lm"], folder=work)
+    if ran.code != 0:
+        raise compile_messages.link_failure(ran, plan.sources, _MAPPED)
+    return ran

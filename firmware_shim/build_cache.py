@@ -1,0 +1,226 @@
+"""The store of finished builds: keyed by content, written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import hashlib
+import itertools
+import json
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from firmware_shim import debug_info
+from firmware_shim.compiler import Compiler, write_whole
+from firmware_shim.debug_info import DebugInfo
+
+if TYPE_CHECKING:
+    from firmware_shim.build import Request
+
+FORMAT = 1
+_REMEMBERED = 8
+_ABANDONED_SECONDS = 3600.0
+# Variables that make the compiler look for headers elsewhere.
+_VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH")
+
+Manifest = dict[str, Any]
+
+
+def folder(given: Path | None) -> Path:
+    """The cache folder: as given, else under $XDG_CACHE_HOME, else under ~/.cache."""
+    if given is not None:
+        return Path(given).absolute()
+    base = os.environ.get("XDG_CACHE_HOME", "")
+    return (Path(base) if os.path.isabs(base) else Path.home() / ".cache") / "preflash"
+
+
+def hash_of(path: Path) -> str:
+    """SHA-256 of a file's bytes; empty if it cannot be read."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
+@functools.cache
+def _own_text(runtime: Path) -> str:
+    """One hash over this package's own text: a changed tool builds anew."""
+    digest = hashlib.sha256()
+    own = Path(__file__).parent
+    for path in (
+        own / "build.py", own / "build_cache.py", own / "flags.py", own / "loop_source.py",
+        own / "debug_info.py", own / "dwarf_reader.py", own / "dwarf_types.py", own / "width_rules.py",
+        runtime / "recorder.c", runtime / "recorder.h",
+    ):  # fmt: skip
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+@dataclass(frozen=True)
+class Identity:
+    """All of a request that can be known without compiling; ``folders`` are searched for headers."""
+
+    key: str
+    folders: tuple[str, ...]
+
+
+def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, runtime: Path) -> Identity:
+    """The identity of a request on this machine, with this compiler and this version of the tool."""
+    base = (request.folder or Path.cwd()).absolute()
+    folders = [os.path.abspath(base / f) for f in request.include]
+    folders += [str(s.parent) for s in sources]
+    listed = [word.strip("'\"") for word in request.flags.split()]
+    data = {
+        "flag_files": {word: hash_of(base / word[1:]) for word in listed if word.startswith("@")},
+        "format": FORMAT,
+        "request": {k: str(v) if k != "folder" else "" for k, v in asdict(request).items()},
+        "folder": str(base),
+        "sources": [str(s) for s in sources],
+        "compiler": compiler.identity,
+        "own": _own_text(runtime),
+        "variables": {v: os.environ.get(v, "") for v in _VARIABLES},
+    }
+    text = json.dumps(data, sort_keys=True)
+    return Identity(hashlib.sha256(text.encode()).hexdigest(), tuple(dict.fromkeys(folders)))
+
+
+def _flag_folders(flags: list[str]) -> list[str]:
+    options = ("-isystem", "-iquote", "-idirafter", "-I")
+    joined = [f[len(o) :] for f in flags for o in options if f.startswith(o) and f != o]
+    return joined + [value for option, value in itertools.pairwise(flags) if option in options]
+
+
+def _shadows(files: list[str], folders: tuple[str, ...]) -> list[str]:
+    """Files that exist where a header of that name could be found instead of the one used."""
+    used = set(files)
+    found = set()
+    for file in files:
+        parts = file.rsplit("/", 2)
+        for name in (parts[-1], "/".join(parts[-2:])):
+            for where in folders:
+                path = f"{where}/{name}"
+                if path not in used and path not in found and os.path.exists(path):
+                    found.add(path)
+    return sorted(found)
+
+
+def find(cache: Path, wanted: Identity) -> tuple[Manifest, Path] | None:
+    """The build made from exactly these files, if there is one."""
+    try:
+        entries = json.loads((cache / "requests" / f"{wanted.key}.json").read_text())
+    except (OSError, ValueError):
+        return None
+    hashes: dict[str, str] = {}
+    for entry in entries:
+        for path in entry["hashes"]:
+            if path not in hashes:
+                hashes[path] = hash_of(Path(path))
+        if any(hashes[path] != expected for path, expected in entry["hashes"].items()):
+            continue
+        if _shadows(list(entry["hashes"]), tuple(entry["folders"])) != entry["shadows"]:
+            continue
+        home = cache / "builds" / entry["key"]
+        manifest = _manifest(home)
+        if manifest is not None:
+            return manifest, home / "library.so"
+    return None
+
+
+def _manifest(home: Path) -> Manifest | None:
+    """What a finished build says about itself; None if it is not there or not whole."""
+    try:
+        manifest: Manifest = json.loads((home / "manifest.json").read_text())
+    except (OSError, ValueError):
+        return None
+    whole = manifest.get("format") == FORMAT and (home / "library.so").exists()
+    return manifest if whole else None
+
+
+class Workshop:
+    """A temporary folder next to the finished builds; ``keep`` moves it into its place."""
+
+    def __init__(self, cache: Path, place: Path) -> None:
+        self.cache, self.folder, self.started_ns = cache, place, time.time_ns()
+
+    def keep(self, wanted: Identity, manifest: Manifest) -> tuple[Manifest, Path] | None:
+        """Store the finished build under its key; None if a file changed while it was made."""
+        hashes: dict[str, str] = manifest["hashes"]
+        for path, expected in hashes.items():
+            try:
+                changed_ns = os.stat(path).st_mtime_ns
+            except OSError:
+                return None
+            # Saved during the build, perhaps after the compiler read it: the hash may be of other text.
+            if changed_ns > self.started_ns or not expected:
+                return None
+        generated = {p.name: hash_of(p) for p in sorted(self.folder.glob("unit*.c*"))}
+        text = json.dumps([wanted.key, hashes, generated], sort_keys=True)
+        key = hashlib.sha256(text.encode()).hexdigest()
+        manifest = {**manifest, "key": key, "format": FORMAT}
+        for name in [*self.folder.glob("*.o"), *self.folder.glob("*.d")]:
+            name.unlink()
+        (self.folder / "manifest.json").write_text(json.dumps(manifest))
+        home = self.cache / "builds" / key
+        home.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.rename(self.folder, home)
+        except OSError:
+            # The same build is there already, perhaps by another process: use it, unless it is damaged.
+            if _manifest(home) is None:
+                os.rename(home, self.folder.with_name(self.folder.name + "-damaged"))
+                os.rename(self.folder, home)
+                shutil.rmtree(self.folder.with_name(self.folder.name + "-damaged"), ignore_errors=True)
+        self._remember(wanted, key, manifest)
+        return manifest, home / "library.so"
+
+    def _remember(self, wanted: Identity, key: str, manifest: Manifest) -> None:
+        hashes: dict[str, str] = manifest["hashes"]
+        folders = [*_flag_folders(manifest["kept"]), *wanted.folders]
+        index = self.cache / "requests" / f"{wanted.key}.json"
+        try:
+            entries = [e for e in json.loads(index.read_text()) if e["key"] != key]
+        except (OSError, ValueError):
+            entries = []
+        shadows = _shadows(list(hashes), tuple(folders))
+        entry = {"key": key, "hashes": hashes, "folders": folders, "shadows": shadows}
+        write_whole(index, json.dumps([entry, *entries[: _REMEMBERED - 1]]))
+
+
+@contextlib.contextmanager
+def workshop(cache: Path) -> Iterator[Workshop]:
+    """A fresh temporary folder under the cache, removed at the end unless it was kept."""
+    yard = cache / "making"
+    yard.mkdir(parents=True, exist_ok=True)
+    _clear_abandoned(yard)
+    place = Path(tempfile.mkdtemp(dir=yard, prefix="build-"))
+    try:
+        yield Workshop(cache, place)
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+
+
+def _clear_abandoned(yard: Path) -> None:
+    # Left by processes that were killed.
+    for place in yard.glob("build-*"):
+        with contextlib.suppress(OSError):
+            if time.time() - place.stat().st_mtime > _ABANDONED_SECONDS:
+                shutil.rmtree(place, ignore_errors=True)
+
+
+def cached_info(library: Path) -> DebugInfo:
+    """A library's debug information, decoded once and kept beside it. Errors: SourceMissing."""
+    store = library.with_name("debug_info.json")
+    try:
+        return debug_info.from_json(store.read_text())
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    info = debug_info.read_debug_info(library)
+    with contextlib.suppress(OSError):
+        write_whole(store, info.to_json())
+    return info

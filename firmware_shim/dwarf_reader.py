@@ -1,0 +1,261 @@
+"""Reads DWARF 4 and 5 from an ELF file into the records of ``debug_info``."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from elftools.common.exceptions import DWARFError, ELFError
+from elftools.dwarf.ranges import BaseAddressEntry
+from elftools.elf.elffile import ELFFile
+
+from firmware_shim.debug_info import Array, CType, DebugInfo, Function, Global, Parameter, rank
+from firmware_shim.dwarf_types import Die, ctype, dimensions, is_constant, number_of, strip, target, text_of
+from firmware_shim.errors import SourceMissing
+from firmware_shim.width_rules import struct_differences, width_difference
+
+# Prefix of what the build adds to the author's code.
+GENERATED = "pf_loop_"
+_OP_ADDR, _OP_ADDRX = 0x03, 0xA1
+
+
+class _Unit:
+    """One compilation unit: its files, and what its walk adds to the whole."""
+
+    def __init__(self, reader: _Reader, cu: Any) -> None:
+        self.reader, self.cu, self.dwarf = reader, cu, reader.dwarf
+        self.top = cu.get_top_DIE()
+        self.program = self.dwarf.line_program_for_CU(cu)
+        self.folder = text_of(self.top, "DW_AT_comp_dir")
+        self.first_index = 0 if self.program is not None and self.program.header.version >= 5 else 1
+
+    def file(self, index: int) -> str:
+        if self.program is None:
+            return ""
+        header = self.program.header
+        at = index - self.first_index
+        if not 0 <= at < len(header.file_entry):
+            return ""
+        entry = header.file_entry[at]
+        folders = [f.decode(errors="replace") for f in header.include_directory]
+        if self.first_index:
+            folders = [self.folder, *folders]
+        folder = folders[entry.dir_index] if entry.dir_index < len(folders) else ""
+        return os.path.normpath(os.path.join(self.folder, folder, entry.name.decode(errors="replace")))
+
+    def place(self, die: Die) -> tuple[str, int]:
+        return self.file(number_of(die, "DW_AT_decl_file")), number_of(die, "DW_AT_decl_line")
+
+    def spans(self, die: Die) -> Iterator[tuple[int, int]]:
+        if "DW_AT_ranges" in die.attributes and self.reader.range_lists is not None:
+            base = number_of(self.top, "DW_AT_low_pc")
+            offset = number_of(die, "DW_AT_ranges")
+            for entry in self.reader.range_lists.get_range_list_at_offset(offset, self.cu):
+                if isinstance(entry, BaseAddressEntry):
+                    base = entry.base_address
+                elif entry.begin_offset < entry.end_offset:
+                    shift = 0 if entry.is_absolute else base
+                    yield entry.begin_offset + shift, entry.end_offset + shift
+        elif "DW_AT_low_pc" in die.attributes and "DW_AT_high_pc" in die.attributes:
+            low, high = number_of(die, "DW_AT_low_pc"), number_of(die, "DW_AT_high_pc")
+            yield low, high if die.attributes["DW_AT_high_pc"].form == "DW_FORM_addr" else low + high
+
+    def lines(self) -> None:
+        if self.program is None:
+            return
+        for entry in self.program.get_entries():
+            state = entry.state
+            if state is None or (state.line == 0 and not state.end_sequence):
+                continue
+            number = self.reader.file_number(self.file(state.file))
+            self.reader.rows.append((state.address, number, state.line, int(state.end_sequence)))
+
+    def walk(self) -> None:
+        for die in self.top.iter_children():
+            self.entry(die)
+
+    def entry(self, die: Die) -> None:
+        if die.tag == "DW_TAG_subprogram" and "DW_AT_declaration" not in die.attributes:
+            self.function(die)
+        elif die.tag == "DW_TAG_variable":
+            self.variable(die, "")
+        elif die.tag == "DW_TAG_namespace":
+            for child in die.iter_children():
+                if child.tag == "DW_TAG_variable":
+                    self.variable(child, "")
+
+    def function(self, die: Die) -> None:
+        abstract = target(die, "DW_AT_abstract_origin") or die
+        described = target(abstract, "DW_AT_specification") or abstract
+        name = text_of(described)
+        if not name:
+            return
+        if abstract is die:
+            self.reader.add_function(self.describe(die, described, name))
+        if not self.reader.whole:
+            return
+        for low, high in self.spans(die):
+            self.reader.ranges.append((low, high, 0, name))
+        self.inside(die, name, name, 1, own=abstract is die)
+
+    def describe(self, die: Die, described: Die, name: str) -> Function:
+        parameters, variadic = [], False
+        for child in die.iter_children():
+            if child.tag == "DW_TAG_formal_parameter":
+                parameters.append(Parameter(text_of(child), ctype(target(child))))
+                self.reader.note_width(name, "parameter", text_of(child), target(child))
+            elif child.tag == "DW_TAG_unspecified_parameters":
+                variadic = True
+        self.reader.note_width(name, "result", "", target(described))
+        file, line = self.place(described)
+        inline = number_of(die, "DW_AT_inline") in (2, 3)
+        static = "DW_AT_external" not in described.attributes
+        result = ctype(target(described))
+        return Function(name, result, tuple(parameters), file, line, static, variadic, inline)
+
+    def inside(self, die: Die, function: str, shown: str, depth: int, *, own: bool) -> None:
+        for child in die.iter_children():
+            tag = child.tag
+            if tag == "DW_TAG_variable":
+                self.variable(child, function)
+                if own and shown == function:
+                    self.reader.note_width(function, "local", text_of(child), target(child))
+            elif tag == "DW_TAG_lexical_block":
+                self.inside(child, function, shown, depth, own=own)
+            elif tag == "DW_TAG_inlined_subroutine":
+                origin = target(child, "DW_AT_abstract_origin")
+                inner = text_of(origin) if origin is not None else ""
+                self.reader.note_call(function, inner)
+                for low, high in self.spans(child):
+                    self.reader.ranges.append((low, high, depth, inner or shown))
+                self.inside(child, function, inner or shown, depth + 1, own=own)
+            elif tag in ("DW_TAG_call_site", "DW_TAG_GNU_call_site"):
+                attribute = "DW_AT_call_origin" if tag == "DW_TAG_call_site" else "DW_AT_abstract_origin"
+                called = target(child, attribute)
+                if called is not None:
+                    called = target(called, "DW_AT_abstract_origin") or called
+                    self.reader.note_call(function, text_of(called))
+
+    def variable(self, die: Die, scope: str) -> None:
+        described = target(die, "DW_AT_specification") or die
+        name, kind = text_of(described), target(described) or target(die)
+        address = self.address(die)
+        if not name or not self.reader.whole or "DW_AT_declaration" in die.attributes:
+            return
+        if scope and address is None:
+            return  # an automatic variable
+        file, line = self.place(described)
+        base, info = strip(kind), ctype(kind)
+        if base is not None and base.tag == "DW_TAG_array_type":
+            counts = dimensions(base)
+            element = ctype(target(base))
+            if len(counts) > 1:
+                element = CType(element.name + "[]", "array", info.bytes // counts[0] if counts[0] else 0)
+            if counts and counts[0]:
+                constant = is_constant(kind)
+                self.reader.add_array(Array(name, counts[0], element, file, line, constant, scope))
+        if address is not None:
+            writable = self.reader.is_writable(address) and not is_constant(kind)
+            self.reader.add_global(Global(name, info, info.bytes, address, writable, file, line, scope))
+
+    def address(self, die: Die) -> int | None:
+        location = die.attributes.get("DW_AT_location")
+        block = location.value if location is not None else None
+        if not isinstance(block, list) or not block:
+            return None
+        if block[0] == _OP_ADDR and len(block) == 9:
+            return int.from_bytes(bytes(block[1:9]), "little")
+        if block[0] == _OP_ADDRX:
+            index = shift = 0
+            for byte in block[1:]:
+                index |= (byte & 0x7F) << shift
+                shift += 7
+            return int(self.dwarf.get_addr(self.cu, index))
+        return None
+
+
+class _Reader:
+    """Collects the units of one file."""
+
+    def __init__(self, elf: Any, whole: bool) -> None:
+        self.whole = whole
+        self.dwarf = elf.get_dwarf_info()
+        self.range_lists = self.dwarf.range_lists()
+        self.writable = [
+            (s["sh_addr"], s["sh_addr"] + s["sh_size"])
+            for s in elf.iter_sections()
+            if s["sh_flags"] & 3 == 3 and not s.name.startswith((".data.rel.ro", ".got", ".dynamic"))
+        ]
+        self.functions: dict[str, Function] = {}
+        self.arrays: dict[tuple[str, str, int, str], Array] = {}
+        self.globals: dict[int, Global] = {}
+        self.widths: dict[str, dict[str, None]] = {}
+        self.calls: dict[str, dict[str, None]] = {}
+        self.files: dict[str, int] = {}
+        self.rows: list[tuple[int, int, int, int]] = []
+        self.ranges: list[tuple[int, int, int, str]] = []
+
+    def file_number(self, name: str) -> int:
+        return self.files.setdefault(name, len(self.files))
+
+    def is_writable(self, address: int) -> bool:
+        return any(low <= address < high for low, high in self.writable)
+
+    def add_function(self, function: Function) -> None:
+        if function.name.startswith(GENERATED):
+            return
+        known = self.functions.get(function.name)
+        if known is None or rank(function) < rank(known):
+            self.functions[function.name] = function
+
+    def add_array(self, array: Array) -> None:
+        self.arrays.setdefault((array.name, array.file, array.line, array.scope), array)
+
+    def add_global(self, variable: Global) -> None:
+        self.globals.setdefault(variable.address, variable)
+
+    def note_call(self, caller: str, called: str) -> None:
+        if called and called != caller:
+            self.calls.setdefault(caller, {})[called] = None
+
+    def note_width(self, function: str, role: str, name: str, kind: Die | None) -> None:
+        if not self.whole or function.startswith(GENERATED):
+            return
+        found = [width_difference(role, name, kind), *struct_differences(kind)]
+        for told in filter(None, found):
+            self.widths.setdefault(function, {})[told] = None
+
+    def result(self) -> DebugInfo:
+        return DebugInfo(
+            functions=self.functions,
+            constant_arrays=tuple(self.arrays.values()),
+            globals=tuple(sorted(self.globals.values(), key=lambda g: g.address)),
+            width_differences={name: tuple(told) for name, told in self.widths.items()},
+            files=tuple(self.files),
+            # At one address the end of the previous code comes first, else the compiler's own order.
+            rows=tuple(sorted(self.rows, key=lambda row: (row[0], 1 - row[3]))),
+            ranges=tuple(sorted(self.ranges)),
+            calls={name: tuple(called) for name, called in self.calls.items()},
+        )
+
+
+def read(path: Path, *, whole: bool = True) -> DebugInfo:
+    """Decode a file; with whole=False only the functions. Errors: SourceMissing."""
+    try:
+        with open(path, "rb") as stream:
+            elf = ELFFile(stream)
+            if not elf.has_dwarf_info():
+                raise ELFError("no debug information in it")
+            reader = _Reader(elf, whole)
+            for cu in reader.dwarf.iter_CUs():
+                unit = _Unit(reader, cu)
+                unit.walk()
+                if whole:
+                    unit.lines()
+            return reader.result()
+    except (OSError, ELFError, DWARFError) as error:
+        raise SourceMissing(
+            "debug information cannot be read", str(path), str(error), "build it with -g, or check the path"
+        ) from error

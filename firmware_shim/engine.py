@@ -1,0 +1,155 @@
+"""The compiled sweep engine: built once per machine, bound through cffi in ABI mode.
+
+The engine is compiled with flags of our own and never with the author's, so that what looks at values
+cannot be bent by them. Its declarations are one plain header, read by the compiler and by cffi alike.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import os
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cffi
+import numpy as np
+
+from firmware_shim.errors import CompilerMissing, ShimError
+
+RUNTIME = Path(__file__).parent / "runtime"
+ENGINE_SOURCES = ("engine_block.c", "engine_judge.c", "engine_relations.c", "engine_sweep.c", "contain.c")
+ENGINE_FLAGS = (
+    "-std=gnu11 -O3 -march=native -ffp-contract=off -fno-math-errno -fno-trapping-math -fno-strict-aliasing "
+    "-fPIC -shared -fno-lto"
+).split()
+
+FLAG_KINDS = ("invalid operation", "subnormal operand", "division by zero", "overflow", "subnormal result")
+TYPE_NUMBERS = {
+    ("float", 4): 0, ("float", 8): 1, ("int", 1): 2, ("uint", 1): 3, ("int", 2): 4, ("uint", 2): 5,
+    ("int", 4): 6, ("uint", 4): 7, ("int", 8): 8, ("uint", 8): 9,
+}  # fmt: skip
+NUMPY_TYPES = tuple(
+    np.dtype(name)
+    for name in ("f4", "f8", "i1", "u1", "i2", "u2", "i4", "u4", "i8", "u8")
+)
+
+FOUND = np.dtype([
+    ("judged", "i8"), ("failing", "i8"), ("open", "i8"), ("skipped", "i8"), ("first_failing", "i8"),
+    ("last_failing", "i8"), ("least", "f8"), ("least_at", "i8"), ("most", "f8"), ("most_at", "i8"),
+])  # fmt: skip
+RESULT = np.dtype([
+    ("done", "i8"), ("first_output", "f8"), ("last_output", "f8"), ("least_output", "f8"),
+    ("least_output_at", "i8"), ("most_output", "f8"), ("most_output_at", "i8"), ("nans", "i8"),
+    ("first_nan", "i8"), ("infinities", "i8"), ("first_infinity", "i8"), ("subnormals", "i8"),
+    ("first_subnormal", "i8"), ("flagged_blocks", "i8", 5), ("first_flag", "i8", 5),
+    ("flag_not_reproduced", "i8", 5), ("found", FOUND, 8),
+])  # fmt: skip
+MOST_TESTS = 8
+MOST_INPUTS = 8
+
+
+def fresh_results(count: int) -> np.ndarray:
+    """Empty results for count segments: nothing found, extremes at the infinities."""
+    results = np.zeros(count, RESULT)
+    for name in ("first_nan", "first_infinity", "first_subnormal", "first_flag", "flag_not_reproduced"):
+        results[name] = -1
+    results["least_output"], results["most_output"] = np.inf, -np.inf
+    results["least_output_at"] = results["most_output_at"] = -1
+    found = results["found"]
+    found["first_failing"] = found["last_failing"] = found["least_at"] = found["most_at"] = -1
+    found["least"], found["most"] = np.inf, -np.inf
+    return results
+
+
+class OwnPartFailed(ShimError):
+    """A part of preflash itself does not compile or does not fit: never the firmware's fault."""
+
+    code = "S190"
+
+
+@functools.cache
+def declarations() -> cffi.FFI:
+    """The engine's declarations for cffi."""
+    ffi = cffi.FFI()
+    ffi.cdef((RUNTIME / "engine.h").read_text(encoding="utf-8"))
+    return ffi
+
+
+@dataclass(frozen=True)
+class Engine:
+    """The loaded engine library and its declarations."""
+
+    ffi: Any
+    lib: Any
+    path: Path
+
+
+def processor_key() -> str:
+    """What -march=native depends on: the processor's feature list."""
+    try:
+        text = Path("/proc/cpuinfo").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return "unknown processor"
+    lines = [line for line in text.splitlines() if line.startswith(("flags", "Features", "model name"))]
+    return "\n".join(lines[:2])
+
+
+def compile_own(sources: list[Path], name: str, compiler: str, cache: Path, *, extra_text: str = "") -> Path:
+    """Compile C of our own into a shared library, content-addressed under cache.
+
+    Errors: CompilerMissing when the compiler cannot be started; ShimError when our own C is refused.
+    """
+    digest = hashlib.sha256()
+    for source in sources:
+        digest.update(source.read_bytes())
+    for header in sorted(RUNTIME.glob("*.h")):
+        digest.update(header.read_bytes())
+    digest.update("\0".join([compiler, *ENGINE_FLAGS, processor_key(), extra_text]).encode())
+    target = cache / "own" / f"{name}-{digest.hexdigest()[:32]}.so"
+    if target.exists():
+        return target
+    target.parent.mkdir(parents=True, exist_ok=True)
+    handle, part = tempfile.mkstemp(suffix=".so", dir=target.parent)
+    os.close(handle)
+    command = [compiler, *ENGINE_FLAGS, f"-I{RUNTIME}", *map(str, sources), "-o", part]
+    try:
+        run = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "LC_ALL": "C"})
+    except OSError as problem:
+        raise CompilerMissing(
+            f"the compiler '{compiler}' cannot be started", name, str(problem), "install gcc, or set CC to a C compiler"
+        ) from problem
+    if run.returncode != 0:
+        os.unlink(part)
+        raise OwnPartFailed(
+            "preflash could not compile a part of its own",
+            f"{compiler}, {name}",
+            run.stderr.strip() or "no message",
+            "this is preflash's own fault: please report it with the compiler's version",
+        )
+    os.rename(part, target)
+    return target
+
+
+def build_engine(compiler: str, cache: Path) -> Path:
+    """Path of the engine library for this machine, compiled when needed."""
+    return compile_own([RUNTIME / name for name in ENGINE_SOURCES], "engine", compiler, cache)
+
+
+def load_engine(path: Path) -> Engine:
+    """Load the engine and check that its layouts are the ones declared here."""
+    ffi = declarations()
+    lib = ffi.dlopen(str(path))
+    sizes = (lib.pf_job_size(), lib.pf_result_size(), lib.pf_shared_size())
+    expected = (ffi.sizeof("struct pf_job"), RESULT.itemsize, ffi.sizeof("struct pf_shared"))
+    if sizes != expected:
+        raise OwnPartFailed(
+            "the engine's layout differs from its declarations",
+            str(path),
+            f"sizes {sizes}, expected {expected}",
+            "this is preflash's own fault: please report it",
+        )
+    return Engine(ffi, lib, path)

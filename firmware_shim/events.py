@@ -1,0 +1,69 @@
+"""The strict build's event table: attached before a run, read after it."""
+
+from __future__ import annotations
+
+import functools
+import mmap
+import struct
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import cffi
+
+from firmware_shim.job import Event
+
+if TYPE_CHECKING:
+    from firmware_shim.running import Library
+
+HEADER = Path(__file__).parent / "runtime" / "recorder.h"
+
+
+@functools.cache
+def declarations() -> cffi.FFI:
+    """The recorder's declarations for cffi."""
+    ffi = cffi.FFI()
+    ffi.cdef(HEADER.read_text(encoding="utf-8"))
+    return ffi
+
+
+def operand_text(operand: Any) -> str:
+    """One operand in words: 2147483647 (32-bit signed)."""
+    bits, width, form = int(operand.bits), int(operand.width_bits), int(operand.form)
+    if form == 1:
+        signed = bits - (1 << 64) if bits >= 1 << 63 else bits
+        return f"{signed}"
+    if form == 2:
+        return f"{bits}"
+    if form == 3 and width == 32:
+        return f"{struct.unpack('<f', struct.pack('<I', bits & 0xFFFFFFFF))[0]:.9g}"
+    if form == 3 and width == 64:
+        return f"{struct.unpack('<d', struct.pack('<Q', bits))[0]:.17g}"
+    return f"0x{bits:x}" if form == 4 else ""
+
+
+class EventTable:
+    """Shared memory that the recorder in a strict library writes to."""
+
+    def __init__(self, library: Library) -> None:
+        self.ffi = declarations()
+        self.lib = self.ffi.dlopen(library.path)
+        self.memory = mmap.mmap(-1, self.ffi.sizeof("struct pf_events"))
+        self.table = self.ffi.cast("struct pf_events *", self.ffi.from_buffer(self.memory))
+
+    def attach(self, position: Any, other: Any) -> None:
+        """Point the recorder at the table and at the run's position (a pointer of another cffi instance)."""
+        address = int(other.cast("intptr_t", position))
+        self.lib.pf_recorder_attach(self.table, self.ffi.cast("long *", address))
+
+    def read(self) -> list[Event]:
+        """The events so far."""
+        found = []
+        for entry in self.table.event[0 : min(64, int(self.table.used))]:
+            text = self.ffi.string
+            operands = [operand_text(entry.operand[k]) for k in range(min(2, int(entry.operands)))]
+            kind = text(entry.kind).decode("utf-8", "replace")
+            shown = f"{kind} ({', '.join(filter(None, operands))})" if any(operands) else kind
+            found.append(Event(kind, text(entry.file).decode("utf-8", "replace"), int(entry.line),
+                               int(entry.column), int(entry.count), int(entry.position),
+                               tuple(int(entry.operand[k].bits) for k in range(int(entry.operands))), shown))  # fmt: skip
+        return found

@@ -1,0 +1,122 @@
+"""What is asked of a worker and what comes back: plain data that travels between processes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+PHASES = ("its own inputs", "a repeat of its inputs", "the partner an octave up", "the inverse", "halving")
+KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6}
+METRICS = {"absolute": 0, "relative": 1, "ulp": 2}
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One input of the routine as the engine fills it.
+
+    type_number: place in engine.NUMPY_TYPES; grid: 0 binary32 ordinals, 1 integers first + step*i,
+    2 explicit raw values (raw holds their bytes); the value is raw times scale.
+    """
+
+    type_number: int
+    grid: int
+    first: int = 0
+    step: int = 1
+    count: int = 0
+    scale: float = 1.0
+    raw: bytes = b""
+
+
+@dataclass(frozen=True)
+class Test:
+    """One test of the engine; see runtime/engine.h for the meaning of each field."""
+
+    kind: str
+    metric: str = "absolute"
+    low: float = 0.0
+    high: float = 0.0
+    margin: float = 0.0
+    sign: float = 1.0
+    strict: bool = False
+    step: float = 0.0
+    second_type: int = 0
+    second_low: float = 0.0
+    second_high: float = 0.0
+    second_scale: float = 1.0
+    screen: tuple[str, str] | None = None
+    second: str | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """Segments of one routine to run and judge. segments: int64 array (n, 3) of start, count, flag mask."""
+
+    library: str
+    loop: str
+    axes: tuple[Axis, ...]
+    output_type: int
+    segments: np.ndarray
+    output_scale: float = 1.0
+    tests: tuple[Test, ...] = ()
+    zip_inputs: bool = False
+    keep_outputs: bool = False
+    keep_flags: bool = False
+    flush_to_zero: bool = False
+    trap_kinds: int = 0
+    events: bool = False
+    regions: tuple[tuple[int, int], ...] = ()
+    open_capacity: int = 65536
+    call_limit_seconds: float = 1.0
+    most_stops: int = 6
+
+
+@dataclass(frozen=True)
+class Stop:
+    """The firmware did not come back: how, at which ordinal, and where in its code."""
+
+    kind: str
+    ordinal: int
+    count: int
+    phase: int
+    why: str
+    signal: int = 0
+    code_offset: int | None = None
+    fault_address: int = 0
+
+
+@dataclass(frozen=True)
+class Event:
+    """One kind of event at one place, from the strict build's recorder."""
+
+    kind: str
+    file: str
+    line: int
+    column: int
+    count: int
+    ordinal: int
+    operands: tuple[int, ...] = ()
+    text: str = ""
+
+
+@dataclass
+class JobResult:
+    """What a job found. results[i] belongs to segments[i]; runs that were cut by a stop appear as two."""
+
+    segments: np.ndarray
+    results: np.ndarray
+    opens: np.ndarray
+    stops: list[Stop] = field(default_factory=list)
+    not_run: list[tuple[int, int, str]] = field(default_factory=list)
+    outputs: bytes = b""
+    flags: bytes = b""
+    events: list[Event] = field(default_factory=list)
+    mode_changed_at: int = -1
+    mode_before: int = 0
+    mode_after: int = 0
+    written_at: int = -1
+    written_offset: int = -1
+    printed: str = ""
+    load_problem: str = ""
+    trap_offset: int | None = None
+    trap_library: str = ""

@@ -1,0 +1,122 @@
+"""The generated C: the author's file, then one loop for each routine that calls it over arrays.
+
+The unit holds nothing that looks at a value: it is compiled with the author's flags, and those may
+promise the compiler that, for example, no NaN exists.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from firmware_shim.debug_info import CType, Function
+from firmware_shim.errors import SourceMissing, UnsupportedPrototype
+
+PREFIX = "pf_loop_"
+RENAMED_MAIN = "pf_author_main"
+_SIGNED = {1: "signed char", 2: "short", 4: "int", 8: "long long"}
+_FLOAT = {4: "float", 8: "double"}
+_ADVICE = "functions of scalars are supported in this version: give it float, integer, bool or enum"
+
+
+def element_type(ctype: CType) -> str | None:
+    """Plain C type of one array element that carries a value of this type; None if there is none."""
+    if ctype.kind == "float":
+        return _FLOAT.get(ctype.bytes)
+    if ctype.kind == "bool":
+        return "unsigned char" if ctype.bytes == 1 else None
+    if ctype.kind in ("int", "uint", "enum") and ctype.bytes in _SIGNED:
+        return _SIGNED[ctype.bytes] if ctype.signed else _unsigned(ctype.bytes)
+    return None
+
+
+def _unsigned(size_bytes: int) -> str:
+    return "unsigned " + _SIGNED[size_bytes].replace("signed ", "")
+
+
+def loop_symbol(routine: str) -> str:
+    """Name of the loop generated for a routine."""
+    return PREFIX + routine
+
+
+def check_prototype(function: Function, *, cpp: bool = False) -> None:
+    """Raise UnsupportedPrototype, naming the parameter, unless all is scalar."""
+    where = f"{function.file}:{function.line}"
+
+    def refuse(what: str, why: str, name: str) -> UnsupportedPrototype:
+        return UnsupportedPrototype(
+            f"{function.name}: {what} cannot be driven", where, why, _ADVICE, parameter=name
+        )
+
+    if function.variadic:
+        raise refuse("the variable argument list '...'", "its types are not in the prototype", "...")
+    for at, parameter in enumerate(function.parameters, 1):
+        name = parameter.name or f"number {at}"
+        kind = parameter.ctype.kind
+        if element_type(parameter.ctype) is None or (cpp and kind == "enum"):
+            told = f"it is a {kind} ({parameter.ctype.name}, {parameter.ctype.bytes} bytes)"
+            raise refuse(f"parameter '{name}'", told, name)
+    if element_type(function.result) is None or (cpp and function.result.kind == "enum"):
+        if function.result.kind == "void":
+            raise refuse("the result", "it returns nothing", "result")
+        told = f"it is a {function.result.kind} ({function.result.name}, {function.result.bytes} bytes)"
+        raise refuse("the result", told, "result")
+
+
+def loop(function: Function) -> str:
+    """C text of one loop: ``void pf_loop_NAME(inputs, output, n, progress)``.
+
+    The call goes through a volatile pointer, so the routine is neither inlined into the loop nor
+    specialised for it; ``__typeof__`` keeps the author's own prototype, old-style ones included.
+    """
+    name = function.name
+    inputs, casts = [], []
+    for at, parameter in enumerate(function.parameters):
+        plain = element_type(parameter.ctype)
+        inputs.append(f"    const {plain} *pf_a{at} = (const {plain} *)pf_inputs[{at}];\n")
+        casts.append(f"pf_a{at}[pf_i] != 0" if parameter.ctype.kind == "bool" else f"pf_a{at}[pf_i]")
+    plain = element_type(function.result)
+    # A C99 inline definition alone emits no code: this declaration makes the compiler emit it.
+    emit = f"extern __typeof__({name}) {name};\n" if function.inline and not function.static else ""
+    unused = "" if function.parameters else "    (void)pf_inputs;\n"
+    return (
+        f"{emit}"
+        '__attribute__((visibility("default"), noinline, no_sanitize("undefined")))\n'
+        f"void {loop_symbol(name)}(const void *const *pf_inputs, void *pf_output, long pf_n,\n"
+        "    volatile long *pf_progress)\n{\n"
+        f"    __typeof__(&{name}) volatile pf_hidden = &{name};\n"
+        f"    __typeof__(&{name}) pf_call = pf_hidden;\n"
+        f"{''.join(inputs)}"
+        f"    {plain} *pf_out = ({plain} *)pf_output;\n"
+        "    long pf_i;\n"
+        f"{unused}"
+        "    for (pf_i = 0; pf_i < pf_n; pf_i++) {\n"
+        "        *pf_progress = pf_i;\n"
+        f"        pf_out[pf_i] = ({plain})pf_call({', '.join(casts)});\n"
+        "    }\n"
+        "    *pf_progress = pf_n;\n"
+        "}\n"
+    )
+
+
+def unit(source: Path, functions: Sequence[Function], *, has_main: bool, cpp: bool = False) -> str:
+    """A whole generated unit: the author's file unchanged, then the loops.
+
+    Errors: SourceMissing if the path cannot be written in an #include line.
+    """
+    path = str(source)
+    if '"' in path or "\n" in path:
+        raise SourceMissing(
+            "a source's path cannot be written in C",
+            repr(path),
+            "it holds a quote or a line end",
+            "rename the file or its folder",
+        )
+    text = f'#include "{path}"\n'
+    if has_main:
+        # A firmware's entry point would clash with nothing here but must not be taken for one.
+        text = f"#define main {RENAMED_MAIN}\n{text}#undef main\n"
+    loops = "".join(loop(function) for function in functions)
+    if loops and cpp:
+        loops = 'extern "C" {\n' + loops + "}\n"
+    return text + loops

@@ -1,0 +1,119 @@
+"""Where a library keeps writable memory, which symbol lies at an address, where it was loaded."""
+
+from __future__ import annotations
+
+import bisect
+import functools
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from elftools.common.exceptions import ELFError
+from elftools.elf.elffile import ELFFile
+from elftools.elf.sections import SymbolTableSection
+
+from firmware_shim.errors import SourceMissing
+
+_WRITE, _ALLOCATE, _THREAD = 0x1, 0x2, 0x400
+# Written by the loader or the start-up code, never by the author's.
+_NOT_AUTHORS = (
+    ".got", ".dynamic", ".init_array", ".fini_array", ".preinit_array", ".ctors", ".dtors", ".jcr",
+    ".data.rel.ro", ".tm_clone_table", ".eh_frame", ".relro_padding",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Section:
+    """A writable section: first address from the library's base, size in bytes."""
+
+    name: str
+    offset_address: int
+    size: int
+
+
+@dataclass(frozen=True)
+class Symbol:
+    """A function or object: first address from the library's base, size in bytes (0 = unknown)."""
+
+    name: str
+    offset_address: int
+    size: int
+
+
+@dataclass(frozen=True)
+class _Map:
+    sections: tuple[Section, ...]
+    symbols: tuple[Symbol, ...]
+
+
+def writable_sections(path: Path) -> tuple[Section, ...]:
+    """Sections that hold the author's variables: .data, .bss and any of the author's own naming.
+
+    Errors: SourceMissing if the file is not a readable ELF file.
+    """
+    return _read(path).sections
+
+
+def symbol_at(path: Path, address: int) -> Symbol | None:
+    """The function or object that covers an address counted from the library's base, or None.
+
+    Errors: SourceMissing if the file is not a readable ELF file.
+    """
+    symbols = _read(path).symbols
+    at = bisect.bisect_right(symbols, address, key=lambda s: s.offset_address)
+    for symbol in reversed(symbols[max(0, at - 8) : at]):
+        if address < symbol.offset_address + max(symbol.size, 1):
+            return symbol
+    return None
+
+
+def load_base(path: Path, maps: Path = Path("/proc/self/maps")) -> int | None:
+    """Address at which this process has loaded a library; None if it has not.
+
+    Add it to an ``offset_address``. ``maps`` may name another process's list.
+    """
+    wanted = os.path.realpath(path)
+    for line in maps.read_text().splitlines():
+        parts = line.split(maxsplit=5)
+        if len(parts) == 6 and parts[5] == wanted and int(parts[2], 16) == 0:
+            return int(parts[0].split("-")[0], 16)
+    return None
+
+
+def _read(path: Path) -> _Map:
+    try:
+        status = os.stat(path)
+    except OSError as error:
+        raise _unreadable(path, error) from error
+    return _read_once(str(path), status.st_mtime_ns, status.st_ino)
+
+
+@functools.lru_cache(maxsize=16)
+def _read_once(path: str, time_ns: int, inode: int) -> _Map:
+    try:
+        with open(path, "rb") as stream:
+            elf = ELFFile(stream)
+            sections = [s for s in elf.iter_sections() if _holds_variables(s.name, s["sh_flags"])]
+            table = elf.get_section_by_name(".symtab") or elf.get_section_by_name(".dynsym")
+            symbols = [] if not isinstance(table, SymbolTableSection) else [
+                Symbol(s.name, s["st_value"], s["st_size"])
+                for s in table.iter_symbols()
+                if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT") and s["st_shndx"] != "SHN_UNDEF"
+            ]  # fmt: skip
+            return _Map(
+                tuple(Section(s.name, s["sh_addr"], s["sh_size"]) for s in sections if s["sh_size"]),
+                tuple(sorted(symbols, key=lambda s: (s.offset_address, s.size, s.name))),
+            )
+    except (OSError, ELFError) as error:
+        raise _unreadable(Path(path), error) from error
+
+
+def _holds_variables(name: str, flags: int) -> bool:
+    wanted = flags & (_WRITE | _ALLOCATE) == _WRITE | _ALLOCATE and not flags & _THREAD
+    return wanted and not name.startswith(_NOT_AUTHORS)
+
+
+def _unreadable(path: Path, error: Exception) -> SourceMissing:
+    return SourceMissing(
+        "a library's memory map cannot be read", str(path), str(error), "build it again, or check the path"
+    )

@@ -1,0 +1,345 @@
+"""Running one job: shared memory, the forked child, its time and memory limits, and what is left of it."""
+
+from __future__ import annotations
+
+import contextlib
+import mmap
+import os
+import select
+import signal
+import time
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from firmware_shim import engine as engine_module
+from firmware_shim.engine import RESULT, Engine, fresh_results
+from firmware_shim.events import EventTable
+from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop
+
+BLOCK = 4096
+EXTRA_MEMORY_BYTES = 256 << 20
+OWN, REPEAT = 0, 1
+TICKS = os.sysconf("SC_CLK_TCK")
+
+
+class Library:
+    """A shared library loaded in this process, with its base address."""
+
+    def __init__(self, engine: Engine, path: str) -> None:
+        self.path = path
+        self.engine = engine
+        self.handle = engine.ffi.dlopen(path)
+        self.base = load_base(path)
+
+    def symbol(self, name: str, kind: str) -> Any:
+        """Function pointer of the given typedef for a symbol known to exist in the build."""
+        ffi = self.engine.ffi
+        local = type(ffi)()
+        local.cdef(f"void {name}(void);")
+        address = int(local.cast("intptr_t", local.addressof(local.dlopen(self.path), name)))
+        return ffi.cast(kind, address)
+
+
+def load_base(path: str) -> int:
+    """Lowest address at which the file is mapped in this process."""
+    real = os.path.realpath(path)
+    lowest = 0
+    for line in Path("/proc/self/maps").read_text(encoding="utf-8").splitlines():
+        parts = line.split(None, 5)
+        if len(parts) == 6 and parts[5] == real:
+            start = int(parts[0].split("-")[0], 16)
+            lowest = min(lowest or start, start)
+    return lowest
+
+
+def library_at(address: int) -> tuple[str, int]:
+    """Path of the mapped file that holds an address, and the offset from its base; ("", 0) if none."""
+    for line in Path("/proc/self/maps").read_text(encoding="utf-8").splitlines():
+        parts = line.split(None, 5)
+        low, high = (int(text, 16) for text in parts[0].split("-"))
+        if low <= address < high and len(parts) == 6 and parts[5].startswith("/"):
+            return parts[5], address - load_base(parts[5])
+    return "", 0
+
+
+def present_bytes() -> int:
+    """Size of this process's address space."""
+    return int(Path("/proc/self/statm").read_text(encoding="utf-8").split()[0]) * mmap.PAGESIZE
+
+
+def processor_seconds(pid: int) -> float:
+    """Processor time that a child has used so far."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / TICKS
+
+
+def children() -> list[int]:
+    """All present children of this process, adopted ones included."""
+    found: list[int] = []
+    for task in Path("/proc/self/task").iterdir():
+        with contextlib.suppress(OSError):
+            found += map(int, (task / "children").read_text(encoding="utf-8").split())
+    return found
+
+
+def end_descendants() -> None:
+    """Kill and reap whatever the firmware started and left behind."""
+    for _ in range(100):
+        left = children()
+        if not left:
+            return
+        for pid in left:
+            with contextlib.suppress(OSError):
+                os.kill(pid, signal.SIGKILL)
+        for pid in left:
+            with contextlib.suppress(OSError):
+                os.waitpid(pid, 0)
+
+
+class Runner:
+    """One job on one worker."""
+
+    def __init__(self, engine: Engine, job: Job, capture: BinaryIO) -> None:
+        self.engine, self.job, self.capture = engine, job, capture
+        self.ffi = engine.ffi
+        self.keep: list[Any] = []
+        self.parent = os.getppid()
+
+    def refused(self, problem: str) -> JobResult:
+        """The result of a job whose firmware cannot be loaded."""
+        nothing = np.zeros((0, 3), np.int64)
+        return JobResult(nothing, fresh_results(0), np.zeros((0, 2), np.int64), load_problem=problem)
+
+    def run(self, library: Library, screens: dict[str, Library]) -> JobResult:
+        """Run all segments, going on behind each stop."""
+        job = self.job
+        self.loop = library.symbol(job.loop, "pf_loop")
+        self.tests = self.make_tests(library, screens)
+        self.events = EventTable(library) if job.events else None
+        waiting = np.asarray(job.segments, np.int64)
+        whole = JobResult(np.zeros((0, 3), np.int64), fresh_results(0), np.zeros((0, 2), np.int64))
+        if job.keep_outputs:
+            width = engine_module.NUMPY_TYPES[job.output_type].itemsize
+            self.outputs = mmap.mmap(-1, max(1, int(waiting[:, 1].sum()) * width))
+        if job.keep_flags:
+            self.flags = mmap.mmap(-1, max(1, int(waiting[:, 1].sum())))
+        while len(waiting):
+            waiting = self.run_once(waiting, library, whole)
+            if len(whole.stops) >= job.most_stops and len(waiting):
+                reason = f"not run: the routine had stopped {len(whole.stops)} times before"
+                whole.not_run += [(int(start), int(count), reason) for start, count, _ in waiting]
+                break
+        if job.keep_outputs:
+            whole.outputs = self.outputs[:]
+        if job.keep_flags:
+            whole.flags = self.flags[:]
+        if self.events is not None:
+            whole.events = self.events.read()
+        self.capture.seek(0)
+        whole.printed = self.capture.read(400).decode("utf-8", "replace")
+        self.capture.seek(0)
+        self.capture.truncate()
+        return whole
+
+    def run_once(self, segments: np.ndarray, library: Library, whole: JobResult) -> np.ndarray:
+        """Run the segments in one child; returns those still to run after a stop."""
+        ffi, job = self.ffi, self.job
+        count = len(segments)
+        fresh = fresh_results(count)
+        shared_bytes = ffi.sizeof("struct pf_shared")
+        memory = mmap.mmap(-1, shared_bytes + 64 + fresh.nbytes + 16 * job.open_capacity)
+        view = np.frombuffer(memory, np.uint8)
+        base = shared_bytes + 64 - shared_bytes % 64
+        results = view[base : base + fresh.nbytes].view(RESULT)
+        results[:] = fresh
+        opens = view[base + fresh.nbytes :][: 16 * job.open_capacity].view(np.int64).reshape(-1, 2)
+        shared = ffi.cast("struct pf_shared *", ffi.from_buffer(memory))
+        shared.mode_changed_at = shared.written_at = shared.forked_at = -1
+        c_job = self.make_job(segments, library, shared, results, opens)
+        if self.events is not None:
+            self.events.attach(shared.position, ffi)
+        child = self.engine.lib.pf_start(c_job)
+        if child < 0:
+            raise OSError("fork failed")
+        status, hung = self.wait(child, shared)
+        end_descendants()
+        finished = int(shared.done) == 1 and status == 0
+        self.gather_facts(shared, library, whole)
+        keep = count if finished else int(shared.segment)
+        opens_used = np.array(opens[: int(shared.opens)])
+        if finished or job.trap_kinds:
+            self.add(whole, segments, np.array(results), opens_used)
+            if not finished and job.trap_kinds and shared.signal:
+                whole.trap_library, whole.trap_offset = library_at(int(shared.program_counter))
+            return segments[:0]
+        complete = segments[:keep]
+        inside = np.zeros(len(opens_used), bool)
+        for start, length, _ in complete:
+            inside |= (opens_used[:, 1] >= start) & (opens_used[:, 1] < start + length)
+        self.add(whole, complete, np.array(results[:keep]), opens_used[inside])
+        stop = self.describe(shared, status, hung, segments[keep], library)
+        whole.stops.append(stop)
+        return self.after(segments[keep:], stop)
+
+    @staticmethod
+    def add(whole: JobResult, segments: np.ndarray, results: np.ndarray, opens: np.ndarray) -> None:
+        """Append finished segments."""
+        whole.segments = np.concatenate([whole.segments, segments])
+        whole.results = np.concatenate([whole.results, results])
+        whole.opens = np.concatenate([whole.opens, opens])
+
+    @staticmethod
+    def after(segments: np.ndarray, stop: Stop) -> np.ndarray:
+        """What is left to run: the segment of the stop without the hole, and all behind it."""
+        start, count, mask = (int(value) for value in segments[0])
+        left = [(start, stop.ordinal - start, mask)] if stop.ordinal > start else []
+        end = stop.ordinal + stop.count
+        if end < start + count:
+            left.append((end, start + count - end, mask))
+        return np.concatenate([np.array(left, np.int64).reshape(-1, 3), segments[1:]])
+
+    def gather_facts(self, shared: Any, library: Library, whole: JobResult) -> None:
+        """Facts about the whole child: mode changed, memory written."""
+        if whole.mode_changed_at < 0 <= shared.mode_changed_at:
+            whole.mode_changed_at = int(shared.mode_changed_at)
+            whole.mode_before, whole.mode_after = int(shared.mode_before), int(shared.mode_after)
+        if whole.written_at < 0 <= shared.written_at:
+            whole.written_at = int(shared.written_at)
+            whole.written_offset = int(shared.written_address) - library.base
+
+    def describe(self, shared: Any, status: int, hung: bool, segment: np.ndarray, library: Library) -> Stop:
+        """How the child ended, and at which input."""
+        start, count, _ = (int(value) for value in segment)
+        phase, base = int(shared.phase), int(shared.position[1])
+        offset = int(shared.position[0])
+        length = min(BLOCK - (base - start) % BLOCK, start + count - base)
+        if phase == REPEAT:
+            ordinal, hole = base + length - 1 - min(offset, length - 1), 1
+        elif phase in (OWN, 4):
+            ordinal, hole = base + offset, 1
+        else:
+            ordinal, hole = base, length
+        ordinal = min(max(ordinal, start), start + count - 1)
+        hole = max(1, min(hole, start + count - ordinal))
+        if shared.forked_at >= 0:
+            return Stop("started another process", int(shared.forked_at), length, phase, "it called fork()")
+        number = int(shared.signal)
+        code_offset = int(shared.program_counter) - library.base if number else None
+        if code_offset is not None and library_at(int(shared.program_counter))[0] != os.path.realpath(library.path):
+            code_offset = None
+        if hung:
+            limit = f"no answer within {self.job.call_limit_seconds:g} s"
+            return Stop("hang", ordinal, hole, phase, limit)
+        if number:
+            return Stop("crash", ordinal, hole, phase, self.crash_text(shared, number), number, code_offset,
+                        int(shared.fault_address))  # fmt: skip
+        if os.WIFSIGNALED(status):
+            name = signal.Signals(os.WTERMSIG(status)).name
+            return Stop("crash", ordinal, hole, phase, f"killed by {name}", os.WTERMSIG(status))
+        return Stop("exit", ordinal, hole, phase, f"it ended the program with exit status {os.WEXITSTATUS(status)}")
+
+    @staticmethod
+    def crash_text(shared: Any, number: int) -> str:
+        """The signal in words."""
+        address, stack = int(shared.fault_address), int(shared.stack_pointer)
+        if number == signal.SIGSEGV and abs(address - stack) < 1 << 16:
+            return f"stack exhausted (SIGSEGV at 0x{address:x})"
+        words = {
+            signal.SIGSEGV: f"memory access outside everything mapped (SIGSEGV at 0x{address:x})",
+            signal.SIGBUS: f"memory access that the bus refuses (SIGBUS at 0x{address:x})",
+            signal.SIGFPE: "integer division by zero or INT_MIN / -1 (SIGFPE)",
+            signal.SIGILL: "an instruction the processor does not have (SIGILL)",
+            signal.SIGABRT: "it called abort() (SIGABRT)",
+        }
+        return words.get(signal.Signals(number), signal.Signals(number).name)
+
+    def wait(self, child: int, shared: Any) -> tuple[int, bool]:
+        """Wait for the child; kill it when one call makes no progress. Returns (status, hung)."""
+        try:
+            handle = os.pidfd_open(child)
+        except OSError:
+            handle = -1
+        poll = select.poll()
+        if handle >= 0:
+            poll.register(handle, select.POLLIN)
+        last: tuple[int, ...] = ()
+        since_wall = since_used = 0.0
+        limit = self.job.call_limit_seconds
+        try:
+            while True:
+                if handle >= 0:
+                    poll.poll(100)
+                else:
+                    time.sleep(0.0005)
+                ended, status = os.waitpid(child, os.WNOHANG)
+                if ended:
+                    return status, False
+                now = (int(shared.position[0]), int(shared.position[1]), int(shared.phase), int(shared.segment))
+                used, wall = processor_seconds(child), time.monotonic()
+                if now != last:
+                    last, since_wall, since_used = now, wall, used
+                elif used - since_used > limit or wall - since_wall > 20 * limit:
+                    os.kill(child, signal.SIGKILL)
+                    return os.waitpid(child, 0)[1], True
+                if os.getppid() != self.parent:
+                    os.kill(child, signal.SIGKILL)
+                    os._exit(1)
+        finally:
+            if handle >= 0:
+                os.close(handle)
+
+    def make_tests(self, library: Library, screens: dict[str, Library]) -> Any:
+        """The job's tests as C structures."""
+        ffi = self.ffi
+        array = ffi.new("struct pf_test[]", max(1, len(self.job.tests)))
+        for slot, test in zip(array, self.job.tests, strict=False):
+            slot.kind, slot.metric = KINDS[test.kind], METRICS[test.metric]
+            slot.strict, slot.second_type = test.strict, test.second_type
+            for name in ("low", "high", "margin", "sign", "step", "second_low", "second_high", "second_scale"):
+                setattr(slot, name, getattr(test, name))
+            if test.screen is not None:
+                slot.screen = screens[test.screen[0]].symbol(test.screen[1], "pf_screen")
+            if test.second is not None:
+                slot.second = library.symbol(test.second, "pf_loop")
+        return array
+
+    def make_job(self, segments: np.ndarray, library: Library, shared: Any, results: np.ndarray,
+                 opens: np.ndarray) -> Any:  # fmt: skip
+        """The job as a C structure; what it points to is kept alive in self.keep."""
+        ffi, job = self.ffi, self.job
+        inputs = ffi.new("struct pf_input[]", len(job.axes))
+        self.keep = [inputs]
+        for slot, axis in zip(inputs, job.axes, strict=True):
+            slot.type, slot.grid, slot.first, slot.step = axis.type_number, axis.grid, axis.first, axis.step
+            slot.count, slot.scale = axis.count, axis.scale
+            if axis.grid == 2:
+                raw = ffi.new("char[]", axis.raw)
+                self.keep.append(raw)
+                slot.raw = raw
+        regions = ffi.new("struct pf_region[]", max(1, len(job.regions)))
+        for slot, (offset, size) in zip(regions, job.regions, strict=False):
+            slot.start, slot.size = ffi.cast("unsigned char *", library.base + offset), size
+        lines = np.ascontiguousarray(segments, np.int64)
+        self.keep += [regions, lines]
+        c_job = ffi.new("struct pf_job *")
+        c_job.inputs, c_job.zip, c_job.tests = len(job.axes), job.zip_inputs, len(job.tests)
+        c_job.output_type, c_job.flush_to_zero = job.output_type, job.flush_to_zero
+        c_job.keep_flags_on, c_job.segments, c_job.regions = job.keep_flags, len(segments), len(job.regions)
+        c_job.open_capacity, c_job.trap_kinds = job.open_capacity, job.trap_kinds
+        c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
+        c_job.output_scale, c_job.loop, c_job.input, c_job.test = job.output_scale, self.loop, inputs, self.tests
+        c_job.region, c_job.shared = regions, shared
+        c_job.segment = ffi.cast("struct pf_segment *", ffi.from_buffer(lines))
+        c_job.result = ffi.cast("struct pf_result *", ffi.from_buffer(results))
+        c_job.open = ffi.cast("struct pf_open *", ffi.from_buffer(opens))
+        c_job.output_file = self.capture.fileno()
+        if job.keep_outputs:
+            c_job.keep_outputs = ffi.cast("unsigned char *", ffi.from_buffer(self.outputs))
+        if job.keep_flags:
+            c_job.keep_flags = ffi.cast("unsigned char *", ffi.from_buffer(self.flags))
+        return c_job

@@ -1,0 +1,110 @@
+/* The firmware runs only in a child forked here: limited, cut off, and unable to outlive the job. */
+#define _GNU_SOURCE
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <fcntl.h>
+#include <unistd.h>
+#include <sys/prctl.h>
+#include <sys/resource.h>
+#include <sys/types.h>
+#include <sys/wait.h>
+#include <ucontext.h>
+#include "engine_parts.h"
+
+static struct pf_shared *fault_note;
+static unsigned char handler_stack[1 << 16];
+
+static void on_fault(int number, siginfo_t *info, void *context)
+{
+    ucontext_t *u = context;
+    fault_note->signal = number;
+    fault_note->fault_address = (int64_t)(uintptr_t)info->si_addr;
+#if defined(__x86_64__)
+    fault_note->program_counter = u->uc_mcontext.gregs[REG_RIP];
+    fault_note->stack_pointer = u->uc_mcontext.gregs[REG_RSP];
+#else
+    fault_note->program_counter = (int64_t)u->uc_mcontext.pc;
+    fault_note->stack_pointer = (int64_t)u->uc_mcontext.sp;
+#endif
+    _exit(100);
+}
+
+static void limit(int what, rlim_t value)
+{
+    struct rlimit l = {value, value};
+    setrlimit(what, &l);
+}
+
+static void prepare(struct pf_job *job, pid_t parent)
+{
+    static const int faults[] = {SIGSEGV, SIGBUS, SIGILL, SIGFPE, SIGABRT, SIGTRAP, SIGSYS};
+    stack_t stack = {.ss_sp = handler_stack, .ss_size = sizeof handler_stack};
+    struct sigaction action;
+    prctl(PR_SET_PDEATHSIG, SIGKILL);
+    if (getppid() != parent)
+        _exit(98);
+    setpgid(0, 0);
+    memset(&action, 0, sizeof action);
+    action.sa_sigaction = on_fault;
+    action.sa_flags = SA_SIGINFO | SA_ONSTACK | SA_NODEFER;
+    fault_note = job->shared;
+    sigaltstack(&stack, NULL);
+    for (size_t k = 0; k < sizeof faults / sizeof *faults; k++)
+        sigaction(faults[k], &action, NULL);
+    signal(SIGINT, SIG_IGN);
+    signal(SIGXFSZ, SIG_IGN);
+    signal(SIGPIPE, SIG_IGN);
+    limit(RLIMIT_CORE, 0);
+    limit(RLIMIT_FSIZE, 1 << 20);
+    if (job->memory_limit_bytes > 0)
+        limit(RLIMIT_AS, (rlim_t)job->memory_limit_bytes);
+    int nothing = open("/dev/null", O_RDONLY);
+    dup2(nothing, 0);
+    dup2(job->output_file, 1);
+    dup2(job->output_file, 2);
+    for (int fd = 3; fd < 64; fd++)
+        close(fd);
+}
+
+/* With exceptions unmasked the offending instruction traps, and its address is the answer. */
+static void run_trapping(struct pf_job *job)
+{
+#if defined(__x86_64__)
+    static unsigned char raw_store[8][8], output[8];
+    static double value_store[8];
+    unsigned char *raw[8];
+    double *value[8];
+    const void *inputs[8];
+    for (int k = 0; k < 8; k++) {
+        inputs[k] = raw[k] = raw_store[k];
+        value[k] = &value_store[k];
+    }
+    pf_fill(job, job->segment[0].start, 1, raw, value);
+    job->shared->position[1] = job->segment[0].start;
+    pf_set((PF_MODE_DEFAULT | (job->flush_to_zero ? PF_MODE_FLUSH : 0u)) & ~((unsigned)job->trap_kinds << 7));
+    job->loop(inputs, output, 1, job->shared->position);
+    pf_set(PF_MODE_DEFAULT);
+#endif
+    job->shared->done = 1;
+}
+
+/* Returns the child's process id, or -1. The child never returns from here. */
+int pf_start(struct pf_job *job)
+{
+    pid_t parent = getpid(), child = fork();
+    if (child != 0)
+        return child;
+    prepare(job, parent);
+    job->parent = getpid();
+    if (job->trap_kinds)
+        run_trapping(job);
+    else
+        pf_sweep(job);
+    _exit(0);
+}
+
+int64_t pf_job_size(void) { return (int64_t)sizeof(struct pf_job); }
+int64_t pf_result_size(void) { return (int64_t)sizeof(struct pf_result); }
+int64_t pf_shared_size(void) { return (int64_t)sizeof(struct pf_shared); }
+unsigned pf_mode(void) { return pf_get(); }

@@ -1,0 +1,94 @@
+/* The sweep engine: plain declarations, compiled by the C compiler and read verbatim by cffi. */
+
+typedef void (*pf_loop)(const void *const *inputs, void *output, long n, volatile long *progress);
+typedef void (*pf_screen)(const double *const *inputs, double *result, long n);
+
+/* One input of the routine. Grids: 0 = binary32 ordinals (first is an ordinal), 1 = integers
+   first + step*i, 2 = explicit raw values. The value is raw * scale (float types: the value itself). */
+struct pf_input {
+    int32_t type, grid;
+    int64_t first, step, count;
+    double scale;
+    const void *raw;
+};
+
+/* A run of consecutive ordinals; only the flags in flag_mask count as events there. */
+struct pf_segment {
+    int64_t start, count;
+    int64_t flag_mask;
+};
+
+/* kind: 1 accurate, 2 order, 3 octave, 4 inverse, 5 deterministic, 6 range of the result.
+   metric: 0 absolute, 1 relative, 2 ULP of binary32. Limits are inclusive; errors within margin of a
+   limit stay open. order: sign +1 rising, -1 falling; strict. octave: step in the input's unit.
+   inverse: the second loop, its input range [second_low, second_high] and output scale. */
+struct pf_test {
+    int32_t kind, metric, strict, second_type;
+    double low, high, margin, sign, step;
+    double second_low, second_high, second_scale;
+    pf_screen screen;
+    pf_loop second;
+};
+
+struct pf_found {
+    int64_t judged, failing, open, skipped, first_failing, last_failing;
+    double least;
+    int64_t least_at;
+    double most;
+    int64_t most_at;
+};
+
+struct pf_result {
+    int64_t done;
+    double first_output, last_output;
+    double least_output;
+    int64_t least_output_at;
+    double most_output;
+    int64_t most_output_at;
+    int64_t nans, first_nan, infinities, first_infinity, subnormals, first_subnormal;
+    int64_t flagged_blocks[5], first_flag[5], flag_not_reproduced[5];
+    struct pf_found found[8];
+};
+
+struct pf_open {
+    int64_t test, at;
+};
+
+/* Lives in memory shared between the worker and the forked child that runs the firmware. */
+struct pf_shared {
+    long position[2]; /* index in the block; ordinal of the block's first input */
+    int64_t phase;    /* 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving */
+    int64_t done, segment, opens;
+    int64_t signal, fault_address, program_counter, stack_pointer;
+    int64_t mode_changed_at, mode_before, mode_after;
+    int64_t written_at, written_address, forked_at;
+    int64_t trap_seen;
+};
+
+struct pf_region {
+    unsigned char *start;
+    int64_t size;
+};
+
+struct pf_job {
+    int32_t inputs, zip, tests, output_type, flush_to_zero, keep_flags_on;
+    int64_t segments, open_capacity, regions, memory_limit_bytes, trap_kinds;
+    double output_scale;
+    pf_loop loop;
+    const struct pf_input *input;
+    const struct pf_segment *segment;
+    const struct pf_test *test;
+    const struct pf_region *region;
+    struct pf_result *result;
+    struct pf_open *open;
+    struct pf_shared *shared;
+    unsigned char *keep_outputs;
+    unsigned char *keep_flags;
+    int32_t output_file, parent;
+};
+
+int pf_start(struct pf_job *job);
+int64_t pf_job_size(void);
+int64_t pf_result_size(void);
+int64_t pf_shared_size(void);
+unsigned pf_mode(void);

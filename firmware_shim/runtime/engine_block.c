@@ -1,0 +1,146 @@
+/* Filling a block of inputs, widening outputs, and the one place where the firmware is called. */
+#include <string.h>
+#include "engine_parts.h"
+
+const int pf_width[10] = {4, 8, 1, 1, 2, 2, 4, 4, 8, 8};
+
+/* Ordinals of binary32 run through the line of reals: -0 is -1, +0 is 0. */
+static void fill_floats(int64_t first, long n, float *raw, double *value)
+{
+    uint32_t bits[PF_BLOCK];
+    if (first >= 0) {
+        uint32_t base = (uint32_t)first;
+        for (long i = 0; i < n; i++)
+            bits[i] = base + (uint32_t)i;
+    } else {
+        for (long i = 0; i < n; i++) {
+            int64_t k = first + i;
+            bits[i] = k >= 0 ? (uint32_t)k : (0x80000000u | (uint32_t)(-1 - k));
+        }
+    }
+    memcpy(raw, bits, (size_t)n * 4);
+    for (long i = 0; i < n; i++)
+        value[i] = (double)raw[i];
+}
+
+static void narrow(const int64_t *from, int type, unsigned char *to, long n)
+{
+#define STORE(T) { T *p = (T *)to; for (long i = 0; i < n; i++) p[i] = (T)from[i]; } break
+    switch (type) {
+    case PF_F32: STORE(float);
+    case PF_F64: STORE(double);
+    case PF_I8: case PF_U8: STORE(uint8_t);
+    case PF_I16: case PF_U16: STORE(uint16_t);
+    case PF_I32: case PF_U32: STORE(uint32_t);
+    default: STORE(uint64_t);
+    }
+#undef STORE
+}
+
+void pf_to_double(const void *raw, int type, double scale, double *y, long n)
+{
+#define WIDEN(T) { const T *p = raw; for (long i = 0; i < n; i++) y[i] = (double)p[i] * scale; } break
+    switch (type) {
+    case PF_F32: WIDEN(float);
+    case PF_F64: WIDEN(double);
+    case PF_I8: WIDEN(int8_t);
+    case PF_U8: WIDEN(uint8_t);
+    case PF_I16: WIDEN(int16_t);
+    case PF_U16: WIDEN(uint16_t);
+    case PF_I32: WIDEN(int32_t);
+    case PF_U32: WIDEN(uint32_t);
+    case PF_I64: WIDEN(int64_t);
+    default: WIDEN(uint64_t);
+    }
+#undef WIDEN
+}
+
+void pf_gather(const void *from, int width, const int32_t *index, void *to, long n)
+{
+    const unsigned char *a = from;
+    unsigned char *b = to;
+    for (long i = 0; i < n; i++)
+        memcpy(b + i * width, a + (long)index[i] * width, (size_t)width);
+}
+
+static void fill_raw(const struct pf_input *in, int64_t first, long n, unsigned char *raw, double *value)
+{
+    int width = pf_width[in->type];
+    memcpy(raw, (const unsigned char *)in->raw + first * width, (size_t)(n * width));
+    pf_to_double(raw, in->type, in->scale, value, n);
+}
+
+static void fill_one(const struct pf_input *in, int64_t first, long n, unsigned char *raw, double *value)
+{
+    if (in->grid == 2) {
+        fill_raw(in, first, n, raw, value);
+    } else if (in->grid == 0 && in->type == PF_F32) {
+        fill_floats(in->first + first, n, (float *)raw, value);
+    } else if (in->grid == 0) {
+        float narrow_values[PF_BLOCK];
+        fill_floats(in->first + first, n, narrow_values, value);
+        memcpy(raw, value, (size_t)n * 8);
+    } else {
+        int64_t whole[PF_BLOCK];
+        for (long i = 0; i < n; i++)
+            whole[i] = in->first + in->step * (first + i);
+        narrow(whole, in->type, raw, n);
+        pf_to_double(raw, in->type, in->scale, value, n);
+    }
+}
+
+/* Several inputs: the ordinal counts through the product of the grids, the last input fastest. */
+void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *const *raw, double *const *value)
+{
+    int64_t stride[8];
+    int64_t product = 1;
+    for (int k = job->inputs - 1; k >= 0; k--) {
+        stride[k] = product;
+        if (!job->zip)
+            product *= job->input[k].count;
+    }
+    for (int k = 0; k < job->inputs; k++) {
+        const struct pf_input *in = &job->input[k];
+        int width = pf_width[in->type];
+        if (job->zip || job->inputs == 1) {
+            fill_one(in, ordinal, n, raw[k], value[k]);
+            continue;
+        }
+        for (long at = 0; at < n;) {
+            int64_t place = ordinal + at;
+            int64_t index = place / stride[k] % in->count;
+            int64_t run = stride[k] == 1 ? in->count - index : stride[k] - place % stride[k];
+            if (run > n - at)
+                run = n - at;
+            fill_one(in, index, stride[k] == 1 ? run : 1, raw[k] + at * width, value[k] + at);
+            if (stride[k] != 1)
+                for (long i = 1; i < run; i++) {
+                    memcpy(raw[k] + (at + i) * width, raw[k] + at * width, (size_t)width);
+                    value[k][at + i] = value[k][at];
+                }
+            at += run;
+        }
+    }
+}
+
+/* Runs the firmware in the mode the sheet asks for, with clean status flags, and gives the flags it
+   raised. A changed mode is noted, and our own is set again before anything else computes. */
+unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inputs, void *output, long n,
+                 int phase, int64_t base)
+{
+    struct pf_shared *shared = job->shared;
+    unsigned wanted = PF_MODE_DEFAULT | (job->flush_to_zero ? PF_MODE_FLUSH : 0u);
+    shared->phase = phase;
+    shared->position[1] = base;
+    shared->position[0] = 0;
+    pf_set(wanted);
+    loop(inputs, output, n, shared->position);
+    unsigned after = pf_get();
+    pf_set(PF_MODE_DEFAULT);
+    if (pf_mode_of(after) != wanted && shared->mode_changed_at < 0) {
+        shared->mode_changed_at = base;
+        shared->mode_before = wanted;
+        shared->mode_after = pf_mode_of(after);
+    }
+    return pf_flags_of(after);
+}

@@ -1,0 +1,138 @@
+/* Errors against the screen. Values within the margin of a limit stay open for the exact reference. */
+#include <string.h>
+#include "engine_parts.h"
+
+#define LANES 8
+
+void pf_fail(struct pf_found *found, int64_t at)
+{
+    found->failing++;
+    if (found->first_failing < 0 || at < found->first_failing)
+        found->first_failing = at;
+    if (at > found->last_failing)
+        found->last_failing = at;
+}
+
+static void errors_absolute(const double *y, const double *r, double *e, long n)
+{
+    for (long i = 0; i < n; i++)
+        e[i] = y[i] - r[i];
+}
+
+static void errors_relative(const double *y, const double *r, double *e, long n)
+{
+    for (long i = 0; i < n; i++)
+        e[i] = (y[i] - r[i]) / r[i];
+}
+
+/* ulp(x) = 2^(max(e, -126) - 23) for x in [2^e, 2^(e+1)). */
+static void errors_ulp(const double *y, const double *r, double *e, long n)
+{
+    for (long i = 0; i < n; i++) {
+        uint64_t bits, scale;
+        memcpy(&bits, &r[i], 8);
+        uint64_t exponent = (bits >> 52) & 0x7ffu;
+        exponent = exponent < 897u ? 897u : exponent;
+        scale = (uint64_t)(2046u - exponent + 23u) << 52;
+        double factor;
+        memcpy(&factor, &scale, 8);
+        e[i] = (y[i] - r[i]) * factor;
+    }
+}
+
+/* The screen may stand on the other side of a power of two than the truth. */
+static int near_power_of_two(double r)
+{
+    uint64_t bits;
+    memcpy(&bits, &r, 8);
+    uint64_t part = bits & 0xfffffffffffffu;
+    return part < 4096u || part > 0xfffffffffffffu - 4096u;
+}
+
+static void keep_open(const struct pf_job *job, int number, struct pf_found *found, int64_t at)
+{
+    found->open++;
+    if (job->shared->opens < job->open_capacity) {
+        struct pf_open *slot = &job->open[job->shared->opens++];
+        slot->test = number;
+        slot->at = at;
+    }
+}
+
+static void extremes(const double *e, long n, double *least, double *most, int64_t *unordered)
+{
+    double low[LANES], high[LANES];
+    int64_t bad[LANES];
+    long i = 0;
+    for (int k = 0; k < LANES; k++) {
+        low[k] = __builtin_inf();
+        high[k] = -__builtin_inf();
+        bad[k] = 0;
+    }
+    for (; i + LANES <= n; i += LANES)
+        for (int k = 0; k < LANES; k++) {
+            double v = e[i + k];
+            low[k] = v < low[k] ? v : low[k];
+            high[k] = v > high[k] ? v : high[k];
+            bad[k] += v != v;
+        }
+    for (; i < n; i++) {
+        low[0] = e[i] < low[0] ? e[i] : low[0];
+        high[0] = e[i] > high[0] ? e[i] : high[0];
+        bad[0] += e[i] != e[i];
+    }
+    *least = low[0];
+    *most = high[0];
+    *unordered = bad[0];
+    for (int k = 1; k < LANES; k++) {
+        *least = low[k] < *least ? low[k] : *least;
+        *most = high[k] > *most ? high[k] : *most;
+        *unordered += bad[k];
+    }
+}
+
+static int64_t place(const double *e, long n, double wanted, int64_t ordinal, const int32_t *index)
+{
+    for (long i = 0; i < n; i++)
+        if (e[i] == wanted)
+            return ordinal + (index ? index[i] : i);
+    return ordinal;
+}
+
+void pf_judge(const struct pf_job *job, int number, struct pf_found *found, const double *y,
+              const double *reference, long n, int64_t ordinal, const int32_t *index)
+{
+    const struct pf_test *test = &job->test[number];
+    double e[PF_BLOCK];
+    double least, most;
+    int64_t unordered;
+    if (n <= 0)
+        return;
+    if (test->metric == 0)
+        errors_absolute(y, reference, e, n);
+    else if (test->metric == 1)
+        errors_relative(y, reference, e, n);
+    else
+        errors_ulp(y, reference, e, n);
+    extremes(e, n, &least, &most, &unordered);
+    found->judged += n;
+    if (least < found->least) {
+        found->least = least;
+        found->least_at = place(e, n, least, ordinal, index);
+    }
+    if (most > found->most) {
+        found->most = most;
+        found->most_at = place(e, n, most, ordinal, index);
+    }
+    double m = test->margin;
+    if (!unordered && least >= test->low + m && most <= test->high - m)
+        return;
+    for (long i = 0; i < n; i++) {
+        int64_t at = ordinal + (index ? index[i] : i);
+        int clear_fail = e[i] > test->high + m || e[i] < test->low - m;
+        if (clear_fail && !(test->metric == 2 && near_power_of_two(reference[i])))
+            pf_fail(found, at);
+        else if (clear_fail || !(e[i] <= test->high - m && e[i] >= test->low + m))
+            keep_open(job, number, found, at);
+    }
+}

@@ -1,0 +1,70 @@
+/* What the engine's own files share. Flag bits follow the x86 order everywhere. */
+#ifndef PF_ENGINE_PARTS_H
+#define PF_ENGINE_PARTS_H
+#include <stdint.h>
+#include <stddef.h>
+#include "engine.h"
+
+enum { PF_BLOCK = 4096 };
+enum { PF_F32, PF_F64, PF_I8, PF_U8, PF_I16, PF_U16, PF_I32, PF_U32, PF_I64, PF_U64 };
+enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE };
+enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING };
+
+#if defined(__x86_64__)
+#include <immintrin.h>
+#define PF_MODE_DEFAULT 0x1f80u
+#define PF_MODE_FLUSH 0x8040u
+static inline unsigned pf_get(void) { return _mm_getcsr(); }
+static inline void pf_set(unsigned mode) { _mm_setcsr(mode); }
+static inline unsigned pf_flags_of(unsigned state) { return state & 0x1fu; }
+static inline unsigned pf_mode_of(unsigned state) { return state & ~0x3fu; }
+#elif defined(__aarch64__)
+#define PF_MODE_DEFAULT 0u
+#define PF_MODE_FLUSH (1u << 24)
+/* Mode in FPCR, flags in FPSR (IOC 0, DZC 1, OFC 2, UFC 3, IXC 4, IDC 7), joined in one word. */
+static inline unsigned pf_get(void)
+{
+    uint64_t mode, flags;
+    __asm__ volatile("mrs %0, fpcr\n\tmrs %1, fpsr" : "=r"(mode), "=r"(flags));
+    return (unsigned)(mode & 0x07ffff00u) | (unsigned)(flags & 0x9fu);
+}
+static inline void pf_set(unsigned state)
+{
+    uint64_t mode = state & 0x07ffff00u, flags = 0;
+    __asm__ volatile("msr fpcr, %0\n\tmsr fpsr, %1" ::"r"(mode), "r"(flags));
+}
+static inline unsigned pf_flags_of(unsigned s)
+{
+    return (s & 1u) | ((s >> 6) & 2u) | ((s & 2u) << 1) | ((s & 4u) << 1) | ((s & 8u) << 1);
+}
+static inline unsigned pf_mode_of(unsigned state) { return state & 0x07ffff00u; }
+#else
+#error "preflash runs the host build on x86-64 and AArch64 only"
+#endif
+
+struct pf_block {
+    long n;
+    int64_t ordinal;
+    int nonfinite;
+    const void *raw[8];
+    double *value[8];
+    void *output;
+    double *y;
+};
+
+extern const int pf_width[10];
+void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *const *raw, double *const *value);
+void pf_to_double(const void *raw, int type, double scale, double *y, long n);
+void pf_gather(const void *from, int width, const int32_t *index, void *to, long n);
+unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inputs, void *output, long n,
+                 int phase, int64_t base);
+void pf_judge(const struct pf_job *job, int number, struct pf_found *found, const double *y,
+              const double *reference, long n, int64_t ordinal, const int32_t *index);
+void pf_order(const struct pf_test *test, struct pf_found *found, const struct pf_block *block,
+              double before, int have_before, int64_t row);
+void pf_octave(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
+void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
+void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block);
+void pf_fail(struct pf_found *found, int64_t at);
+void pf_sweep(struct pf_job *job);
+#endif

@@ -1,0 +1,144 @@
+/* Claims that compare the routine with itself: order, octaves, inverses, repetition. */
+#include <string.h>
+#include "engine_parts.h"
+
+/* row is the number of consecutive ordinals over which the last input rises. */
+void pf_order(const struct pf_test *test, struct pf_found *found, const struct pf_block *block,
+              double before, int have_before, int64_t row)
+{
+    double step[PF_BLOCK];
+    const double *y = block->y;
+    long n = block->n, from = have_before ? 0 : 1;
+    double sign = test->sign, least = __builtin_inf();
+    if (have_before)
+        step[0] = sign * (y[0] - before);
+    for (long i = 1; i < n; i++)
+        step[i] = sign * (y[i] - y[i - 1]);
+    if (row > 0)
+        for (long i = 0; i < n; i++)
+            if ((block->ordinal + i) % row == 0)
+                step[i] = __builtin_nan("");
+    for (long i = from; i < n; i++)
+        least = step[i] < least ? step[i] : least;
+    found->judged += n - from;
+    if (least < found->least) {
+        found->least = least;
+        for (long i = from; i < n; i++)
+            if (step[i] == least) {
+                found->least_at = block->ordinal + i;
+                break;
+            }
+    }
+    if (test->strict ? least > 0.0 : least >= -test->high)
+        return;
+    for (long i = from; i < n; i++)
+        if (test->strict ? step[i] <= 0.0 : step[i] < -test->high)
+            pf_fail(found, block->ordinal + i);
+}
+
+/* 2^(1+d) for |d| < 2^-8: the first omitted term is below 2^-70. */
+static double twice(double d)
+{
+    double t = d * 0x1.62e42fefa39efp-1;
+    return 2.0 * (1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6 + t * (1.0 / 24 + t * (1.0 / 120 + t / 720))))));
+}
+
+void pf_octave(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block)
+{
+    const struct pf_test *test = &job->test[number];
+    const struct pf_input *in = &job->input[0];
+    unsigned char raw[PF_BLOCK * 8], output[PF_BLOCK * 8];
+    double w[PF_BLOCK], y2[PF_BLOCK], ratio[PF_BLOCK], x[PF_BLOCK], y[PF_BLOCK];
+    int32_t index[PF_BLOCK];
+    double top = test->second_high;
+    long n = 0;
+    for (long i = 0; i < block->n; i++) {
+        double v = block->value[0][i], partner = v + test->step;
+        if (in->type == PF_F32 || in->grid == 0)
+            partner = (double)(float)partner;
+        else if (in->type != PF_F64)
+            partner = __builtin_rint(partner / in->scale) * in->scale;
+        double d = (partner - v) / test->step - 1.0;
+        if (partner <= top && d < 0x1p-8 && d > -0x1p-8 && block->y[i] - block->y[i] == 0.0) {
+            index[n] = (int32_t)i;
+            x[n] = d;
+            y[n] = block->y[i];
+            w[n++] = partner;
+        }
+    }
+    found->skipped += block->n - n;
+    if (n == 0)
+        return;
+    long calls = w[0] == w[n - 1] ? 1 : n;
+    for (long i = 0; i < calls; i++) {
+        if (in->type == PF_F32) {
+            float f = (float)w[i];
+            memcpy(raw + 4 * i, &f, 4);
+        } else if (in->type == PF_F64) {
+            memcpy(raw + 8 * i, &w[i], 8);
+        } else {
+            int64_t whole = (int64_t)(w[i] / in->scale);
+            memcpy(raw + (long)pf_width[in->type] * i, &whole, (size_t)pf_width[in->type]);
+        }
+    }
+    const void *inputs[1] = {raw};
+    pf_call(job, job->loop, inputs, output, calls, PF_PARTNER, block->ordinal);
+    pf_to_double(output, job->output_type, job->output_scale, y2, calls);
+    for (long i = calls; i < n; i++)
+        y2[i] = y2[0];
+    for (long i = 0; i < n; i++)
+        ratio[i] = y[i] * twice(x[i]);
+    pf_judge(job, number, found, y2, ratio, n, block->ordinal, index);
+}
+
+void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block)
+{
+    const struct pf_test *test = &job->test[number];
+    unsigned char raw[PF_BLOCK * 8], output[PF_BLOCK * 8];
+    double x[PF_BLOCK], z[PF_BLOCK];
+    int32_t index[PF_BLOCK];
+    long n = 0;
+    for (long i = 0; i < block->n; i++)
+        if (block->y[i] >= test->second_low && block->y[i] <= test->second_high) {
+            x[n] = block->value[0][i];
+            index[n++] = (int32_t)i;
+        }
+    found->skipped += block->n - n;
+    if (n == 0)
+        return;
+    pf_gather(block->output, pf_width[job->output_type], index, raw, n);
+    const void *inputs[1] = {raw};
+    pf_call(job, test->second, inputs, output, n, PF_BACK, block->ordinal);
+    pf_to_double(output, test->second_type, test->second_scale, z, n);
+    pf_judge(job, number, found, z, x, n, block->ordinal, index);
+}
+
+/* The same inputs again, last first: what came before must not matter. */
+void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block)
+{
+    unsigned char back[8][PF_BLOCK * 8], output[PF_BLOCK * 8];
+    int32_t index[PF_BLOCK];
+    const void *inputs[8];
+    long n = block->n;
+    int width = pf_width[job->output_type];
+    for (long i = 0; i < n; i++)
+        index[i] = (int32_t)(n - 1 - i);
+    for (int k = 0; k < job->inputs; k++) {
+        pf_gather(block->raw[k], pf_width[job->input[k].type], index, back[k], n);
+        inputs[k] = back[k];
+    }
+    pf_call(job, job->loop, inputs, output, n, PF_REPEAT, block->ordinal);
+    found->judged += n;
+    const unsigned char *first = block->output;
+    for (long i = 0; i < n; i++) {
+        const unsigned char *a = first + i * width, *b = output + (n - 1 - i) * width;
+        if (memcmp(a, b, (size_t)width) == 0)
+            continue;
+        double ya, yb;
+        pf_to_double(a, job->output_type, 1.0, &ya, 1);
+        pf_to_double(b, job->output_type, 1.0, &yb, 1);
+        if (ya != ya && yb != yb)
+            continue;
+        pf_fail(found, block->ordinal + i);
+    }
+}

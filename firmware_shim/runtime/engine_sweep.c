@@ -1,0 +1,269 @@
+/* One job: segments of consecutive ordinals, block by block. */
+#include <string.h>
+#include <unistd.h>
+#include "engine_parts.h"
+
+static unsigned char raw_store[8][PF_BLOCK * 8], output_store[PF_BLOCK * 8], spare_store[PF_BLOCK * 8];
+static double value_store[8][PF_BLOCK], y_store[PF_BLOCK], reference_store[PF_BLOCK];
+static unsigned char region_copy[1 << 16];
+
+static void count_categories(struct pf_result *r, struct pf_block *b, int type)
+{
+    int64_t nans = 0, infinities = 0, subnormals = 0;
+    if (type == PF_F32) {
+        const uint32_t *u = b->output;
+        int32_t odd = 0;
+        for (long i = 0; i < b->n; i++) {
+            uint32_t m = u[i] & 0x7fffffffu;
+            odd += (m >= 0x7f800000u) | ((m - 1u) < 0x7fffffu);
+        }
+        if (!odd)
+            return;
+    } else if (type != PF_F64) {
+        return;
+    }
+    for (long i = 0; i < b->n; i++) {
+        int is_nan, is_infinite, is_subnormal;
+        if (type == PF_F32) {
+            uint32_t m = ((const uint32_t *)b->output)[i] & 0x7fffffffu;
+            is_nan = m > 0x7f800000u;
+            is_infinite = m == 0x7f800000u;
+            is_subnormal = m != 0 && m < 0x800000u;
+        } else {
+            uint64_t m = ((const uint64_t *)b->output)[i] & 0x7fffffffffffffffu;
+            is_nan = m > 0x7ff0000000000000u;
+            is_infinite = m == 0x7ff0000000000000u;
+            is_subnormal = m != 0 && m < 0x10000000000000u;
+        }
+        if (is_nan && nans++ == 0 && r->first_nan < 0)
+            r->first_nan = b->ordinal + i;
+        if (is_infinite && infinities++ == 0 && r->first_infinity < 0)
+            r->first_infinity = b->ordinal + i;
+        if (is_subnormal && subnormals++ == 0 && r->first_subnormal < 0)
+            r->first_subnormal = b->ordinal + i;
+    }
+    r->nans += nans;
+    r->infinities += infinities;
+    r->subnormals += subnormals;
+    b->nonfinite = nans + infinities > 0;
+}
+
+static void note_extremes(struct pf_result *r, const struct pf_block *b)
+{
+    double least = __builtin_inf(), most = -__builtin_inf();
+    double low[4] = {least, least, least, least}, high[4] = {most, most, most, most};
+    long i = 0;
+    for (; i + 4 <= b->n; i += 4)
+        for (int k = 0; k < 4; k++) {
+            double v = b->y[i + k];
+            low[k] = v < low[k] ? v : low[k];
+            high[k] = v > high[k] ? v : high[k];
+        }
+    for (; i < b->n; i++) {
+        low[0] = b->y[i] < low[0] ? b->y[i] : low[0];
+        high[0] = b->y[i] > high[0] ? b->y[i] : high[0];
+    }
+    for (int k = 0; k < 4; k++) {
+        least = low[k] < least ? low[k] : least;
+        most = high[k] > most ? high[k] : most;
+    }
+    if (least < r->least_output) {
+        r->least_output = least;
+        for (i = 0; b->y[i] != least; i++) {
+        }
+        r->least_output_at = b->ordinal + i;
+    }
+    if (most > r->most_output) {
+        r->most_output = most;
+        for (i = 0; b->y[i] != most; i++) {
+        }
+        r->most_output_at = b->ordinal + i;
+    }
+}
+
+static unsigned call_part(const struct pf_job *job, const struct pf_block *b, long from, long n)
+{
+    const void *inputs[8];
+    for (int k = 0; k < job->inputs; k++)
+        inputs[k] = (const unsigned char *)b->raw[k] + from * pf_width[job->input[k].type];
+    return pf_call(job, job->loop, inputs, spare_store, n, PF_HALVING, b->ordinal + from);
+}
+
+static void restore_regions(const struct pf_job *job, int64_t total)
+{
+    if (total == 0 || total > (int64_t)sizeof region_copy)
+        return;
+    const unsigned char *copy = region_copy;
+    for (int64_t k = 0; k < job->regions; k++) {
+        memcpy(job->region[k].start, copy, (size_t)job->region[k].size);
+        copy += job->region[k].size;
+    }
+}
+
+static void pin_flags(const struct pf_job *job, struct pf_result *r, const struct pf_block *b, unsigned flags,
+                      int64_t total)
+{
+    for (int kind = 0; kind < 5; kind++) {
+        unsigned bit = 1u << kind;
+        if (!(flags & bit))
+            continue;
+        r->flagged_blocks[kind]++;
+        if (r->first_flag[kind] >= 0)
+            continue;
+        long from = 0, n = b->n;
+        restore_regions(job, total);
+        while (n > 1) {
+            long half = n / 2;
+            if (call_part(job, b, from, half) & bit) {
+                n = half;
+            } else {
+                from += half;
+                n -= half;
+            }
+        }
+        if (call_part(job, b, from, 1) & bit)
+            r->first_flag[kind] = b->ordinal + from;
+        else if (r->flag_not_reproduced[kind] < 0)
+            r->flag_not_reproduced[kind] = b->ordinal;
+    }
+}
+
+static int64_t copy_regions(const struct pf_job *job)
+{
+    int64_t total = 0;
+    for (int64_t k = 0; k < job->regions; k++)
+        total += job->region[k].size;
+    if (total > (int64_t)sizeof region_copy)
+        return total;
+    unsigned char *copy = region_copy;
+    for (int64_t k = 0; k < job->regions; k++) {
+        memcpy(copy, job->region[k].start, (size_t)job->region[k].size);
+        copy += job->region[k].size;
+    }
+    return total;
+}
+
+static void compare_regions(const struct pf_job *job, int64_t total, int64_t ordinal)
+{
+    if (total == 0 || total > (int64_t)sizeof region_copy || job->shared->written_at >= 0)
+        return;
+    const unsigned char *copy = region_copy;
+    for (int64_t k = 0; k < job->regions; k++) {
+        const unsigned char *now = job->region[k].start;
+        if (memcmp(now, copy, (size_t)job->region[k].size) != 0) {
+            int64_t i = 0;
+            while (now[i] == copy[i])
+                i++;
+            job->shared->written_at = ordinal;
+            job->shared->written_address = (int64_t)(uintptr_t)(now + i);
+            return;
+        }
+        copy += job->region[k].size;
+    }
+}
+
+/* Results that are not finite fail at once; the others are judged with their own places. */
+static void judge_finite(const struct pf_job *job, int t, struct pf_found *found, const struct pf_block *b)
+{
+    double y[PF_BLOCK], reference[PF_BLOCK];
+    int32_t index[PF_BLOCK];
+    long n = 0;
+    for (long i = 0; i < b->n; i++) {
+        if (b->y[i] - b->y[i] != 0.0) {
+            found->judged++;
+            pf_fail(found, b->ordinal + i);
+            continue;
+        }
+        y[n] = b->y[i];
+        reference[n] = reference_store[i];
+        index[n++] = (int32_t)i;
+    }
+    pf_judge(job, t, found, y, reference, n, b->ordinal, index);
+}
+
+static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_block *b, double before,
+                      int have_before, int64_t row)
+{
+    const double *values[8];
+    for (int k = 0; k < job->inputs; k++)
+        values[k] = b->value[k];
+    for (int t = 0; t < job->tests; t++) {
+        const struct pf_test *test = &job->test[t];
+        struct pf_found *found = &r->found[t];
+        if (test->kind == PF_ACCURATE || test->kind == PF_RANGE) {
+            if (test->kind == PF_RANGE)
+                memset(reference_store, 0, (size_t)b->n * sizeof *reference_store);
+            else
+                test->screen(values, reference_store, b->n);
+            if (!b->nonfinite)
+                pf_judge(job, t, found, b->y, reference_store, b->n, b->ordinal, NULL);
+            else
+                judge_finite(job, t, found, b);
+        } else if (test->kind == PF_ORDER) {
+            pf_order(test, found, b, before, have_before, row);
+        } else if (test->kind == PF_OCTAVE) {
+            pf_octave(job, t, found, b);
+        } else if (test->kind == PF_INVERSE) {
+            pf_inverse(job, t, found, b);
+        } else if (test->kind == PF_DETERMINISTIC) {
+            pf_repeat(job, found, b);
+        }
+    }
+}
+
+static void keep_each(const struct pf_job *job, const struct pf_block *b)
+{
+    int width = pf_width[job->output_type];
+    if (job->keep_outputs)
+        memcpy(job->keep_outputs + b->ordinal * width, b->output, (size_t)(b->n * width));
+    if (job->keep_flags_on)
+        for (long i = 0; i < b->n; i++)
+            job->keep_flags[b->ordinal + i] = (unsigned char)call_part(job, b, i, 1);
+}
+
+void pf_sweep(struct pf_job *job)
+{
+    unsigned char *raw[8];
+    double *value[8];
+    struct pf_block block;
+    int64_t row = job->inputs > 1 && !job->zip ? job->input[job->inputs - 1].count : 0;
+    block.output = output_store;
+    block.y = y_store;
+    for (int k = 0; k < 8; k++) {
+        block.raw[k] = raw[k] = raw_store[k];
+        block.value[k] = value[k] = value_store[k];
+    }
+    for (int64_t s = 0; s < job->segments; s++) {
+        const struct pf_segment *segment = &job->segment[s];
+        struct pf_result *r = &job->result[s];
+        double before = 0.0;
+        job->shared->segment = s;
+        for (int64_t at = 0; at < segment->count; at += block.n) {
+            int64_t left = segment->count - at;
+            block.n = left < PF_BLOCK ? (long)left : PF_BLOCK;
+            block.ordinal = segment->start + at;
+            block.nonfinite = 0;
+            pf_fill(job, block.ordinal, block.n, raw, value);
+            int64_t total = copy_regions(job);
+            unsigned flags = pf_call(job, job->loop, block.raw, block.output, block.n, PF_OWN, block.ordinal);
+            compare_regions(job, total, block.ordinal);
+            if (getpid() != job->parent) {
+                job->shared->forked_at = block.ordinal;
+                _exit(99);
+            }
+            pf_to_double(block.output, job->output_type, job->output_scale, block.y, block.n);
+            flags &= (unsigned)segment->flag_mask;
+            if (flags)
+                pin_flags(job, r, &block, flags, total);
+            count_categories(r, &block, job->output_type);
+            note_extremes(r, &block);
+            run_tests(job, r, &block, before, at > 0, row);
+            keep_each(job, &block);
+            if (at == 0)
+                r->first_output = block.y[0];
+            before = r->last_output = block.y[block.n - 1];
+            r->done = at + block.n;
+        }
+    }
+    job->shared->done = 1;
+}

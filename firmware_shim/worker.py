@@ -1,0 +1,114 @@
+"""A worker process: loads built firmware and runs jobs, each in a forked, limited child.
+
+The firmware's code runs in the children only (its constructors in the worker, after a trial load in a
+child). The worker is the subreaper of all that the firmware starts and ends every descendant after each
+job. Frames on stdin and stdout: eight bytes of length, then a pickle.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import pickle
+import signal
+import struct
+import sys
+import tempfile
+from typing import Any, BinaryIO
+
+from firmware_shim.engine import load_engine
+from firmware_shim.job import Job, JobResult
+from firmware_shim.running import Library, Runner
+
+PR_SET_CHILD_SUBREAPER = 36
+
+
+def read_frame(stream: BinaryIO) -> Any:
+    """Next object from the stream, or None at its end."""
+    head = stream.read(8)
+    if len(head) < 8:
+        return None
+    (length,) = struct.unpack("<Q", head)
+    return pickle.loads(stream.read(length))
+
+
+def write_frame(stream: BinaryIO, value: Any) -> None:
+    """Write one object."""
+    body = pickle.dumps(value, protocol=pickle.HIGHEST_PROTOCOL)
+    stream.write(struct.pack("<Q", len(body)) + body)
+    stream.flush()
+
+
+def trial_load(path: str) -> str:
+    """Load the library in a child first: a constructor that crashes must not take the worker along."""
+    child = os.fork()
+    if child == 0:
+        try:
+            signal.alarm(5)
+            ctypes.CDLL(path, mode=os.RTLD_NOW | os.RTLD_LOCAL)
+            os._exit(0)
+        except OSError as problem:
+            with open(path + ".load", "w", encoding="utf-8") as note:
+                note.write(str(problem))
+        finally:
+            os._exit(1)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        return f"loading the firmware ended with signal {os.WTERMSIG(status)}"
+    if status != 0:
+        try:
+            with open(path + ".load", encoding="utf-8") as note:
+                return note.read()
+        except OSError:
+            return "loading the firmware failed"
+    return ""
+
+
+class Worker:
+    """Holds the loaded libraries and serves jobs."""
+
+    def __init__(self, engine_path: str) -> None:
+        from pathlib import Path
+
+        self.engine = load_engine(Path(engine_path))
+        self.libraries: dict[str, Library] = {}
+        self.problems: dict[str, str] = {}
+        self.capture = tempfile.TemporaryFile()
+
+    def library(self, path: str) -> Library | None:
+        """The loaded library, or None when it cannot be loaded (see problems)."""
+        if path not in self.libraries and path not in self.problems:
+            problem = trial_load(path)
+            if problem:
+                self.problems[path] = problem
+            else:
+                self.libraries[path] = Library(self.engine, path)
+        return self.libraries.get(path)
+
+    def serve(self, job: Job) -> JobResult:
+        """Run one job."""
+        library = self.library(job.library)
+        runner = Runner(self.engine, job, self.capture)
+        if library is None:
+            return runner.refused(self.problems[job.library])
+        return runner.run(library, {test.screen[0]: self.screen(test.screen[0]) for test in job.tests if test.screen})
+
+    def screen(self, path: str) -> Library:
+        """A library of screens, which is code of our own."""
+        if path not in self.libraries:
+            self.libraries[path] = Library(self.engine, path)
+        return self.libraries[path]
+
+
+def main() -> None:
+    """Serve frames until the other side is gone."""
+    ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
+    source, sink = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    worker = Worker(sys.argv[1])
+    while (job := read_frame(source)) is not None:
+        write_frame(sink, worker.serve(job))
+
+
+if __name__ == "__main__":
+    main()

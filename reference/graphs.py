@@ -1,0 +1,278 @@
+"""Expression graph of a reference over given input ranges.
+
+Running a reference in a TracingContext yields a straight-line graph: inputs, constants, and operations, each
+with a rigorous enclosure of its exact values over all inputs in range. Constants are folded exactly
+(Fractions where rational, 320-bit intervals otherwise). Comparisons are answered from ranges; one that
+depends on the input, and every floor, has no straight-line form: NoScreen says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from reference.context import Context, Number, Operand
+from reference.errors import DomainError, NoScreen, NotRational, Undecidable
+from reference.intervals import Interval, IntervalContext
+from reference.rationals import RationalContext
+
+WIDE = IntervalContext(320)
+"""Ranges and irrational constants; far beyond double-double, so its own width never matters."""
+
+_EXACT = RationalContext()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Node:
+    """One step. operation: "input", "constant" or a name below; arguments: indices of earlier nodes.
+
+    low, high: enclosure of the exact value over the input ranges. constant: its value if it has only one.
+    """
+
+    operation: str
+    arguments: tuple[int, ...]
+    low: Fraction
+    high: Fraction
+    constant: Fraction | Interval | None = None
+
+    @property
+    def largest(self) -> Fraction:
+        """Greatest absolute value."""
+        return max(abs(self.low), abs(self.high))
+
+    @property
+    def smallest(self) -> Fraction:
+        """Least absolute value; 0 if the range touches 0."""
+        return Fraction(0) if self.low <= 0 <= self.high else min(abs(self.low), abs(self.high))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Graph:
+    """Nodes in order of evaluation; the last is the result. Inputs come first, one per argument."""
+
+    nodes: tuple[Node, ...]
+    inputs: int
+
+    @property
+    def rational(self) -> bool:
+        """True if only + - * /, absolute values and minima of rational numbers occur."""
+        irrational = any(isinstance(node.constant, Interval) for node in self.nodes)
+        return not irrational and not any(node.operation in _IRRATIONAL for node in self.nodes)
+
+
+_IRRATIONAL = frozenset(["exp2", "exp", "log2", "log", "sqrt", "sin_turns", "cos_turns", "tanh"])
+
+
+class Traced(Operand):
+    """A node under construction; `constant` is its value if it has only one, `span` its range."""
+
+    __slots__ = ("constant", "index", "span")
+
+    def __init__(
+        self, context: Context, span: Interval, constant: Fraction | Interval | None, index: int | None
+    ) -> None:
+        self.context, self.span, self.constant, self.index = context, span, constant, index
+
+
+def trace(
+    function: Callable[..., Any],
+    ranges: Sequence[tuple[float | Fraction, float | Fraction]],
+    constants: Mapping[str, object],
+) -> Graph:
+    """The graph of function(ctx, *inputs, **constants) over the ranges; NoScreen with the reason if none.
+
+    Range ends are exact: a float means its binary value.
+    """
+    ctx = TracingContext()
+    try:
+        inputs = [ctx.input(Fraction(low), Fraction(high)) for low, high in ranges]
+        result = ctx.own(function(ctx, *inputs, **constants))
+    except DomainError as error:
+        raise NoScreen(f"outside the domain of the reference: {error}") from None
+    except Undecidable as error:
+        raise NoScreen(f"part of the input range lies outside a domain: {error}") from None
+    except (OverflowError, ValueError, TypeError) as error:
+        raise NoScreen(f"{type(error).__name__}: {error}") from None
+    return ctx.graph(result, len(inputs))
+
+
+class TracingContext(Context):
+    """Builds the graph; equal operations share one node."""
+
+    def __init__(self) -> None:
+        self._nodes: list[Node] = []
+        self._known: dict[tuple[object, ...], int] = {}
+
+    def input(self, low: Fraction, high: Fraction) -> Traced:
+        if low > high:
+            raise NoScreen(f"input range [{low}, {high}] is empty")
+        span = Interval(WIDE, WIDE.constant(low).low, WIDE.constant(high).high)
+        return self._node("input", (), span, key=("input", len(self._nodes)))
+
+    def graph(self, result: Traced, inputs: int) -> Graph:
+        """Only what the result needs, with the inputs kept in place."""
+        last = self._place(result)
+        needed = {last, *range(inputs)}
+        for index in range(last, -1, -1):
+            if index in needed:
+                needed.update(self._nodes[index].arguments)
+        order = [index for index in range(len(self._nodes)) if index in needed]
+        if last in range(inputs):  # the result is an input itself: evaluate x * 1
+            order.append(last)
+        place = {index: position for position, index in reversed(list(enumerate(order)))}
+        nodes = []
+        for position, index in enumerate(order):
+            node = self._nodes[index]
+            if position >= inputs and node.operation == "input":
+                nodes.append(Node("copy", (index,), node.low, node.high))
+                continue
+            arguments = tuple(place[argument] for argument in node.arguments)
+            nodes.append(Node(node.operation, arguments, node.low, node.high, node.constant))
+        return Graph(tuple(nodes), inputs)
+
+    def _node(
+        self,
+        operation: str,
+        arguments: tuple[int, ...],
+        span: Interval,
+        constant: Fraction | Interval | None = None,
+        key: tuple[object, ...] | None = None,
+    ) -> Traced:
+        key = key or (operation, arguments)
+        index = self._known.get(key)
+        if index is None:
+            low, high = span.ends()
+            index = self._known[key] = len(self._nodes)
+            self._nodes.append(Node(operation, arguments, low, high, constant))
+        return Traced(self, span, constant, index)
+
+    def _place(self, x: Traced) -> int:
+        """Index of x, giving a constant its node on first use."""
+        if x.index is None:
+            ends = x.span.ends()
+            exact = x.constant if isinstance(x.constant, Fraction) else None
+            x.index = self._node("constant", (), x.span, x.constant, key=("constant", exact, ends)).index
+        assert x.index is not None
+        return x.index
+
+    # constants
+
+    def constant(self, value: Fraction) -> Traced:
+        return Traced(self, WIDE.constant(value), value, None)
+
+    @property
+    def pi(self) -> Traced:
+        return Traced(self, WIDE.pi, WIDE.pi, None)
+
+    def _folded(self, operation: str, arguments: Sequence[Traced]) -> Traced | None:
+        values = [argument.constant for argument in arguments]
+        if any(value is None for value in values):
+            return None
+        if all(isinstance(value, Fraction) for value in values):
+            try:
+                return self.constant(Fraction(getattr(_EXACT, operation)(*values)))
+            except NotRational:
+                pass
+        value = getattr(WIDE, operation)(*(argument.span for argument in arguments))
+        low, high = value.ends()
+        return self.constant(low) if low == high else Traced(self, value, value, None)
+
+    def _apply(self, operation: str, *operands: Number) -> Traced:
+        arguments = [self.own(operand) for operand in operands]
+        folded = self._folded(operation, arguments)
+        if folded is not None:
+            return folded
+        span = getattr(WIDE, operation)(*(argument.span for argument in arguments))
+        return self._node(operation, tuple(self._place(argument) for argument in arguments), span)
+
+    # arithmetic
+
+    def add(self, a: Number, b: Number) -> Number:
+        a, b = self.own(a), self.own(b)
+        if a.constant == 0:
+            return b
+        return a if b.constant == 0 else self._apply("add", a, b)
+
+    def subtract(self, a: Number, b: Number) -> Number:
+        a, b = self.own(a), self.own(b)
+        return a if b.constant == 0 else self._apply("subtract", a, b)
+
+    def multiply(self, a: Number, b: Number) -> Number:
+        a, b = self.own(a), self.own(b)
+        if a.constant == 0 or b.constant == 0:
+            return self.constant(Fraction(0))
+        if a.constant == 1:
+            return b
+        return a if b.constant == 1 else self._apply("multiply", a, b)
+
+    def divide(self, a: Number, b: Number) -> Number:
+        a, b = self.own(a), self.own(b)
+        if b.constant is not None and a.constant is None:
+            return self.multiply(a, self._apply("divide", 1, b))  # a product is several times faster
+        return self._apply("divide", a, b)
+
+    def negative(self, x: Number) -> Number:
+        return self._apply("negative", x)
+
+    def exp2(self, x: Number) -> Number:
+        return self._apply("exp2", x)
+
+    def log2(self, x: Number) -> Number:
+        return self._apply("log2", x)
+
+    def exp(self, x: Number) -> Number:
+        return self._apply("exp", x)
+
+    def log(self, x: Number) -> Number:
+        return self._apply("log", x)
+
+    def sqrt(self, x: Number) -> Number:
+        return self._apply("sqrt", x)
+
+    def sin_turns(self, x: Number) -> Number:
+        return self._apply("sin_turns", x)
+
+    def cos_turns(self, x: Number) -> Number:
+        return self._apply("cos_turns", x)
+
+    def tanh(self, x: Number) -> Number:
+        return self._apply("tanh", x)
+
+    def absolute(self, x: Number) -> Number:
+        x = self.own(x)
+        low, high = x.span.ends()
+        if low >= 0:
+            return x
+        return self.negative(x) if high <= 0 else self._apply("absolute", x)
+
+    # decisions: answered from the ranges where they settle it
+
+    def minimum(self, a: Number, b: Number) -> Number:
+        return self._extreme("minimum", self.own(a), self.own(b))
+
+    def maximum(self, a: Number, b: Number) -> Number:
+        return self._extreme("maximum", self.own(b), self.own(a))
+
+    def _extreme(self, operation: str, a: Traced, b: Traced) -> Traced:
+        """The least of a and b for "minimum", of b and a reversed for "maximum"."""
+        (a_low, a_high), (b_low, b_high) = a.span.ends(), b.span.ends()
+        if a_high <= b_low:
+            return a if operation == "minimum" else b
+        if b_high <= a_low:
+            return b if operation == "minimum" else a
+        return self._apply(operation, a, b)
+
+    def compare(self, a: Number, b: Number, relation: str) -> bool:
+        a, b = self.own(a), self.own(b)
+        try:
+            return WIDE.compare(a.span, b.span, relation)
+        except Undecidable:
+            raise NoScreen("a comparison in the reference depends on the input") from None
+
+    def floor(self, x: Number) -> Number:
+        x = self.own(x)
+        if x.constant is None:
+            raise NoScreen("floor or nearest of an input-dependent value jumps where a screen cannot follow")
+        return self._apply("floor", x)

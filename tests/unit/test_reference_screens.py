@@ -1,0 +1,115 @@
+"""What a screen refuses, what its key depends on, and what it says of itself."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pytest
+
+from reference import DomainError, pitch, screen, why_no_screen
+
+
+def half(ctx: Any, x: Any) -> Any:
+    return x / 2
+
+
+@pytest.mark.parametrize(
+    ("function", "ranges", "reason"),
+    [
+        (lambda ctx, x: ctx.floor(x), [(0, 9)], "floor"),
+        (lambda ctx, x: ctx.nearest(x), [(0, 9)], "floor or nearest"),
+        (lambda ctx, x: x if x < 1 else x * x, [(0, 9)], "comparison"),
+        (lambda ctx, x: ctx.exp2(x), [(0, 901)], "exp2 outside"),
+        (lambda ctx, x: ctx.exp(x), [(-700, 0)], "exp outside"),
+        (lambda ctx, x: ctx.log2(x), [(-1, 1)], "domain"),
+        (lambda ctx, x: ctx.log2(x), [(-2, -1)], "domain"),
+        (lambda ctx, x: ctx.sqrt(x - 1), [(0, 2)], "domain"),
+        (lambda ctx, x: 1 / x, [(-1, 1)], "domain"),
+        (lambda ctx, x: x * 10**200, [(0, 10**100)], "2**900"),
+        (lambda ctx, x: ctx.sin_turns(x), [(0, 2**51)], "turns"),
+        (lambda ctx, x: x * 0.5, [(0, 1)], "float"),
+        (half, [(1, 0)], "empty"),
+        (half, [(0, math.inf)], "finite"),
+        (half, [(math.nan, 1)], "finite"),
+    ],
+)
+def test_what_cannot_be_screened_is_refused_with_its_reason(function: Any, ranges: Any, reason: str) -> None:
+    assert screen(function, ranges, {}) is None
+    assert reason in (why_no_screen(function, ranges, {}) or "")
+
+
+def test_a_decision_that_the_range_settles_is_no_obstacle() -> None:
+    found = screen(lambda ctx, x: x if x < 1 else x * x, [(2, 9)], {})
+
+    assert found is not None
+    assert [25.0] == list(found.evaluate([np.array([5.0])]))
+
+
+def test_a_screen_refuses_inputs_outside_its_ranges_and_nan() -> None:
+    found = screen(half, [(0, 1)], {})
+    assert found is not None
+    for bad in (-0.1, 1.1, math.nan, math.inf):
+        with pytest.raises(DomainError, match="outside"):
+            found.evaluate([np.array([0.5, bad])])
+        with pytest.raises(DomainError, match="outside"):
+            found.finer([np.array([0.5, bad])])
+    with pytest.raises(DomainError, match="inputs"):
+        found.evaluate([])
+
+
+def test_empty_arrays_give_empty_results() -> None:
+    found = screen(half, [(0, 1)], {})
+
+    assert found is not None
+    assert (0,) == found.evaluate([np.empty(0)]).shape
+
+
+@pytest.mark.parametrize(
+    ("function", "rational"),
+    [
+        (half, True),
+        (lambda ctx, x: ctx.clamp(x, Fraction(1, 3), 1), True),
+        (lambda ctx, x: x * ctx.exp2(ctx.number(3)), True),
+        (lambda ctx, x: ctx.pi * x, False),
+        (lambda ctx, x: ctx.exp2(x), False),
+    ],
+)
+def test_rational_references_are_told_apart(function: Any, rational: bool) -> None:
+    found = screen(function, [(0, 1)], {})
+
+    assert found is not None
+    assert rational == found.rational
+
+
+def test_key_depends_on_function_constants_and_ranges_only() -> None:
+    def key(ranges: Any = ((0, 1),), zero: object = 440) -> str:
+        found = screen(pitch.hz_from_volts, ranges, {"zero_volt_hz": zero})
+        assert found is not None
+        return found.key
+
+    assert key() == key(zero="880 / 2")
+    assert 4 == len({key(), key(ranges=((0, 2),)), key(zero=441), key(zero="440 * 2**(-9/12)")})
+
+
+def test_range_of_the_result_encloses_it_tightly() -> None:
+    found = screen(pitch.hz_from_volts, [(-1, 5)], {"zero_volt_hz": 440})
+
+    assert found is not None
+    assert (220.0, 14080.0) == (found.low, found.high)
+
+
+def test_c_name_must_be_an_identifier() -> None:
+    found = screen(half, [(0, 1)], {})
+    assert found is not None
+    with pytest.raises(ValueError, match="identifier"):
+        found.c_source("not a name")
+
+
+def test_exact_results_have_a_zero_bound() -> None:
+    found = screen(lambda ctx, x: ctx.absolute(-x), [(-1, 1)], {})
+
+    assert found is not None
+    assert (0.0, 0.0) == (found.absolute_bound, found.relative_bound)

@@ -1,0 +1,264 @@
+"""Sheet meets C: builds the sources, matches prototypes, makes screens, and gives Bound routines."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from firmware_shim.build import Built, Request, build
+from firmware_shim.debug_info import CType, DebugInfo, Function
+from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
+from firmware_shim.errors import ShimError
+from firmware_shim.memory_map import writable_sections
+from reference import tracing
+from verify.claims.accurate import Accurate
+from verify.claims.base import Claim
+from verify.claims.relations import InverseOf, check_partner
+from verify.domain import MOST_ORDINALS, Domain, sampled
+from verify.errors import BindingError
+from verify.grids import fits, rounded_list
+from verify.routine import Bound, Routine
+from verify.sheet import Sheet
+
+SAMPLE_PER_INPUT = 4096
+
+
+@dataclass(frozen=True)
+class Bench:
+    """One build of the sheet, ready to run: bound routines, or the reason why it is blocked."""
+
+    build: str
+    built: Built | None
+    bounds: Mapping[str, Bound]
+    engine: Path | None = None
+    problem: ShimError | None = None
+
+
+def cache_folder() -> Path:
+    """Where builds and evidence are kept: XDG_CACHE_HOME/preflash or ~/.cache/preflash."""
+    root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    return Path(root) / "preflash"
+
+
+def request_for(sheet: Sheet, variant: str) -> Request:
+    """The build request of a sheet."""
+    flags = sheet.flags if isinstance(sheet.flags, str) else " ".join(sheet.flags)
+    return Request(
+        sources=tuple(Path(source) for source in sheet.sources),
+        include=tuple(Path(folder) for folder in sheet.include),
+        flags=flags,
+        routines=tuple(routine.name for routine in sheet.routines),
+        variant=variant,
+        compiler=sheet.compiler,
+        defines=tuple(sheet.defines),
+        headers=tuple(Path(header) for header in sheet.headers),
+        folder=sheet.path.parent,
+    )
+
+
+def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Bench]:
+    """Build all variants (in parallel) and bind every routine.
+
+    Errors: BindingError when sheet and C disagree; ShimErrors become blocked benches, but those that
+    are the sheet's own mistakes (missing source, unknown symbol) are raised.
+    """
+    from firmware_shim.errors import SourceMissing, SymbolMissing, UnsupportedPrototype
+
+    cache = cache_folder()
+    variants = builds or tuple(sheet.builds)
+
+    def attempt(variant: str) -> Built | ShimError:
+        try:
+            return build(request_for(sheet, variant), cache)
+        except ShimError as problem:
+            return problem
+
+    with ThreadPoolExecutor(len(variants)) as pool:
+        results = list(pool.map(attempt, variants))
+    for result in results:
+        if isinstance(result, SourceMissing | SymbolMissing | UnsupportedPrototype):
+            raise result
+    benches = []
+    for variant, result in zip(variants, results, strict=True):
+        if isinstance(result, ShimError):
+            benches.append(Bench(variant, None, {}, None, result))
+            continue
+        engine = build_engine(result.compiler.path, cache)
+        benches.append(Bench(variant, result, bind_all(sheet, result, cache), engine))
+    return benches
+
+
+def bind_all(sheet: Sheet, built: Built, cache: Path) -> dict[str, Bound]:
+    """Bind every routine of the sheet to one build."""
+    info = built.info
+    bounds = {routine.name: bind(routine, built, info) for routine in sheet.routines}
+    bounds = with_screens(bounds, built, cache) if built.variant == "host" else bounds
+    for name, bound in bounds.items():
+        partners = {}
+        for claim in bound.routine.claims:
+            if isinstance(claim, InverseOf):
+                problem = check_partner(bound, bounds.get(claim.other))
+                if problem:
+                    raise BindingError(f"inverse_of({claim.other!r}) does not fit {name}", where=bound.routine.place,
+                                       why=problem, todo="both routines must meet in one C type")  # fmt: skip
+                partners[claim.other] = bounds[claim.other]
+            if isinstance(claim, Accurate) and claim.check_bound(bound):
+                raise BindingError(f"{claim.label()} does not fit {name}", where=bound.routine.place,
+                                   why=f"the C returns {bound.prototype.split()[0]}",
+                                   todo=claim.check_bound(bound))  # fmt: skip
+        bounds[name] = replace(bound, partners=partners)
+    return bounds
+
+
+def prototype_text(function: Function) -> str:
+    """A prototype as C would write it."""
+    inside = ", ".join(f"{p.ctype.name} {p.name}".strip() for p in function.parameters) or "void"
+    return f"{function.result.name} {function.name}({inside})"
+
+
+def type_number(ctype: CType) -> int | None:
+    """The engine's number of a C type, None when it cannot be driven."""
+    kind = ctype.kind
+    if kind in ("bool", "enum"):
+        kind = "int" if kind == "enum" and ctype.signed else "uint"
+    return TYPE_NUMBERS.get((kind, ctype.bytes))
+
+
+def bind(routine: Routine, built: Built, info: DebugInfo) -> Bound:
+    """Match one routine of the sheet with its C function."""
+    function = info.functions[routine.name]
+    shown = prototype_text(function)
+    place = f"{routine.place}; {Path(function.file).name}:{function.line}: {shown}"
+    if len(function.parameters) != len(routine.inputs):
+        given = ", ".join(grid.name for grid in routine.inputs)
+        raise BindingError(f"{routine.name}: wrong number of inputs", where=place,
+                           why=f"the sheet gives {len(routine.inputs)} ({given}), the C function takes "
+                               f"{len(function.parameters)}",
+                           todo="give one input for each parameter, in the same order")  # fmt: skip
+    grids, numbers = [], []
+    for grid, parameter in zip(routine.inputs, function.parameters, strict=True):
+        number = type_number(parameter.ctype)
+        problem = fits(grid, parameter.ctype.kind, parameter.ctype.bytes) if number is not None else (
+            f"parameters of type {parameter.ctype.name} cannot be driven yet")  # fmt: skip
+        if problem:
+            raise BindingError(f"{routine.name}: input {grid.name!r} does not fit the parameter", where=place,
+                               why=f"parameter {parameter.name or '?'} is {parameter.ctype.name}",
+                               todo=problem)  # fmt: skip
+        assert number is not None
+        grids.append(rounded_list(grid, parameter.ctype.kind, parameter.ctype.bytes))
+        numbers.append(number)
+    output = type_number(function.result)
+    if output is None:
+        raise BindingError(f"{routine.name}: the result cannot be read", where=place,
+                           why=f"it is {function.result.name}", todo="functions that return a number can be checked")  # fmt: skip
+    if function.result.kind == "float" and routine.output.fraction_bits:
+        raise BindingError(f"{routine.name}: fixed_output does not fit", where=place,
+                           why="the C function returns a floating-point number",
+                           todo=f'write output="{routine.output.unit}"')  # fmt: skip
+    domain = Domain(tuple(grids), tuple(numbers))
+    if domain.count > MOST_ORDINALS or (len(grids) > 1 and domain.count > 2**32):
+        domain = thinned(domain)
+    reached = reachable(info, routine.name)
+    lengths = {a.count for a in info.constant_arrays if not reached or not a.scope or a.scope in reached}
+    # -Ofast lets the compiler compute on paths not taken: flags may then be raised for nothing.
+    notes = tuple(f"width differs on the board: {text}" for text in info.width_differences.get(routine.name, ()))
+    return Bound(
+        routine=routine,
+        build=built.variant,
+        library=str(built.library),
+        loop=built.loops[routine.name],
+        domain=domain,
+        output_kind="float" if function.result.kind == "float" else "integer",
+        output_type=output,
+        prototype=shown,
+        definition=f"{Path(function.file).name}:{function.line}",
+        array_lengths=tuple(sorted(lengths)),
+        regions=tuple((s.offset_address, s.size) for s in writable_sections(built.library))
+        if built.variant == "host" else (),
+        notes=notes,
+        identity=built.key,
+    )  # fmt: skip
+
+
+def reachable(info: DebugInfo, name: str) -> set[str]:
+    """Functions that the routine calls, directly or not, as far as debug information tells."""
+    found, waiting = set(), [name]
+    while waiting:
+        current = waiting.pop()
+        if current not in found:
+            found.add(current)
+            waiting += info.calls.get(current, ())
+    return found
+
+
+def thinned(domain: Domain) -> Domain:
+    """Chosen points per input for a product too large to count through: marks and an even cover."""
+    from verify.hunting.places import marks
+
+    share = max(16, int((2**32) ** (1 / len(domain.grids))))
+    chosen = []
+    for grid in domain.grids:
+        if grid.count <= share:
+            chosen.append(np.arange(grid.count))
+            continue
+        index = marks(grid, (2, 3, 12), ())
+        points = np.linspace(float(grid.low), float(grid.high), min(share, SAMPLE_PER_INPUT))
+        spread = [grid.index_near(Fraction(float(point))) for point in points]
+        index = np.unique(np.concatenate([index, spread]))
+        sizes = np.abs(grid.doubles(index))
+        chosen.append(index[(sizes >= 2.0**-30) | (sizes == 0)])
+    return sampled(domain, chosen)
+
+
+def with_screens(bounds: dict[str, Bound], built: Built, cache: Path) -> dict[str, Bound]:
+    """Trace every reference into a screen, compile all screens as one library."""
+    screens: dict[str, Any] = {}
+    missing: dict[str, str] = {}
+    for name, bound in bounds.items():
+        routine = bound.routine
+        if routine.reference is None:
+            continue
+        if any(g.kind == "list" and any(Fraction(float(v)) != v for v in g.values) for g in bound.domain.grids):
+            missing[name] = "values of the list are not exact in binary64"
+            continue
+        ranges = [(grid.value(0), grid.value(grid.count - 1)) for grid in bound.domain.grids]
+        screen = tracing.screen(routine.reference, ranges, routine.constants)
+        if screen is None:
+            missing[name] = str(tracing.why_no_screen(routine.reference, ranges, routine.constants))
+        else:
+            screens[name] = screen
+    if not screens:
+        return {name: replace(bound, screen_missing=missing.get(name, "")) for name, bound in bounds.items()}
+    symbols = {name: f"pf_screen_{number}" for number, name in enumerate(sorted(screens))}
+    text = "\n".join(screens[name].c_source(symbols[name]) for name in sorted(screens))
+    folder = cache / "own"
+    folder.mkdir(parents=True, exist_ok=True)
+    source = folder / f"screens-{hashlib.sha256(text.encode()).hexdigest()[:24]}.c"
+    if not source.exists():
+        scratch = source.with_suffix(f".{os.getpid()}.part")
+        scratch.write_text(text, encoding="utf-8")
+        scratch.replace(source)
+    library = str(compile_own([source], "screens", built.compiler.path, cache))
+    return {
+        name: replace(bound, screen=screens.get(name), screen_missing=missing.get(name, ""),
+                      screen_at=(library, symbols[name]) if name in screens else None)
+        for name, bound in bounds.items()
+    }  # fmt: skip
+
+
+def claims_for(bound: Bound) -> list[Claim]:
+    """The claims that are judged in this build."""
+    found = []
+    for claim in bound.routine.claims:
+        if bound.build not in claim.builds or (claim.name == "finite" and not bound.float_output):
+            continue
+        found.append(claim)
+    return found

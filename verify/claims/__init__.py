@@ -1,0 +1,1 @@
+"""Claims: one file each. A claim knows its limit, its engine test, and how to judge evidence."""

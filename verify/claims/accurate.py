@@ -1,0 +1,244 @@
+"""accurate: the result stays within a limit of the reference."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any, ClassVar
+
+import numpy as np
+
+from firmware_shim.engine import NUMPY_TYPES
+from firmware_shim.job import Test
+from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text, positive_limit, reason
+from verify.errors import SheetError, nearest_words
+from verify.judging.exact import exact_error
+from verify.routine import Bound, Routine
+from verify.units import ERROR_UNITS, PITCH_UNITS
+
+MOST_EXACT = 100_000
+EXACT_WITHOUT_SCREEN = 4_000
+SCREEN_FACTOR = 16
+ROUNDING = 2.0**-49
+SHOWN_METRICS = {"hz": "absolute", "volts": "absolute", "lsb": "lsb"}
+
+
+@dataclass(frozen=True)
+class Accurate(Claim):
+    """The largest error against the reference, in one unit, over the whole domain.
+
+    Fails when: one input's error lies outside the limit, or its result is NaN or infinite.
+    Cannot see: errors of the reference itself beyond its stated uncertainty.
+    """
+
+    metric: str
+    limit: Fraction
+    because: str
+    name: ClassVar[str] = "accurate"
+
+    def limit_text(self) -> str:
+        return f"{self.metric}={number_text(self.limit)}"
+
+    @property
+    def unit(self) -> str:
+        """Unit of the error in print."""
+        return ERROR_UNITS[self.metric]
+
+    def check(self, routine: Routine, where: str) -> None:
+        if routine.reference is None:
+            raise SheetError("accurate needs a reference", where=where, why="there is nothing to compare with",
+                             todo="give reference=..., for example reference=pitch.hz_from_volts")  # fmt: skip
+        if self.metric == "cents" and routine.output.unit not in PITCH_UNITS:
+            raise SheetError(f"cents do not fit a result in {routine.output.unit or 'plain numbers'}", where=where,
+                             why="cents measure ratios of frequencies", todo="use lsb=, absolute= or volts=")  # fmt: skip
+        if self.metric == "hz" and routine.output.unit != "Hz":
+            raise SheetError("hz= does not fit this result", where=where, why=f"its unit is {routine.output.unit!r}",
+                             todo="use absolute=, lsb= or cents=")  # fmt: skip
+        if self.metric == "volts" and routine.output.unit != "V":
+            raise SheetError("volts= does not fit this result", where=where,
+                             why=f"its unit is {routine.output.unit!r}", todo="use absolute= or lsb=")  # fmt: skip
+
+    def check_bound(self, bound: Bound) -> str:
+        """Why the metric does not fit the C type; "" when it does."""
+        if self.metric == "ulp" and not bound.float_output:
+            return "ulp= needs a float result; use lsb= for integers"
+        if self.metric == "lsb" and bound.float_output:
+            return "lsb= needs an integer result; use ulp=, cents= or absolute= for floats"
+        return ""
+
+    def test(self, bound: Bound) -> Test | None:
+        screen = bound.screen
+        if screen is None or bound.screen_at is None:
+            return None
+        if self.metric == "ulp" and NUMPY_TYPES[bound.output_type].itemsize == 8:
+            return None
+        limit = float(self.limit)
+        if self.metric in ("cents", "relative"):
+            low, high = -limit, limit
+            if self.metric == "cents":
+                low, high = math.expm1(-limit * math.log(2) / 1200), math.expm1(limit * math.log(2) / 1200)
+            margin = SCREEN_FACTOR * screen.relative_bound + ROUNDING
+            test = Test("accurate", "relative", low, high, margin, screen=bound.screen_at)
+        elif self.metric == "ulp":
+            margin = SCREEN_FACTOR * screen.relative_bound * 2.0**24 + ROUNDING * max(1.0, limit)
+            test = Test("accurate", "ulp", -limit, limit, margin, screen=bound.screen_at)
+        else:
+            size = max(abs(float(screen.low)), abs(float(screen.high)))
+            margin = SCREEN_FACTOR * screen.absolute_bound + ROUNDING * size * 2.0**-2
+            scale = bound.output_scale if self.metric == "lsb" else 1.0
+            test = Test("accurate", "absolute", -limit * scale, limit * scale, margin, screen=bound.screen_at)
+        return test if math.isfinite(test.margin) else None
+
+    def assess(self, case: Case) -> Assessment:
+        if case.slot < 0:
+            return self.without_screen(case)
+        total, slot = case.total, case.slot
+        found = Assessment(valid=total.found(slot, "judged"), failing=total.found(slot, "failing"))
+        found.every_value = case.every_value
+        found.worst_unit = self.unit
+        found.first_failing, found.last_failing = total.failing_ends(slot)
+        opens = case.evidence.opens
+        listed = np.unique(opens[opens[:, 0] == slot, 1])
+        unlisted = total.found(slot, "open") - len(listed)
+        wrong, still = self.settle(case, listed)
+        found.failing += len(wrong)
+        found.open = still + unlisted
+        ends = [*wrong[:1], *wrong[-1:]]
+        for ordinal in ends:
+            first = found.first_failing
+            found.first_failing = ordinal if first < 0 else min(first, ordinal)
+            found.last_failing = max(found.last_failing, ordinal)
+        candidates = [total.error(slot, name)[1] for name in ("least", "most")]
+        candidates += [total.first("first_nan"), total.first("first_infinity"), found.first_failing, *ends]
+        self.name_worst(case, found, [c for c in dict.fromkeys(candidates) if c >= 0])
+        if found.failing:
+            self.measure_share(case, found)
+        return found
+
+    def judged(self, case: Case, ordinals: list[int]) -> list[tuple[int, bool | None, Any]]:
+        """Exact judgement of chosen inputs; those that did not come back are left out."""
+        bound, routine = case.bound, case.bound.routine
+        answers = []
+        for ordinal, raw in zip(ordinals, case.probe.outputs(bound, ordinals), strict=True):
+            if raw is None:
+                continue
+            verdict, error = exact_error(
+                "absolute" if self.metric in ("hz", "volts") else self.metric,
+                self.limit, raw, bound.domain.values(ordinal), routine.reference, routine.constants,
+                type_number=bound.output_type,
+                scale=Fraction(1) if bound.float_output else routine.output.scale,
+            )  # fmt: skip
+            answers.append((ordinal, verdict, error))
+        return answers
+
+    def settle(self, case: Case, listed: np.ndarray) -> tuple[list[int], int]:
+        """Open inputs by the finer screen, then exactly. Returns those that fail, and how many stay open."""
+        if not len(listed):
+            return [], 0
+        bound = case.bound
+        raws = case.probe.outputs(bound, [int(o) for o in listed])
+        got = doubles_of(raws, NUMPY_TYPES[bound.output_type], bound.output_scale)
+        high, low = bound.screen.finer(bound.domain.doubles(listed))
+        test = case.evidence.tests[case.slot]
+        difference = (got - high) - low
+        if test.metric == "relative":
+            error, slack = difference / high, SCREEN_FACTOR * bound.screen.finer_relative_bound
+        elif test.metric == "ulp":
+            size = np.ldexp(1.0, np.maximum(np.frexp(np.abs(high))[1] - 1, -126) - 23)
+            error, slack = difference / size, SCREEN_FACTOR * bound.screen.finer_relative_bound * 2.0**24
+        else:
+            error, slack = difference, SCREEN_FACTOR * bound.screen.finer_absolute_bound
+        # The limit itself and the subtraction are rounded once each: stay open within that.
+        slack = slack + 2.0**-50 * np.maximum(np.abs(error), max(abs(test.low), abs(test.high)))
+        sure_right = (error <= test.high - slack) & (error >= test.low + slack)
+        sure_wrong = (error > test.high + slack) | (error < test.low - slack)
+        if test.metric == "ulp":
+            part = np.abs(np.frexp(high)[0])
+            sure_wrong &= (part > 0.5 + 1e-9) & (part < 1 - 1e-9)
+        wrong = [int(o) for o in listed[sure_wrong]]
+        rest = [int(o) for o in listed[~(sure_right | sure_wrong)]]
+        answers = self.judged(case, rest[:MOST_EXACT])
+        wrong += [ordinal for ordinal, verdict, _ in answers if verdict is False]
+        undecided = sum(verdict is None for _, verdict, _ in answers)
+        return sorted(wrong), undecided + len(rest) - len(answers)
+
+    def name_worst(self, case: Case, found: Assessment, ordinals: list[int]) -> None:
+        """The worst input, judged exactly; a failing claim gets a witness that the exact reference confirms."""
+        answers = self.judged(case, ordinals)
+        if not answers:
+            return
+        worst = max(answers, key=lambda a: (abs(a[2].middle), -a[0]))
+        found.worst_at, found.exact = worst[0], worst[2]
+        found.worst = worst[2].middle
+        if self.limit and math.isfinite(found.worst):
+            found.times_limit = abs(found.worst) / float(self.limit)
+        failing = [answer for answer in answers if answer[1] is False]
+        if failing:
+            chosen = max(failing, key=lambda a: (abs(a[2].middle), -a[0]))
+            found.witness = chosen[0]
+            found.failing = max(found.failing, 1)
+        elif found.failing:
+            # Only near misses of the screen: nothing fails by the exact reference.
+            found.blocked = "preflash's own fault: the screen and the exact reference disagree"
+            found.failing = 0
+
+    def measure_share(self, case: Case, found: Assessment) -> None:
+        """The failing share: of every value, or of an even random sample drawn for it."""
+        if case.every_value:
+            share = found.failing / max(1, found.valid)
+            found.share, found.share_of = (share, share, share), "every value"
+            return
+        failing, drawn = case.probe.sample(case.bound, case.evidence.tests[case.slot])
+        if drawn:
+            found.share, found.share_of = interval(failing, drawn), f"an even random sample of {drawn}"
+
+    def without_screen(self, case: Case) -> Assessment:
+        """No fast screen: a limited number of inputs, each against the exact reference."""
+        domain = case.bound.domain
+        covered = case.evidence.covered()
+        if domain.count <= 4 * EXACT_WITHOUT_SCREEN:
+            ordinals = [o for a, b in covered for o in range(int(a), int(b))]
+        else:
+            lengths = covered[:, 1] - covered[:, 0]
+            places = np.linspace(0, int(lengths.sum()) - 1, EXACT_WITHOUT_SCREEN).astype(np.int64)
+            ends = np.cumsum(lengths)
+            owner = np.searchsorted(ends, places, side="right")
+            ordinals = [int(o) for o in np.unique(covered[owner, 0] + places - (ends[owner] - lengths[owner]))]
+        answers = self.judged(case, ordinals)
+        found = Assessment(valid=len(answers), worst_unit=self.unit)
+        wrong = [answer for answer in answers if answer[1] is False]
+        found.failing, found.open = len(wrong), sum(a[1] is None for a in answers)
+        found.every_value = domain.whole and len(answers) == domain.count
+        found.facts.append(f"no fast screen: {case.bound.screen_missing}")
+        if wrong:
+            found.first_failing, found.last_failing = wrong[0][0], wrong[-1][0]
+        if answers:
+            worst = max(answers, key=lambda a: (abs(a[2].middle), -a[0]))
+            found.worst, found.worst_at, found.exact = worst[2].middle, worst[0], worst[2]
+            found.witness = worst[0] if wrong else None
+            if self.limit and math.isfinite(found.worst):
+                found.times_limit = abs(found.worst) / float(self.limit)
+        return found
+
+
+def interval(failing: int, drawn: int) -> tuple[float, float, float]:
+    """Share with its 95 % Wilson interval."""
+    z, share = 1.959964, failing / drawn
+    centre = (share + z * z / (2 * drawn)) / (1 + z * z / drawn)
+    half = z / (1 + z * z / drawn) * math.sqrt(share * (1 - share) / drawn + z * z / (4 * drawn * drawn))
+    return share, max(0.0, centre - half), min(1.0, centre + half)
+
+
+def accurate(*, because: str = "", **limits: float) -> Accurate:
+    """accurate(cents=0.1, because="..."): exactly one limit, in cents, ulp, absolute, relative, lsb, hz or volts."""
+    where = "accurate(" + ", ".join(f"{k}={v!r}" for k, v in limits.items()) + ")"
+    for unit in limits:
+        if unit not in ERROR_UNITS:
+            raise SheetError(f"accurate: unknown unit {unit!r}", where=where, why="the limit needs a unit",
+                             todo=nearest_words(unit, ERROR_UNITS))  # fmt: skip
+    if len(limits) != 1:
+        raise SheetError("accurate needs exactly one limit with its unit", where=where, why=f"{len(limits)} given",
+                         todo='write for example accurate(cents=0.1, because="...")')  # fmt: skip
+    metric, value = next(iter(limits.items()))
+    return Accurate(metric, positive_limit(value, where), reason(because, where))

@@ -1,0 +1,190 @@
+"""returns, deterministic, no_hidden_events, no_undefined_behaviour: on for every routine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from firmware_shim.engine import FLAG_KINDS
+from firmware_shim.job import PHASES, Test
+from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
+from verify.errors import SheetError, nearest_words
+from verify.grids import SMALLEST_SIZE
+from verify.judging.verdict import grouped
+from verify.routine import Bound
+
+MOST_CULPRITS = 48
+
+
+@dataclass(frozen=True)
+class Returns(Claim):
+    """Every call comes back: no crash, hang, exit or new process.
+
+    Fails when: one does not. Cannot see: hangs shorter than the call limit.
+    """
+
+    because: str = PROTECTIVE
+    name: ClassVar[str] = "returns"
+    builds: ClassVar[tuple[str, ...]] = ("host", "strict", "board")
+
+    def assess(self, case: Case) -> Assessment:
+        stops = case.evidence.stops
+        found = Assessment(valid=case.total.count() + len(stops), failing=len(stops), every_value=case.every_value)
+        found.detectors = ("signals", "progress watch", "exit status", "process watch")
+        found.wanted_text = "a result"
+        if stops:
+            stop = stops[0]
+            found.witness = found.worst_at = found.first_failing = stop.ordinal
+            found.last_failing = stops[-1].ordinal
+            found.error_text = f"{stop.kind}: {stop.why}"
+            if stop.phase in (1, 2, 3):
+                found.facts.append(f"while running {PHASES[stop.phase]}")
+            if stop.code_offset is not None:
+                found.facts.append(f"at {case.probe.symbol(case.bound, stop.code_offset)}")
+            kinds = sorted({s.kind for s in stops})
+            found.facts.append(f"{len(stops)} stops seen ({', '.join(kinds)}); the hunt went on behind each")
+            not_run = sum(count for _, count, why in case.evidence.holes if why.startswith("not run"))
+            if not_run:
+                found.facts.append(f"{grouped(not_run)} inputs were not run after the repeated stops")
+        return found
+
+
+@dataclass(frozen=True)
+class Deterministic(Claim):
+    """The same input gives the same bits, whatever came before (each block is repeated in reverse).
+
+    Fails when: one repeat differs. Cannot see: memory that changes the result only after longer histories.
+    """
+
+    because: str = PROTECTIVE
+    name: ClassVar[str] = "deterministic"
+
+    def test(self, bound: Bound) -> Test:
+        return Test("deterministic")
+
+    def assess(self, case: Case) -> Assessment:
+        total, slot = case.total, case.slot
+        found = Assessment(valid=total.found(slot, "judged"), failing=total.found(slot, "failing"))
+        found.every_value = case.every_value
+        found.first_failing, found.last_failing = total.failing_ends(slot)
+        found.detectors = ("each block repeated in reverse order", "writable sections compared around each block")
+        for _, offset in case.evidence.writes[:3]:
+            found.facts.append(f"hidden memory: the routine writes {case.probe.symbol(case.bound, offset)}; describe "
+                               "it as a machine, or drop the memory: its verdicts are never 'every value'")  # fmt: skip
+        if found.failing:
+            found.witness = found.worst_at = found.first_failing
+            found.wanted_text = "the same bits for the same input"
+            found.error_text = "a repeat of the same inputs in another order gave another result"
+        return found
+
+
+@dataclass(frozen=True)
+class NoHiddenEvents(Claim):
+    """No overflow, invalid operation, division by zero or subnormal inside, even where the result looks right.
+
+    Fails when: a status flag rises in the author's code. Events inside the C library are told apart.
+    Cannot see: an exact subnormal until it is used; code that clears the flags itself.
+    """
+
+    kinds: tuple[int, ...] = (0, 1, 2, 3, 4)
+    because: str = PROTECTIVE
+    name: ClassVar[str] = "no_hidden_events"
+
+    def assess(self, case: Case) -> Assessment:
+        total = case.total
+        found = Assessment(valid=total.count(), every_value=case.every_value)
+        found.detectors = tuple(f"status flag: {FLAG_KINDS[kind]}" for kind in self.kinds)
+        found.not_watched = (
+            "exact subnormal results until used",
+            "code that clears the flags",
+            f"subnormals at inputs nearer to zero than {SMALLEST_SIZE:.3g} (natural there)",
+        )
+        found.wanted_text = "no such event inside the routine"
+        library: list[str] = []
+        for kind in self.kinds:
+            rows = case.evidence.rows["result"]["first_flag"][:, kind]
+            places = sorted({int(place) for place in rows if place >= 0})
+            step = max(1, len(places) // MOST_CULPRITS)
+            for ordinal in places[::step][:MOST_CULPRITS]:
+                where, own = case.probe.culprit(case.bound, ordinal, kind)
+                if not own:
+                    library.append(f"{FLAG_KINDS[kind]} in {where}")
+                    continue
+                found.failing += 1
+                if found.witness is None:
+                    found.witness = found.worst_at = found.first_failing = ordinal
+                    found.error_text = f"{FLAG_KINDS[kind]} in {where}"
+                found.last_failing = max(found.last_failing, ordinal)
+                if len(places) > 1:
+                    blocks = int(case.evidence.rows["result"]["flagged_blocks"][:, kind].sum())
+                    found.facts.append(f"{FLAG_KINDS[kind]}: raised in {grouped(blocks)} blocks of inputs")
+                break
+            lost = total.first("flag_not_reproduced", kind)
+            if lost >= 0 and not places:
+                found.open += 1
+                found.facts.append(f"{FLAG_KINDS[kind]}: seen in a block, not reproduced")
+        for text in sorted(set(library))[:3]:
+            found.facts.append(f"told apart, not counted: {text} (C library)")
+        if case.evidence.mode_changes:
+            ordinal, before, after = case.evidence.mode_changes[0]
+            found.failing += 1
+            found.witness = ordinal if found.witness is None else found.witness
+            found.error_text = found.error_text or f"the floating-point mode was changed (0x{before:x} to 0x{after:x})"
+        return found
+
+
+@dataclass(frozen=True)
+class NoUndefinedBehaviour(Claim):
+    """No undefined behaviour that the instrumented build can see.
+
+    Fails when: the recorder notes an event. Cannot see: what not_watched names.
+    """
+
+    because: str = PROTECTIVE
+    name: ClassVar[str] = "no_undefined_behaviour"
+    builds: ClassVar[tuple[str, ...]] = ("strict",)
+
+    def assess(self, case: Case) -> Assessment:
+        events = case.evidence.events
+        found = Assessment(valid=case.total.count(), failing=len(events), every_value=case.every_value)
+        found.detectors = ("signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
+                           "null and misaligned access")  # fmt: skip
+        found.not_watched = ("lossy narrowing (needs clang)", "aliasing", "uninitialised reads",
+                             "pointers past a table")  # fmt: skip
+        found.wanted_text = "no undefined behaviour"
+        if events:
+            first = min(events, key=lambda e: (e.ordinal < 0, e.ordinal))
+            found.witness = found.worst_at = found.first_failing = max(0, first.ordinal)
+            found.error_text = f"{first.text or first.kind} at {first.file}:{first.line}:{first.column}"
+            for event in events[:4]:
+                count = f"{event.kind}, {event.file}:{event.line}:{event.column}, {grouped(event.count)} times"
+                found.facts.append(count)
+        return found
+
+
+def no_hidden_events(*, kinds: Iterable[str] = FLAG_KINDS, because: str = PROTECTIVE) -> NoHiddenEvents:
+    """No hidden events of the given kinds (see FLAG_KINDS)."""
+    numbers = []
+    for kind in kinds:
+        if kind not in FLAG_KINDS:
+            raise SheetError(f"no_hidden_events: unknown kind {kind!r}", where="no_hidden_events(kinds=...)",
+                             why="only these kinds are flagged by the processor",
+                             todo=nearest_words(str(kind), FLAG_KINDS))  # fmt: skip
+        numbers.append(FLAG_KINDS.index(kind))
+    return NoHiddenEvents(tuple(sorted(set(numbers))), reason(because, "no_hidden_events"))
+
+
+def deterministic(*, because: str = PROTECTIVE) -> Deterministic:
+    """The same input gives the same bits."""
+    return Deterministic(reason(because, "deterministic"))
+
+
+def returns(*, because: str = PROTECTIVE) -> Returns:
+    """Every call comes back."""
+    return Returns(reason(because, "returns"))
+
+
+def no_undefined_behaviour(*, because: str = PROTECTIVE) -> NoUndefinedBehaviour:
+    """No undefined behaviour that the strict build sees."""
+    return NoUndefinedBehaviour(reason(because, "no_undefined_behaviour"))

@@ -1,0 +1,115 @@
+"""The product of a routine's input grids, counted by one ordinal (the last input changes fastest)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from firmware_shim.engine import NUMPY_TYPES
+from firmware_shim.job import Axis
+from verify.grids import SMALLEST_SIZE, Grid
+
+MOST_ORDINALS = 2**62
+ALL_FLAGS = 0b11111
+NO_SUBNORMAL_FLAGS = 0b01101
+
+
+@dataclass(frozen=True)
+class Domain:
+    """Grids bound to the C types of the parameters. whole is False for a sample of a larger product."""
+
+    grids: tuple[Grid, ...]
+    type_numbers: tuple[int, ...]
+    whole: bool = True
+    full_count: int = 0
+
+    @property
+    def count(self) -> int:
+        """Number of points."""
+        total = 1
+        for grid in self.grids:
+            total *= grid.count
+        return total
+
+    def strides(self) -> tuple[int, ...]:
+        """Ordinals per step of each input."""
+        found = [1]
+        for grid in reversed(self.grids[1:]):
+            found.append(found[-1] * grid.count)
+        return tuple(reversed(found))
+
+    def indices(self, ordinals: np.ndarray) -> list[np.ndarray]:
+        """Index of each input for many ordinals."""
+        return [ordinals // stride % grid.count for grid, stride in zip(self.grids, self.strides(), strict=True)]
+
+    def values(self, ordinal: int) -> tuple[Fraction, ...]:
+        """Exact input values at one ordinal, as the firmware receives them."""
+        found = []
+        for grid, stride, kind in zip(self.grids, self.strides(), self.type_numbers, strict=True):
+            value = grid.value(ordinal // stride % grid.count)
+            if grid.kind == "list" and NUMPY_TYPES[kind].kind == "f":
+                value = Fraction(float(NUMPY_TYPES[kind].type(float(value))))
+            found.append(value)
+        return tuple(found)
+
+    def doubles(self, ordinals: np.ndarray) -> list[np.ndarray]:
+        """Input values of many ordinals as binary64 arrays."""
+        return [grid.doubles(index) for grid, index in zip(self.grids, self.indices(ordinals), strict=True)]
+
+    def axes(self) -> tuple[Axis, ...]:
+        """The axes for the engine."""
+        return tuple(grid.axis(kind) for grid, kind in zip(self.grids, self.type_numbers, strict=True))
+
+    def listed(self, ordinals: np.ndarray) -> tuple[Axis, ...]:
+        """Axes that hold just these points, for a job with zip_inputs."""
+        found = []
+        for grid, kind, index in zip(self.grids, self.type_numbers, self.indices(ordinals), strict=True):
+            raw = grid.raw(index, kind)
+            found.append(Axis(kind, 2, 0, 1, len(ordinals), float(grid.scale), raw))
+        return tuple(found)
+
+    def raw_bits(self, ordinal: int) -> tuple[bytes, ...]:
+        """Exact bits of each parameter at one ordinal."""
+        index = self.indices(np.array([ordinal]))
+        return tuple(g.raw(i, k) for g, i, k in zip(self.grids, index, self.type_numbers, strict=True))
+
+    def ordinal_near(self, values: tuple[Fraction, ...]) -> int:
+        """Ordinal of the grid point at or above the given values."""
+        parts = zip(self.grids, self.strides(), values, strict=True)
+        return sum(grid.index_near(value) * stride for grid, stride, value in parts)
+
+    def bin_edges(self, bins: int = 1024) -> np.ndarray:
+        """Ordinals at which the profile's bins begin (bins of equal width of the first input), and the end."""
+        grid, stride = self.grids[0], self.strides()[0]
+        if grid.count <= bins:
+            return np.arange(grid.count + 1, dtype=np.int64) * stride
+        span = grid.high - grid.low
+        edges = {grid.index_near(grid.low + span * k / bins) for k in range(bins)} | {0}
+        return np.array([*sorted(edges), grid.count], np.int64) * stride
+
+    def zones(self) -> list[tuple[int, int, int]]:
+        """(start, end, flag mask): next to zero a subnormal inside is natural and not counted."""
+        grid = self.grids[0]
+        if len(self.grids) > 1 or grid.kind != "float32":
+            return [(0, self.count, ALL_FLAGS)]
+        low = grid.index_near(Fraction(-SMALLEST_SIZE)) if grid.low < 0 else 0
+        high = grid.index_near(Fraction(SMALLEST_SIZE)) if grid.high >= SMALLEST_SIZE else grid.count
+        if grid.high < 0 or grid.low > SMALLEST_SIZE:
+            return [(0, self.count, ALL_FLAGS)]
+        zones = [(0, low, ALL_FLAGS), (low, high, NO_SUBNORMAL_FLAGS), (high, self.count, ALL_FLAGS)]
+        if grid.low <= 0 <= grid.high:
+            zero = -grid.first if grid.first <= 0 else 0
+            zones[1:2] = [(low, zero, NO_SUBNORMAL_FLAGS), (zero, zero + 1, ALL_FLAGS),
+                          (zero + 1, high, NO_SUBNORMAL_FLAGS)]  # fmt: skip
+        return [zone for zone in zones if zone[1] > zone[0]]
+
+
+def sampled(domain: Domain, indices: list[np.ndarray]) -> Domain:
+    """A domain of chosen points per input, for products too large to count through."""
+    grids = []
+    for grid, chosen in zip(domain.grids, indices, strict=True):
+        points = tuple(sorted({grid.value(int(i)) for i in chosen}))
+        grids.append(Grid(**{**grid.__dict__, "kind": "list", "values": points, "count": len(points)}))
+    return Domain(tuple(grids), domain.type_numbers, whole=False, full_count=domain.count)

@@ -1,0 +1,67 @@
+"""What can go wrong for the user: one class per cause, each message in four parts."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class PreflashError(Exception):
+    """Base: what happened, where, why, and what to do about it, with a code listed in DEVELOPERS.md."""
+
+    code = "V100"
+    exit_code = 2
+
+    def __init__(self, what: str, *, where: str, why: str, todo: str) -> None:
+        super().__init__(what)
+        self.what, self.where, self.why, self.todo = what, where, why, todo
+
+    def __str__(self) -> str:
+        rows = [("where", self.where), ("why", self.why), ("do", self.todo)]
+        lines = [f"{self.what}  [{self.code}]"]
+        for label, text in rows:
+            first, *rest = text.splitlines() or [""]
+            lines.append(f"  {label:<7} {first}")
+            lines += [f"          {line}" for line in rest]
+        return "\n".join(lines)
+
+
+class SheetError(PreflashError):
+    """The sheet says something that cannot be meant."""
+
+    code = "V110"
+
+
+class SheetUnreadable(PreflashError):
+    """The sheet is missing, empty, or not Python."""
+
+    code = "V111"
+
+
+class UsageError(PreflashError):
+    """The command line asks for something that is not there."""
+
+    code = "V120"
+
+
+class BindingError(PreflashError):
+    """The sheet and the C disagree: symbol, number or type of parameters."""
+
+    code = "V130"
+
+
+class ToolFault(PreflashError):
+    """A fault of preflash itself. It can never become a verdict of holds."""
+
+    code = "V190"
+    exit_code = 3
+
+
+def nearest_words(word: str, known: Iterable[str]) -> str:
+    """Text that offers the nearest known words: "did you mean ...?"; a list when nothing is near."""
+    names = sorted(known)
+    near = difflib.get_close_matches(word, names, n=3, cutoff=0.55)
+    if near:
+        return "did you mean " + " or ".join(near) + "?"
+    shown = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
+    return f"known are: {shown}" if names else "there are none"

@@ -1,0 +1,238 @@
+"""What a hunt learned, mergeable: rows of consecutive ordinals with counts and extremes, no float sums.
+
+Merging is associative and commutative, and refuses overlaps and evidence of another identity. Whether
+every value was covered is computed from the rows, never from a count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from firmware_shim.engine import RESULT
+from firmware_shim.job import Event, JobResult, Stop, Test
+from verify.hunting.intervals import union
+
+ROW = np.dtype([("start", "i8"), ("count", "i8"), ("bin", "i4"), ("result", RESULT)])
+
+
+class OverlapError(ValueError):
+    """Two pieces of evidence cover the same ordinal."""
+
+
+class ForeignEvidenceError(ValueError):
+    """Two pieces of evidence are about different things."""
+
+
+def _least(values: np.ndarray, places: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Per group: the least value and the smallest place at which it stands."""
+    least = np.minimum.reduceat(values, starts)
+    owner = np.repeat(np.arange(len(starts)), np.diff([*starts, len(values)]))
+    candidates = np.where((values == least[owner]) & (places >= 0), places, np.iinfo(np.int64).max)
+    where = np.minimum.reduceat(candidates, starts)
+    return least, np.where(where == np.iinfo(np.int64).max, -1, where)
+
+
+def _first(places: np.ndarray, starts: np.ndarray) -> np.ndarray:
+    """Per group: the smallest place that is not -1."""
+    found = np.minimum.reduceat(np.where(places < 0, np.iinfo(np.int64).max, places), starts)
+    return np.where(found == np.iinfo(np.int64).max, -1, found)
+
+
+@dataclass
+class Evidence:
+    """Evidence of one routine in one build. identity covers build, claims, reference, screen, bins."""
+
+    identity: str
+    tests: tuple[Test, ...]
+    edges: np.ndarray
+    row_length: int = 0
+    rows: np.ndarray = field(default_factory=lambda: np.zeros(0, ROW))
+    holes: list[tuple[int, int, str]] = field(default_factory=list)
+    stops: list[Stop] = field(default_factory=list)
+    opens: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.int64))
+    events: list[Event] = field(default_factory=list)
+    mode_changes: list[tuple[int, int, int]] = field(default_factory=list)
+    writes: list[tuple[int, int]] = field(default_factory=list)
+    printed: str = ""
+    waiting: list[np.ndarray] = field(default_factory=list)
+
+    def add(self, result: JobResult) -> None:
+        """Take in one job's result."""
+        rows = np.zeros(len(result.segments), ROW)
+        rows["start"], rows["count"] = result.segments[:, 0], result.segments[:, 1]
+        rows["bin"] = np.searchsorted(self.edges, rows["start"], side="right") - 1
+        rows["result"] = result.results
+        other = Evidence(self.identity, self.tests, self.edges, self.row_length, rows)
+        other.holes = [(stop.ordinal, stop.count, f"{stop.kind}: {stop.why}") for stop in result.stops]
+        other.holes += result.not_run
+        other.stops, other.opens, other.events = list(result.stops), result.opens, list(result.events)
+        if result.mode_changed_at >= 0:
+            other.mode_changes = [(result.mode_changed_at, result.mode_before, result.mode_after)]
+        if result.written_at >= 0:
+            other.writes = [(result.written_at, result.written_offset)]
+        other.printed = result.printed
+        self.merge(other)
+
+    def merge(self, other: Evidence) -> None:
+        """Join with evidence over disjoint ordinals of the same thing."""
+        if other.identity != self.identity:
+            raise ForeignEvidenceError(f"{other.identity} is not {self.identity}")
+        self.waiting += [other.rows, *other.waiting]
+        if sum(map(len, self.waiting)) > 20_000:
+            self.settle()
+        self.holes = sorted(set(self.holes) | set(other.holes))
+        self.stops = sorted({*self.stops, *other.stops}, key=lambda stop: (stop.ordinal, stop.kind))
+        opens = np.concatenate([self.opens, other.opens])
+        self.opens = np.unique(opens, axis=0) if len(opens) else opens
+        self.events = join_events([*self.events, *other.events])
+        self.mode_changes = sorted({*self.mode_changes, *other.mode_changes})[:16]
+        self.writes = sorted({*self.writes, *other.writes})[:16]
+        self.printed = min(filter(None, [self.printed, other.printed]), default="")
+
+    def settle(self) -> None:
+        """Join the rows that came in since the last time (many at once: sorting is the cost)."""
+        if not self.waiting:
+            return
+        rows = np.concatenate([self.rows, *self.waiting])
+        self.waiting = []
+        rows = rows[np.argsort(rows["start"], kind="stable")]
+        if len(rows) and np.any(rows["start"][1:] < rows["start"][:-1] + rows["count"][:-1]):
+            raise OverlapError("two pieces of evidence cover the same ordinal")
+        self.rows = self.joined(rows)
+
+    def joined(self, rows: np.ndarray) -> np.ndarray:
+        """Rows that touch within one bin become one; order is judged across their joint."""
+        if len(rows) < 2:
+            return rows
+        touching = (rows["start"][:-1] + rows["count"][:-1] == rows["start"][1:]) & (rows["bin"][:-1] == rows["bin"][1:])
+        if not touching.any():
+            return rows
+        rows = rows.copy()
+        for k, test in enumerate(self.tests):
+            if test.kind == "order":
+                self.judge_joints(rows, np.flatnonzero(touching) + 1, k, test)
+        starts = np.concatenate([[0], np.flatnonzero(~touching) + 1])
+        last = np.concatenate([starts[1:] - 1, [len(rows) - 1]])
+        merged = rows[starts].copy()
+        merged["count"] = np.add.reduceat(rows["count"], starts)
+        r, m = rows["result"], merged["result"]
+        for name in ("done", "nans", "infinities", "subnormals", "flagged_blocks"):
+            m[name] = np.add.reduceat(r[name], starts, axis=0)
+        m["last_output"] = r["last_output"][last]
+        for value, place, sign in (("least_output", "least_output_at", 1), ("most_output", "most_output_at", -1)):
+            least, m[place] = _least(sign * r[value], r[place], starts)
+            m[value] = sign * least
+        for name in ("first_nan", "first_infinity", "first_subnormal"):
+            m[name] = _first(r[name], starts)
+        for name in ("first_flag", "flag_not_reproduced"):
+            for kind in range(5):
+                m[name][:, kind] = _first(r[name][:, kind], starts)
+        for k in range(len(self.tests)):
+            f, g = r["found"][:, k], m["found"][:, k]
+            for name in ("judged", "failing", "open", "skipped"):
+                g[name] = np.add.reduceat(f[name], starts)
+            g["first_failing"] = _first(f["first_failing"], starts)
+            g["last_failing"] = np.maximum.reduceat(f["last_failing"], starts)
+            g["least"], g["least_at"] = _least(f["least"], f["least_at"], starts)
+            most, g["most_at"] = _least(-f["most"], f["most_at"], starts)
+            g["most"] = -most
+        return merged
+
+    def judge_joints(self, rows: np.ndarray, second: np.ndarray, k: int, test: Test) -> None:
+        """Judge the order between the last output of a row and the first of the next, into the next."""
+        step = test.sign * (rows["result"]["first_output"][second] - rows["result"]["last_output"][second - 1])
+        if self.row_length:
+            second, step = (part[rows["start"][second] % self.row_length != 0] for part in (second, step))
+        found = rows["result"]["found"][:, k]
+        at = rows["start"][second]
+        found["judged"][second] += 1
+        wrong = step <= 0 if test.strict else step < -test.high
+        found["failing"][second] += wrong
+        first, last = found["first_failing"][second], found["last_failing"][second]
+        found["first_failing"][second] = np.where(wrong & ((first < 0) | (at < first)), at, first)
+        found["last_failing"][second] = np.where(wrong & (at > last), at, last)
+        lower = (step < found["least"][second]) | ((step == found["least"][second]) & (at < found["least_at"][second]))
+        found["least_at"][second] = np.where(lower, at, found["least_at"][second])
+        found["least"][second] = np.where(lower, step, found["least"][second])
+
+    def covered(self) -> np.ndarray:
+        """Sorted disjoint intervals of the ordinals that ran to their end."""
+        self.settle()
+        return union(np.stack([self.rows["start"], self.rows["start"] + self.rows["count"]], axis=1))
+
+    def total(self) -> Total:
+        """One row for everything, joints between bins included."""
+        self.settle()
+        rows = self.rows.copy()
+        touching = np.flatnonzero(rows["start"][:-1] + rows["count"][:-1] == rows["start"][1:]) + 1
+        touching = touching[rows["bin"][touching] != rows["bin"][touching - 1]]
+        for k, test in enumerate(self.tests):
+            if test.kind == "order":
+                self.judge_joints(rows, touching, k, test)
+        return Total(rows)
+
+
+@dataclass(frozen=True)
+class Total:
+    """Summary over all rows of an evidence."""
+
+    rows: np.ndarray
+
+    def count(self) -> int:
+        """Inputs that ran."""
+        return int(self.rows["count"].sum())
+
+    def sum(self, name: str) -> int:
+        """Sum of a counter of the results."""
+        return int(self.rows["result"][name].sum())
+
+    def first(self, name: str, kind: int | None = None) -> int:
+        """Smallest ordinal noted under a name, -1 when there is none."""
+        places = self.rows["result"][name]
+        places = places if kind is None else places[:, kind]
+        places = places[places >= 0]
+        return int(places.min()) if len(places) else -1
+
+    def extreme(self, value: str, place: str, sign: int) -> tuple[float, int]:
+        """Least (sign 1) or most (sign -1) of an output extreme, with its smallest ordinal."""
+        return _overall(sign * self.rows["result"][value], self.rows["result"][place], sign)
+
+    def found(self, test: int, name: str) -> int:
+        """Sum of a counter of one test."""
+        return int(self.rows["result"]["found"][:, test][name].sum())
+
+    def failing_ends(self, test: int) -> tuple[int, int]:
+        """First and last failing ordinal of one test, (-1, -1) when there is none."""
+        found = self.rows["result"]["found"][:, test]
+        first = found["first_failing"][found["first_failing"] >= 0]
+        return (int(first.min()), int(found["last_failing"].max())) if len(first) else (-1, -1)
+
+    def error(self, test: int, name: str) -> tuple[float, int]:
+        """least or most error of one test, with its smallest ordinal."""
+        found = self.rows["result"]["found"][:, test]
+        sign = 1 if name == "least" else -1
+        return _overall(sign * found[name], found[f"{name}_at"], sign)
+
+
+def _overall(values: np.ndarray, places: np.ndarray, sign: int) -> tuple[float, int]:
+    if not len(values):
+        return (sign * np.inf, -1)
+    least, place = _least(values, places, np.array([0]))
+    return float(sign * least[0]), int(place[0])
+
+
+def join_events(events: list[Event]) -> list[Event]:
+    """Events of one place and kind become one: counts add, the smallest ordinal stays."""
+    found: dict[tuple[str, str, int, int], Event] = {}
+    for event in events:
+        key = (event.kind, event.file, event.line, event.column)
+        known = found.get(key)
+        if known is None:
+            found[key] = event
+            continue
+        early = event if (event.ordinal, event.operands) < (known.ordinal, known.operands) else known
+        total = known.count + event.count
+        found[key] = Event(*key, total, early.ordinal, early.operands, early.text)
+    return [found[key] for key in sorted(found)]

@@ -1,0 +1,204 @@
+"""Inputs of a routine: a quantity with unit, C type, range, and the grid of values that can really occur.
+
+Every grid counts its points: ordinal 0 is the lowest. A point has an exact value (a Fraction, in the
+unit) and raw bits (what the C parameter receives).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from firmware_shim.engine import NUMPY_TYPES
+from firmware_shim.job import Axis
+from verify.errors import SheetError
+from verify.number_formats import INT_RANGES, float32_array, float32_at_least, ordinal_from_float32
+from verify.units import check_unit
+
+SMALLEST_SIZE = 2.0**-30
+
+
+def exact(value: object, where: str) -> Fraction:
+    """A finite number of the sheet as it is written: 0.1 is one tenth."""
+    if isinstance(value, bool) or not isinstance(value, int | float | Fraction | np.integer | np.floating):
+        raise SheetError(f"{value!r} is not a number", where=where, why="a number is needed here",
+                         todo="write a plain number, for example 0 or 4.75")  # fmt: skip
+    if isinstance(value, float | np.floating) and not math.isfinite(float(value)):
+        raise SheetError(f"{value!r} is not finite", where=where, why="ranges and limits must be finite",
+                         todo="write the largest value that can really occur")  # fmt: skip
+    return Fraction(repr(float(value))) if isinstance(value, float | np.floating) else Fraction(int(value)) if isinstance(
+        value, int | np.integer) else Fraction(value)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Grid:
+    """One input. kind: "float32" (first is a binary32 ordinal), "integer" (first + step*i, times scale), "list"."""
+
+    name: str
+    unit: str
+    kind: str
+    low: Fraction
+    high: Fraction
+    first: int
+    step: int
+    count: int
+    scale: Fraction
+    values: tuple[Fraction, ...] = ()
+    describes: str = ""
+
+    def value(self, index: int) -> Fraction:
+        """Exact value of one point, in the unit."""
+        if self.kind == "list":
+            return self.values[index]
+        if self.kind == "float32":
+            return Fraction(float(float32_array(np.array([self.first + index]))[0]))
+        return (self.first + self.step * index) * self.scale
+
+    def doubles(self, indices: np.ndarray) -> np.ndarray:
+        """Values of many points as binary64 (exact for every grid but lists of odd decimals)."""
+        if self.kind == "list":
+            return np.array([float(value) for value in self.values])[indices]
+        if self.kind == "float32":
+            return float32_array(self.first + indices).astype(np.float64)
+        return (self.first + self.step * indices).astype(np.float64) * float(self.scale)
+
+    def raw(self, indices: np.ndarray, type_number: int) -> bytes:
+        """What the C parameter receives, for many points."""
+        kind = NUMPY_TYPES[type_number]
+        if self.kind == "float32":
+            return float32_array(self.first + indices).astype(kind).tobytes()
+        if self.kind == "list":
+            numbers = [self.values[int(i)] / self.scale for i in indices]
+            whole = kind.kind in "iu"
+            return np.array([int(n) if whole else float(n) for n in numbers]).astype(kind).tobytes()
+        return (self.first + self.step * indices).astype(kind).tobytes()
+
+    def index_near(self, value: float | Fraction) -> int:
+        """Ordinal of the point at or next above a value, clipped to the grid."""
+        wanted = Fraction(value)
+        if self.kind == "list":
+            return min(sum(v < wanted for v in self.values), self.count - 1)
+        if self.kind == "float32":
+            found = ordinal_from_float32(float32_at_least(wanted)) - self.first
+            if wanted == 0 and self.first <= 0:
+                found = -self.first
+        else:
+            found = math.ceil((wanted / self.scale - self.first) / self.step)
+        return max(0, min(found, self.count - 1))
+
+    def axis(self, type_number: int) -> Axis:
+        """The grid as the engine fills it."""
+        if self.kind == "float32":
+            return Axis(type_number, 0, self.first, 1, self.count, 1.0)
+        if self.kind == "integer":
+            return Axis(type_number, 1, self.first, self.step, self.count, float(self.scale))
+        raw = self.raw(np.arange(self.count), type_number)
+        return Axis(type_number, 2, 0, 1, self.count, float(self.scale), raw)
+
+    def text(self) -> str:
+        """The range in words: volts 0 to 5 V, every binary32."""
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{self.name} {float(self.low):g} to {float(self.high):g}{unit}, {self.describes}"
+
+
+def _ends(name: str, low: object, high: object) -> tuple[Fraction, Fraction]:
+    where = f"input {name!r}"
+    bottom, top = exact(low, where), exact(high, where)
+    if bottom > top:
+        raise SheetError(f"input {name!r}: the range is reversed", where=f"{where}, {low} to {high}",
+                         why=f"the low end {low} is above the high end {high}",
+                         todo=f"write {high}, {low}")  # fmt: skip
+    return bottom, top
+
+
+def binary32(name: str, low: float, high: float, unit: str) -> Grid:
+    """Every binary32 value from low to high, for a float (or double) parameter."""
+    bottom, top = _ends(name, low, high)
+    check_unit(unit, f"input {name!r}")
+    first = ordinal_from_float32(float32_at_least(bottom))
+    if bottom < 0 or math.copysign(1.0, float(low)) < 0:
+        first = min(first, -1) if bottom == 0 else first
+    last = ordinal_from_float32(-float32_at_least(-top)) if top != 0 else 0
+    if last < first:
+        raise SheetError(f"input {name!r}: no binary32 value in its range", where=f"{low} to {high}",
+                         why="the two ends lie between neighbouring floats", todo="widen the range")  # fmt: skip
+    return Grid(name, unit, "float32", bottom, top, first, 1, last - first + 1, Fraction(1), describes="every binary32")
+
+
+def integers(name: str, low: int, high: int, unit: str, *, step: int = 1) -> Grid:
+    """Every integer from low to high (in steps), for an integer parameter."""
+    bottom, top = _ends(name, low, high)
+    check_unit(unit, f"input {name!r}")
+    if bottom.denominator != 1 or top.denominator != 1 or not isinstance(step, int) or step < 1:
+        raise SheetError(f"input {name!r}: whole numbers are needed", where=f"{low} to {high} step {step}",
+                         why="the parameter is an integer", todo="write whole ends and a step of 1 or more")  # fmt: skip
+    count = int((top - bottom) // step) + 1
+    return Grid(name, unit, "integer", bottom, bottom + step * (count - 1), int(bottom), step, count, Fraction(1),
+                describes="every integer" if step == 1 else f"every {step}th integer")  # fmt: skip
+
+
+def codes(name: str, bits: int, unit: str = "code") -> Grid:
+    """Every code of an n-bit converter, 0 to 2^n - 1."""
+    if not isinstance(bits, int) or not 1 <= bits <= 32:
+        raise SheetError(f"input {name!r}: {bits!r} bits", where=f"codes({name!r}, bits={bits!r})",
+                         why="converters have 1 to 32 bits", todo="write for example bits=12")  # fmt: skip
+    grid = integers(name, 0, 2**bits - 1, unit)
+    return Grid(**{**grid.__dict__, "describes": f"every code of {bits} bits"})
+
+
+def fixed(name: str, low: float, high: float, unit: str, *, fraction_bits: int) -> Grid:
+    """Every step of a fixed-point format with the given number of fraction bits (Q16.16: 16)."""
+    bottom, top = _ends(name, low, high)
+    check_unit(unit, f"input {name!r}")
+    if not isinstance(fraction_bits, int) or not 0 <= fraction_bits <= 62:
+        raise SheetError(f"input {name!r}: {fraction_bits!r} fraction bits", where="fixed(...)",
+                         why="0 to 62 are possible", todo="write for example fraction_bits=16")  # fmt: skip
+    scale = Fraction(1, 2**fraction_bits)
+    first, last = math.ceil(bottom / scale), math.floor(top / scale)
+    if last < first:
+        raise SheetError(f"input {name!r}: no fixed-point step in its range", where=f"{low} to {high}",
+                         why=f"one step is {float(scale):g}", todo="widen the range")  # fmt: skip
+    return Grid(name, unit, "integer", bottom, top, first, 1, last - first + 1, scale,
+                describes=f"every step of 2^-{fraction_bits}")  # fmt: skip
+
+
+def values(name: str, listed: Iterable[float], unit: str, *, fraction_bits: int = 0) -> Grid:
+    """A list of values that can occur. Float parameters receive the nearest binary32 of each."""
+    where = f"input {name!r}"
+    check_unit(unit, where)
+    points: Sequence[Fraction] = sorted({exact(value, where) for value in listed})
+    if not points:
+        raise SheetError(f"{where}: the list is empty", where="values(...)", why="no value, nothing to check",
+                         todo="give at least one value")  # fmt: skip
+    return Grid(name, unit, "list", points[0], points[-1], 0, 1, len(points), Fraction(1, 2**fraction_bits),
+                tuple(points), f"a list of {len(points)}")  # fmt: skip
+
+
+def rounded_list(grid: Grid, c_kind: str, c_bytes: int) -> Grid:
+    """A list grid with its values as the C type can hold them: binary32 rounding for float."""
+    if grid.kind != "list":
+        return grid
+    if c_kind == "float":
+        kind = np.float32 if c_bytes == 4 else np.float64
+        points = tuple(sorted({Fraction(float(kind(float(v)))) for v in grid.values}))
+    else:
+        points = tuple(sorted({Fraction(round(v / grid.scale)) * grid.scale for v in grid.values}))
+    return Grid(**{**grid.__dict__, "values": points, "count": len(points)})
+
+
+def fits(grid: Grid, c_kind: str, c_bytes: int) -> str:
+    """Why a grid cannot be passed to a C parameter of this type; "" when it can."""
+    if c_kind == "float":
+        return "" if grid.kind != "integer" else "the parameter is a float: use binary32(...) or values(...)"
+    if c_kind not in ("int", "uint", "bool", "enum"):
+        return f"parameters of kind {c_kind} cannot be driven by a grid"
+    if grid.kind == "float32":
+        return "the parameter is an integer: use codes(...), integers(...) or fixed(...)"
+    low, high = INT_RANGES[("int" if c_kind == "int" else "uint", c_bytes)]
+    if grid.low / grid.scale < low or grid.high / grid.scale > high:
+        return f"the range needs {float(grid.high / grid.scale):g}, the C type holds {low} to {high}"
+    return ""

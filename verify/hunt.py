@@ -1,0 +1,149 @@
+"""The hunt for one routine in one build: witnesses, edges, every value or an even cover, climbing."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from firmware_shim.crew import Crew
+from firmware_shim.job import Job, Test
+from verify.evidence import Evidence
+from verify.hunting.intervals import clip, cut, size, subtract
+from verify.hunting.places import around, edges, even, parts_from_arrays
+from verify.hunting.plan import Plan
+from verify.routine import Bound
+
+LARGEST_SEGMENT = 1 << 22
+JOB_CASES = 1 << 23
+JOB_SEGMENTS = 2048
+MOST_STOPS = 24
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass
+class Hunt:
+    """One hunt. evidence grows as jobs come back; an interrupt leaves what was learned."""
+
+    bound: Bound
+    tests: tuple[Test, ...]
+    plan: Plan
+    crew: Crew
+    progress: Progress
+    evidence: Evidence
+    stopped: str = ""
+
+    def run(self, witnesses: Sequence[int]) -> None:
+        """All phases, in order."""
+        domain, plan = self.bound.domain, self.plan
+        self.began = time.monotonic()
+        everything = np.array([[0, domain.count]], np.int64)
+        small = domain.count <= min(plan.every_value_up_to, 1 << 22)
+        if len(witnesses):
+            lines = np.array([[w, w + 1] for w in witnesses], np.int64)
+            self.phase("stored witnesses", clip(lines, domain.count))
+        if not small:
+            parts = parts_from_arrays(self.bound.array_lengths)
+            self.phase("edges and joints", edges(domain, parts, self.bound.routine.joints))
+        if domain.count <= plan.every_value_up_to:
+            self.phase("every value", everything)
+        else:
+            self.phase("even cover", even(domain, plan.sampled_cases))
+            self.climb()
+
+    def climb(self) -> None:
+        """From the worst so far to its neighbours, until nothing worse is found."""
+        known: set[int] = set()
+        for _ in range(self.plan.climbing_rounds):
+            total = self.evidence.total()
+            worst = set()
+            for slot, test in enumerate(self.tests):
+                if test.kind in ("accurate", "octave", "inverse", "range"):
+                    worst |= {total.error(slot, name)[1] for name in ("least", "most")}
+            worst = {place for place in worst if place >= 0} - known
+            if not worst:
+                return
+            known |= worst
+            self.phase("neighbours of the worst", around(self.bound.domain, sorted(worst)))
+
+    def phase(self, name: str, wanted: np.ndarray) -> None:
+        """Run what of the wanted ordinals has not been covered yet."""
+        holes = clip(np.array([[a, a + n] for a, n, _ in self.evidence.holes], np.int64).reshape(-1, 2),
+                     self.bound.domain.count)  # fmt: skip
+        left = subtract(subtract(wanted, self.evidence.covered()), holes)
+        if not len(left) or self.stopped:
+            return
+        total, done = size(left), 0
+        label = f"{self.bound.routine.name}, {self.bound.build}: {name}"
+        self.progress(label, 0, total)
+        results = self.crew.run_all(self.jobs(left))
+        try:
+            for _, result in results:
+                self.evidence.add(result)
+                done += int(result.results["done"].sum()) + sum(count for _, count, _ in result.not_run)
+                self.progress(label, done, total)
+                if len(self.evidence.stops) >= MOST_STOPS:
+                    self.stopped = f"stopped after {len(self.evidence.stops)} calls that did not come back"
+                    break
+                if time.monotonic() - self.began > self.plan.wall_seconds:
+                    self.stopped = f"stopped by the clock after {self.plan.wall_seconds:g} s"
+                    break
+        finally:
+            results.close()  # type: ignore[attr-defined]
+            self.evidence.settle()
+            if self.stopped.startswith("stopped after"):
+                for start, end in subtract(subtract(left, self.evidence.covered()), holes):
+                    self.evidence.holes.append((int(start), int(end - start), f"not run: {self.stopped}"))
+
+    def segments(self, parts: np.ndarray) -> np.ndarray:
+        """Parts cut at bin edges, at zones of other flag masks, and to a largest size; with masks."""
+        zones = self.bound.domain.zones()
+        borders = np.array([zone[0] for zone in zones], np.int64)
+        pieces = cut(cut(parts, self.evidence.edges), borders)
+        lengths = pieces[:, 1] - pieces[:, 0]
+        if len(pieces) and lengths.max() > LARGEST_SEGMENT:
+            grid = np.arange(0, self.bound.domain.count + 1, LARGEST_SEGMENT, dtype=np.int64)
+            pieces = cut(pieces, grid)
+        masks = np.array([zone[2] for zone in zones], np.int64)
+        owner = np.searchsorted(borders, pieces[:, 0], side="right") - 1
+        return np.stack([pieces[:, 0], pieces[:, 1] - pieces[:, 0], masks[owner]], axis=1)
+
+    def jobs(self, parts: np.ndarray) -> Iterator[Job]:
+        """Jobs of bounded size, in an order that covers the domain evenly."""
+        pieces = self.segments(parts)
+        ends = np.cumsum(pieces[:, 1])
+        total = int(ends[-1])
+        share = min(JOB_CASES, max(4096, total // (4 * len(self.crew.members)) + 1))
+        groups = np.minimum(np.arange(len(pieces)) // JOB_SEGMENTS * (total // share + 2) + ends // share, 2**62)
+        borders = np.flatnonzero(np.diff(groups)) + 1
+        batches = np.split(pieces, borders)
+        for number in spread_order(len(batches)):
+            yield self.job(batches[number])
+
+    def job(self, segments: np.ndarray) -> Job:
+        """One job of the bound routine."""
+        bound = self.bound
+        return Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segments, bound.output_scale,
+                   self.tests, flush_to_zero=bound.routine.flush_to_zero, events=bound.build == "strict",
+                   regions=bound.regions, call_limit_seconds=bound.routine.call_limit_seconds)  # fmt: skip
+
+
+def spread_order(count: int) -> list[int]:
+    """0 .. count-1 in an order whose every beginning is spread evenly (bits reversed)."""
+    bits = max(1, (count - 1).bit_length())
+    order = sorted(range(1 << bits), key=lambda n: int(f"{n:0{bits}b}"[::-1], 2))
+    return [number for number in order if number < count]
+
+
+def identity(bound: Bound, tests: Sequence[Test], more: str) -> str:
+    """What evidence is about: build, domain, tests with limits, screens, bins, and what more is given."""
+    text = repr([
+        bound.identity, bound.routine.name, [g.__dict__ for g in bound.domain.grids], bound.domain.type_numbers,
+        bound.domain.whole, [test.__dict__ for test in tests], bound.screen.key if bound.screen else "",
+        bound.output_scale, bound.routine.flush_to_zero, bound.routine.call_limit_seconds, more,
+    ])  # fmt: skip
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -1,0 +1,30 @@
+"""How much a hunt may try. Budgets are counted in cases, so that a seed repeats on any machine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+DEFAULT_CASES = 2**28
+THOROUGH_CASES = 2**32
+SAMPLED_CASES = 2**25
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Frozen before the first case and stored in the record.
+
+    every_value_up_to: domains up to this size are swept whole; sampled_cases: size of the even cover of
+    larger ones; seed: for random samples; wall_seconds: a stop by the clock, recorded as the reason.
+    """
+
+    every_value_up_to: int = DEFAULT_CASES
+    sampled_cases: int = SAMPLED_CASES
+    seed: int = 7
+    wall_seconds: float = 20.0
+    climbing_rounds: int = 6
+    fresh: bool = False
+
+
+def thorough() -> Plan:
+    """Every value up to 2^32 points, whatever it takes."""
+    return Plan(every_value_up_to=THOROUGH_CASES, wall_seconds=float("inf"))

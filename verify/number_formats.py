@@ -1,0 +1,104 @@
+"""Bits of binary32 and integers: ordinals, exact values, categories, ULP, and text that loses nothing."""
+
+from __future__ import annotations
+
+import math
+import struct
+from fractions import Fraction
+
+import numpy as np
+
+INT_RANGES = {("int", n): (-(2 ** (8 * n - 1)), 2 ** (8 * n - 1) - 1) for n in (1, 2, 4, 8)} | {
+    ("uint", n): (0, 2 ** (8 * n) - 1) for n in (1, 2, 4, 8)
+}
+
+
+def ordinal_from_float32(value: float) -> int:
+    """Place of a binary32 value on the line of reals: 0 is +0, -1 is -0. value must be representable."""
+    (bits,) = struct.unpack("<I", struct.pack("<f", value))
+    return bits if bits < 0x80000000 else -1 - (bits & 0x7FFFFFFF)
+
+
+def float32_from_ordinal(ordinal: int) -> float:
+    """Inverse of ordinal_from_float32."""
+    bits = ordinal if ordinal >= 0 else 0x80000000 | (-1 - ordinal)
+    return float(struct.unpack("<f", struct.pack("<I", bits))[0])
+
+
+def float32_array(ordinals: np.ndarray) -> np.ndarray:
+    """binary32 array for int64 ordinals."""
+    bits = np.where(ordinals >= 0, ordinals, 0x80000000 | (-1 - ordinals)).astype(np.uint32)
+    return bits.view(np.float32)
+
+
+def float32_at_least(value: Fraction) -> float:
+    """Smallest binary32 value not below an exact value (inf when there is none)."""
+    nearest = np.float32(float(value)) if abs(value) < Fraction(2) ** 128 else np.float32(math.copysign(np.inf, value))
+    while np.isfinite(nearest) and Fraction(float(nearest)) < value:
+        nearest = np.nextafter(nearest, np.float32(np.inf))
+    while True:
+        below = np.nextafter(nearest, np.float32(-np.inf))
+        if not np.isfinite(below) or Fraction(float(below)) < value:
+            return float(nearest)
+        nearest = below
+
+
+def category(value: float) -> str:
+    """finite, NaN, +inf or -inf."""
+    if math.isnan(value):
+        return "NaN"
+    if math.isinf(value):
+        return "+inf" if value > 0 else "-inf"
+    return "finite"
+
+
+def ulp_float32(value: Fraction) -> Fraction:
+    """Unit in the last place: 2^(max(e, -126) - 23) for |value| in [2^e, 2^(e+1)).
+
+    Source: J.-M. Muller, On the definition of ulp(x), INRIA RR-5504 (2005), as in check value 5.2.
+    """
+    size = abs(value)
+    if size == 0:
+        return Fraction(1, 2**149)
+    exponent = size.numerator.bit_length() - size.denominator.bit_length()
+    if Fraction(2) ** exponent > size:
+        exponent -= 1
+    return Fraction(2) ** (max(exponent, -126) - 23)
+
+
+def ulp_float64(value: Fraction) -> Fraction:
+    """The same for binary64."""
+    size = abs(value)
+    if size == 0:
+        return Fraction(1, 2**1074)
+    exponent = size.numerator.bit_length() - size.denominator.bit_length()
+    if Fraction(2) ** exponent > size:
+        exponent -= 1
+    return Fraction(2) ** (max(exponent, -1022) - 52)
+
+
+def hex_text(value: float, bytes_wide: int = 4) -> str:
+    """Hexadecimal float with no needless zeros: 0x1.8p+1."""
+    if not math.isfinite(value):
+        return category(value)
+    text = float(value).hex()
+    head, _, exponent = text.partition("p")
+    if "." in head:
+        head = head.rstrip("0").rstrip(".")
+    return f"{head}p{exponent}"
+
+
+def bits_text(raw: bytes) -> str:
+    """Bits in hexadecimal, most significant first: 0x3c800000."""
+    return "0x" + raw[::-1].hex()
+
+
+def decimal_text(value: float, digits: int = 9) -> str:
+    """Decimal text that reads back to the same binary32 value with 9 digits, shorter when it can be."""
+    if not math.isfinite(value):
+        return category(value)
+    for places in range(1, digits + 1):
+        text = f"{value:.{places}g}"
+        if np.float32(float(text)) == np.float32(value) and (digits > 9 or float(np.float32(value)) == value):
+            return text
+    return f"{value:.{max(digits, 9)}g}"

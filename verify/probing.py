@@ -1,0 +1,110 @@
+"""Running a few chosen inputs again, in a worker: outputs, samples, culprits of flags."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from firmware_shim.build import Built
+from firmware_shim.crew import Crew
+from firmware_shim.engine import NUMPY_TYPES
+from firmware_shim.job import Axis, Job, JobResult, Test
+from firmware_shim.memory_map import symbol_at
+from verify.routine import Bound
+
+SAMPLE_SIZE = 4096
+
+
+class Prober:
+    """Answers the claims' questions through the crew. Outputs are remembered per build and ordinal."""
+
+    def __init__(self, crew: Crew, builts: dict[str, Built], seed: int) -> None:
+        self.crew, self.builts, self.seed = crew, builts, seed
+        self.known: dict[tuple[str, str, int], bytes | None] = {}
+
+    def listed_job(self, bound: Bound, axes: Sequence[Axis], count: int, **more: object) -> Job:
+        """A job over explicit inputs."""
+        return Job(bound.library, bound.loop, tuple(axes), bound.output_type, np.array([[0, count, 0]], np.int64),
+                   bound.output_scale, zip_inputs=True, flush_to_zero=bound.routine.flush_to_zero,
+                   call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]  # fmt: skip
+
+    def run_listed(self, bound: Bound, axes: Sequence[Axis], count: int) -> list[bytes | None]:
+        """Raw outputs, None where the routine did not come back."""
+        width = NUMPY_TYPES[bound.output_type].itemsize
+        result = self.crew.run(self.listed_job(bound, axes, count, keep_outputs=True, most_stops=32))
+        came = np.zeros(count, bool)
+        for (start, length, _), row in zip(result.segments, result.results, strict=True):
+            came[start : start + int(row["done"])] = True
+        if result.load_problem:
+            return [None] * count
+        return [result.outputs[i * width : (i + 1) * width] if came[i] else None for i in range(count)]
+
+    def outputs(self, bound: Bound, ordinals: Sequence[int]) -> list[bytes | None]:
+        """Raw output bits per ordinal."""
+        keys = [(bound.build, bound.routine.name, int(o)) for o in ordinals]
+        new = sorted({key[2] for key in keys if key not in self.known and key[2] >= 0})
+        for start in range(0, len(new), 1 << 16):
+            part = np.array(new[start : start + (1 << 16)], np.int64)
+            for ordinal, raw in zip(part, self.run_listed(bound, bound.domain.listed(part), len(part)), strict=True):
+                self.known[bound.build, bound.routine.name, int(ordinal)] = raw
+        return [self.known.get(key) for key in keys]
+
+    def outside(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[bytes | None]:
+        """Raw outputs for raw inputs that need not lie on the grid."""
+        axes = []
+        for place, kind in enumerate(bound.domain.type_numbers):
+            scale = float(bound.domain.grids[place].scale)
+            axes.append(Axis(kind, 2, 0, 1, len(raws), scale, b"".join(raw[place] for raw in raws)))
+        return self.run_listed(bound, axes, len(raws))
+
+    def sample(self, bound: Bound, test: Test) -> tuple[int, int]:
+        """(failing, drawn) over an even random sample of the range."""
+        random = np.random.default_rng(self.seed)
+        ordinals = np.zeros(SAMPLE_SIZE, np.int64)
+        for grid, stride in zip(bound.domain.grids, bound.domain.strides(), strict=True):
+            if grid.kind == "float32":
+                points = random.uniform(float(grid.low), float(grid.high), SAMPLE_SIZE)
+                index = np.array([grid.index_near(Fraction(float(np.float32(point)))) for point in points])
+            else:
+                index = random.integers(0, grid.count, SAMPLE_SIZE)
+            ordinals += index * stride
+        ordinals = np.unique(ordinals)
+        result = self.crew.run(self.listed_job(bound, bound.domain.listed(ordinals), len(ordinals), tests=(test,)))
+        found = result.results["found"][:, 0]
+        return int(found["failing"].sum()), int(found["judged"].sum())
+
+    def culprit(self, bound: Bound, ordinal: int, kind: int) -> tuple[str, bool]:
+        """(place of the flagged operation, whether it lies in the author's code)."""
+        axes = bound.domain.listed(np.array([ordinal], np.int64))
+        result = self.crew.run(self.listed_job(bound, axes, 1, trap_kinds=1 << kind))
+        if result.trap_offset is None:
+            return "the routine (instruction not pinned)", True
+        if os.path.realpath(bound.library) != result.trap_library:
+            return Path(result.trap_library).name or "code outside every file", False
+        return self.symbol(bound, result.trap_offset), True
+
+    def symbol(self, bound: Bound, offset: int) -> str:
+        """Name of the code line or global at an offset of the library."""
+        built = self.builts.get(bound.build)
+        if built is not None:
+            line = built.info.line_at(offset)
+            if line is not None:
+                function, file, number = line
+                return f"{function} at {Path(file).name}:{number}" if function else f"{Path(file).name}:{number}"
+            for variable in built.info.globals:
+                if variable.address <= offset < variable.address + max(1, variable.size):
+                    inside = f" (static in {variable.scope})" if variable.scope else ""
+                    return f"{variable.name}{inside}, {Path(variable.file).name}:{variable.line}"
+        found = symbol_at(Path(bound.library), offset)
+        return found.name if found is not None else f"library offset 0x{offset:x}"
+
+    def run(self, bound: Bound, ordinals: Sequence[int], tests: tuple[Test, ...] = ()) -> JobResult:
+        """One contained run over a few ordinals, events and flags kept: for replay."""
+        part = np.array(ordinals, np.int64)
+        return self.crew.run(self.listed_job(bound, bound.domain.listed(part), len(part), tests=tests,
+                                             keep_outputs=True, keep_flags=True,
+                                             events=bound.build == "strict"))  # fmt: skip

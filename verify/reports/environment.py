@@ -1,0 +1,69 @@
+"""What a verdict rests on besides the evidence, and what no verdict speaks of."""
+
+from __future__ import annotations
+
+import platform
+import sys
+from collections.abc import Sequence
+from importlib import metadata
+from typing import TYPE_CHECKING, Any
+
+from verify.hunting.plan import Plan
+
+if TYPE_CHECKING:
+    from verify.binding import Bench
+    from verify.sheet import Sheet
+
+
+def version() -> str:
+    """Version of preflash as installed."""
+    try:
+        return metadata.version("preflash")
+    except metadata.PackageNotFoundError:
+        return "not installed"
+
+
+def environment(sheet: Sheet, benches: Sequence[Bench], plan: Plan) -> dict[str, Any]:
+    """Compiler, flags, libraries, processor, source hashes, versions, plan."""
+    builds = {}
+    for bench in benches:
+        built = bench.built
+        if built is None:
+            continue
+        compiler = built.compiler
+        builds[bench.build] = {
+            "key": built.key,
+            "compiler": f"{compiler.family} {compiler.version}",
+            "target": compiler.target,
+            "c_library": compiler.c_library,
+            "processor": compiler.processor,
+            "flags": list(built.kept_flags),
+            "flags_dropped": [list(pair) for pair in built.dropped_flags],
+            "sources": {path.rsplit("/", 1)[-1]: digest for path, digest in built.source_hashes.items()
+                        if not path.startswith("/usr/")},
+        }  # fmt: skip
+    return {
+        "tool": version(),
+        "python": platform.python_version(),
+        "system": f"{platform.system()} {platform.machine()}",
+        "packages": {name: metadata.version(name) for name in ("numpy", "mpmath", "cffi")},
+        "byte_order": sys.byteorder,
+        "sample_rate_hz": float(sheet.sample_rate_hz),
+        "builds": builds,
+        "plan": {
+            "every_value_up_to": plan.every_value_up_to,
+            "sampled_cases": plan.sampled_cases,
+            "seed": plan.seed,
+            "wall_seconds": plan.wall_seconds if plan.wall_seconds != float("inf") else None,
+        },
+    }
+
+
+def not_checked(sheet: Sheet) -> list[str]:
+    """What stays outside every verdict of this version."""
+    return [
+        "checked on this computer only; not your board's code",
+        "analogue parts, converters, wiring, voltages",
+        "data shared with interrupts",
+        "wait states, caches, cycles on the board",
+    ]

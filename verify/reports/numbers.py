@@ -1,0 +1,36 @@
+"""Numbers in print: enough digits, and never rounded toward a limit."""
+
+from __future__ import annotations
+
+import math
+
+
+def rounded(value: float, digits: int, up: bool) -> float:
+    """Value with its size rounded to significant digits, up or down."""
+    if value == 0 or not math.isfinite(value):
+        return value
+    shift = digits - 1 - math.floor(math.log10(abs(value)))
+    scaled = abs(value) * 10.0**shift
+    nearest = round(scaled)
+    # Binary noise of the scaling must not push an exact decimal one step further.
+    if abs(scaled - nearest) > 1e-9 * scaled:
+        nearest = math.ceil(scaled) if up else math.floor(scaled)
+    return math.copysign(nearest / 10.0**shift, value)
+
+
+def away(value: float, limit: float | None, digits: int = 5) -> str:
+    """Text of an error, rounded away from its limit: up when beyond it, down when within."""
+    if not math.isfinite(value):
+        return "infinite" if math.isinf(value) else "NaN"
+    beyond = limit is not None and abs(value) > limit
+    for places in range(digits, 18):
+        shown = rounded(value, places, up=beyond)
+        if limit is None or beyond == (abs(shown) > limit) or abs(value) == limit:
+            return f"{shown:+.{places}g}"
+    return f"{value:+.17g}"
+
+
+def times(ratio: float) -> str:
+    """A multiple of the limit, rounded away from 1."""
+    shown = rounded(ratio, 4, up=ratio > 1)
+    return f"{shown:.4g} x the limit"

@@ -1,0 +1,79 @@
+"""The record of one run: JSON with a format number, written whole or not at all.
+
+Format 1: first version.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from verify.errors import UsageError
+
+FORMAT = 1
+ORDER = ("fails", "blocked", "undecided", "vacuous", "holds")
+
+
+def plain(value: Any) -> Any:
+    """JSON without NaN and infinities: they become texts."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return "NaN" if math.isnan(value) else "inf" if value > 0 else "-inf"
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return value
+
+
+def save_record(record: dict[str, Any], path: Path) -> None:
+    """Write the record; a half-written file never stays.
+
+    Errors: UsageError when the folder cannot be written.
+    """
+    part = ""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, part = tempfile.mkstemp(dir=path.parent, prefix=".record")
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            json.dump(plain(record), stream, indent=1, allow_nan=False)
+            stream.write("\n")
+        os.chmod(part, 0o644)
+        os.replace(part, path)
+    except OSError as problem:
+        if part and os.path.exists(part):
+            os.unlink(part)
+        raise UsageError("the record cannot be written", where=str(path), why=str(problem),
+                         todo="make the folder writable, or give --reports FOLDER") from problem  # fmt: skip
+
+
+def load_record(path: Path) -> dict[str, Any]:
+    """Read a record of a known format."""
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as problem:
+        raise UsageError("the record cannot be read", where=str(path), why=str(problem),
+                         todo="run preflash check to make a new one") from problem  # fmt: skip
+    if not isinstance(record, dict) or record.get("format") != FORMAT:
+        found = record.get("format") if isinstance(record, dict) else type(record).__name__
+        raise UsageError("the record has an unknown format", where=str(path), why=f"format {found}, known is {FORMAT}",
+                         todo="read it with the version of preflash that wrote it")  # fmt: skip
+    return record
+
+
+def overall(words: list[str]) -> str:
+    """The verdict that stands for several: fails > blocked > undecided > vacuous > holds."""
+    return next((word for word in ORDER if word in words), "vacuous")
+
+
+def exit_code(record: dict[str, Any]) -> int:
+    """130 interrupted, 1 something fails, 3 undecided, vacuous or blocked, 0 all hold."""
+    words = [claim["verdict"] for routine in record["routines"] for claim in routine["claims"]]
+    if record["interrupted"]:
+        return 130
+    if "fails" in words:
+        return 1
+    return 0 if words and all(word == "holds" for word in words) else 3

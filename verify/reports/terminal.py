@@ -1,0 +1,164 @@
+"""A record as text for a terminal of a given width. Meaning never rests on colour."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from verify.judging.verdict import grouped
+from verify.reports.record import overall
+
+MARKS = {"holds": "ok", "fails": "FAILS", "undecided": "OPEN", "vacuous": "VACUOUS", "blocked": "BLOCKED"}
+COLOURS = {"holds": "32", "fails": "31;1", "undecided": "33", "vacuous": "33", "blocked": "33"}
+LABEL = 8
+
+
+def paint(text: str, verdict: str, colour: bool) -> str:
+    """Text in the verdict's colour, if colour is wanted."""
+    return f"\x1b[{COLOURS[verdict]}m{text}\x1b[0m" if colour else text
+
+
+def wrapped(label: str, text: str, width: int) -> list[str]:
+    """A labelled line, continued under itself."""
+    indent = " " * (LABEL + 2)
+    body = textwrap.wrap(text, max(20, width - LABEL - 2), break_long_words=False, break_on_hyphens=False) or [""]
+    return [f"  {label:<{LABEL}}{body[0]}", *(indent + line for line in body[1:])]
+
+
+def strength(routine: dict[str, Any]) -> str:
+    """The weakest strength among the claims that hold."""
+    holding = [claim["strength"] for claim in routine["claims"] if claim["verdict"] == "holds"]
+    tried = [s["count"] for s in holding if s["kind"] != "every value"]
+    if not holding:
+        return ""
+    if not tried:
+        return "every value"
+    if len(tried) < len(holding):
+        return f"every value or {grouped(min(tried))}+ tried"
+    return f"{grouped(min(tried))}+ tried"
+
+
+def worst_text(routine: dict[str, Any]) -> str:
+    """Worst error of the first accuracy claim against its limit."""
+    for claim in routine["claims"]:
+        if claim["claim"] == "accurate" and claim["worst"]:
+            limit = claim["limit"].partition("=")[2]
+            return f"worst {claim['worst']['text']} of {limit}"
+    return ""
+
+
+def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]:
+    """One line per routine; a second one only where the first would be too long."""
+    verdict = overall([claim["verdict"] for claim in routine["claims"]])
+    count = len(routine["claims"])
+    mark = paint(f"{MARKS[verdict]:<8}", verdict, colour)
+    if verdict == "holds":
+        tail = f"{worst_text(routine) or f'{count} claims'}; {strength(routine)}"
+    else:
+        bad = [claim["label"] for claim in routine["claims"] if claim["verdict"] == verdict]
+        tail = f"{len(dict.fromkeys(bad))} of {count}: {', '.join(dict.fromkeys(bad))}"
+    line = f"  {mark}{routine['name']:<26} "
+    room = width - 37
+    if len(tail) > room:
+        tail = tail[: room - 3] + "..." if verdict != "holds" else tail
+    return [line + tail]
+
+
+def value_line(entry: dict[str, Any]) -> str:
+    """name = 0.015625 V   0x1p-6   bits 0x3c800000."""
+    raw = f"   raw {entry['raw']}" if "raw" in entry else ""
+    unit = f" {entry['unit']}" if entry["unit"] else ""
+    return f"{entry['name']} = {entry['value']}{unit}{raw}   {entry['hex']}   bits {entry['bits']}"
+
+
+def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, colour: bool) -> list[str]:
+    """The four-part message of one failing claim."""
+    head = f"{MARKS['fails']}  {routine['name']}  {claim['label']}"
+    lines = ["", paint(head, "fails", colour)]
+    lines += wrapped("where", f"{routine['place']}; {routine['definition']} {routine['prototype']}", width)
+    lines += wrapped("", f"build {claim['build']}, {claim['strength']['kind']}, "
+                         f"{grouped(claim['strength']['count'])} inputs", width)  # fmt: skip
+    witness = claim["witness"]
+    if witness:
+        for number, entry in enumerate(witness["inputs"]):
+            lines += wrapped("input" if number == 0 else "", value_line(entry), width)
+        if witness["got"]:
+            lines += wrapped("got", value_line(witness["got"]).replace("result = ", "", 1), width)
+        if witness["wanted"]:
+            lines += wrapped("wanted", witness["wanted"], width)
+        if witness["error"]:
+            lines += wrapped("error", witness["error"], width)
+    worst = claim["worst"]
+    if worst and claim["claim"] == "accurate":
+        at = ", ".join(f"{i['name']} = {i['value']} {i['unit']}".strip() for i in worst["at"])
+        lines += wrapped("worst", f"{worst['text']} at {at}", width)
+    if claim.get("extent"):
+        lines += wrapped("extent", claim["extent"], width)
+    if claim.get("nearby"):
+        lines += wrapped("ends", claim["nearby"], width)
+    for text in [*claim.get("systematic", []), *claim["facts"]]:
+        lines += wrapped("", text, width)
+    lines += wrapped("limit", f"{claim['limit'] or claim['label']}: {claim['because']}", width)
+    if witness:
+        lines += wrapped("do", witness["replay"], width)
+    return lines
+
+
+def open_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, colour: bool) -> list[str]:
+    """A claim that is neither right nor wrong, and what to do."""
+    verdict = claim["verdict"]
+    lines = ["", paint(f"{MARKS[verdict]}  {routine['name']}  {claim['label']}", verdict, colour)]
+    lines += wrapped("where", f"{routine['place']}, build {claim['build']}", width)
+    lines += wrapped("why", claim["verdict_text"], width)
+    for text in claim["facts"]:
+        lines += wrapped("", text, width)
+    todo = {
+        "undecided": "move the limit off the values it ties with, or raise the budget with --thorough",
+        "vacuous": "widen the range: no input could be judged",
+        "blocked": "mend what keeps it from running, then check again",
+    }[verdict]
+    return lines + wrapped("do", todo, width)
+
+
+def render(record: dict[str, Any], width: int = 80, colour: bool = False) -> str:
+    """The whole record as text."""
+    title = record["title"] or record["sheet"]
+    lines = [f"preflash {record['environment']['tool']}   {title}"]
+    if record["note"]:
+        lines += textwrap.wrap(record["note"], width)
+    for name, build in record["environment"]["builds"].items():
+        lines += wrapped(name, f"{build['compiler']}, {' '.join(build['flags'])}", width)
+    dropped = [pair[0] for build in record["environment"]["builds"].values() for pair in build["flags_dropped"]]
+    if dropped:
+        lines += wrapped("dropped", f"{' '.join(dict.fromkeys(dropped))} (target options, not for this host)", width)
+    lines.append("")
+    for problem in record["blocked_builds"]:
+        lines += ["", f"{MARKS['blocked']}  build {problem['build']}: {problem['what']}  [{problem['code']}]"]
+        for label in ("where", "why", "do"):
+            lines += wrapped(label, problem[label], width)
+        lines.append("")
+    for routine in record["routines"]:
+        lines += routine_line(routine, width, colour)
+    for routine in record["routines"]:
+        for text in routine["notes"]:
+            lines += wrapped("note", f"{routine['name']}: {text}", width)
+        if routine["printed"]:
+            lines += wrapped("printed", f"{routine['name']}: {routine['printed']!r}", width)
+        for claim in routine["claims"]:
+            if claim["verdict"] == "fails":
+                lines += failure_lines(routine, claim, width, colour)
+            elif claim["verdict"] != "holds" and not record["blocked_builds"]:
+                lines += open_lines(routine, claim, width, colour)
+    return "\n".join([*lines, "", *summary(record, width, colour)]) + "\n"
+
+
+def summary(record: dict[str, Any], width: int, colour: bool) -> list[str]:
+    """The closing lines: how many hold, and what was not checked."""
+    verdicts = [overall([claim["verdict"] for claim in routine["claims"]]) for routine in record["routines"]]
+    counts = [f"{verdicts.count(word)} {MARKS[word]}" for word in MARKS if verdicts.count(word)]
+    claims = sum(len(routine["claims"]) for routine in record["routines"])
+    text = f"{len(verdicts)} routines ({', '.join(counts) or 'none finished'}), {claims} claims, {record['seconds']:.1f} s"
+    lines = [paint(text, overall(verdicts), colour)]
+    if record["interrupted"]:
+        lines.append("interrupted: routines that are not listed were not finished; what was learned is kept")
+    return lines + textwrap.wrap("not checked: " + "; ".join(record["not_checked"]), width)

@@ -1,0 +1,80 @@
+"""A routine as the sheet describes it, and the same bound to one build of the C."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from verify.domain import Domain
+from verify.grids import Grid
+
+if TYPE_CHECKING:
+    from verify.claims.base import Claim
+
+Reference = Callable[..., Any]
+
+
+@dataclass(frozen=True)
+class Output:
+    """What the routine returns: unit, and for fixed point the number of fraction bits."""
+
+    unit: str
+    fraction_bits: int = 0
+
+    @property
+    def scale(self) -> Fraction:
+        """Value of one raw step, for integer results."""
+        return Fraction(1, 2**self.fraction_bits)
+
+
+@dataclass(frozen=True)
+class Routine:
+    """One function of the sheet."""
+
+    name: str
+    family: str
+    inputs: tuple[Grid, ...]
+    output: Output
+    claims: tuple[Claim, ...]
+    reference: Reference | None = None
+    constants: Mapping[str, Any] = field(default_factory=dict)
+    joints: tuple[Fraction, ...] = ()
+    without: Mapping[str, str] = field(default_factory=dict)
+    place: str = ""
+    call_limit_seconds: float = 1.0
+    flush_to_zero: bool = False
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A routine bound to one build: domain with C types, loops, screen, facts from debug information."""
+
+    routine: Routine
+    build: str
+    library: str
+    loop: str
+    domain: Domain
+    output_kind: str
+    output_type: int
+    prototype: str
+    definition: str
+    screen: Any = None
+    screen_at: tuple[str, str] | None = None
+    screen_missing: str = ""
+    array_lengths: tuple[int, ...] = ()
+    regions: tuple[tuple[int, int], ...] = ()
+    partners: Mapping[str, Bound] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    identity: str = ""
+
+    @property
+    def float_output(self) -> bool:
+        """Whether the result is float or double."""
+        return self.output_kind == "float"
+
+    @property
+    def output_scale(self) -> float:
+        """Value of one raw step of the result."""
+        return 1.0 if self.float_output else float(self.routine.output.scale)

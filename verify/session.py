@@ -1,0 +1,230 @@
+"""One check of a sheet: build, bind, hunt, judge, and gather the record. The one place that joins all parts."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from firmware_shim.crew import Crew
+from firmware_shim.errors import ShimError
+from firmware_shim.job import Test
+from verify.binding import Bench, cache_folder, claims_for, make_benches
+from verify.claims.base import Assessment, Case, Claim
+from verify.errors import ToolFault
+from verify.evidence import Evidence
+from verify.evidence_store import EvidenceStore
+from verify.explaining import Explainer
+from verify.hunt import Hunt, Progress, identity
+from verify.hunting.plan import Plan
+from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
+from verify.probing import Prober
+from verify.reports.environment import environment, not_checked
+from verify.routine import Bound, Routine
+from verify.sheet import Sheet
+from verify.witnesses import WitnessFile
+
+FORMAT = 1
+
+
+@dataclass
+class Outcome:
+    """One claim in one build, judged."""
+
+    claim: Claim
+    build: str
+    verdict: Verdict
+    assessment: Assessment
+    bound: Bound | None = None
+    evidence: Evidence | None = None
+    slot: int = -1
+
+
+@dataclass
+class Check:
+    """A running check. routines of the record grow one by one; an interrupt keeps the finished ones."""
+
+    sheet: Sheet
+    plan: Plan
+    progress: Progress
+    only: Sequence[str] = ()
+    witness_path: Path | None = None
+    workers: int | None = None
+    routines: list[dict[str, Any]] = field(default_factory=list)
+    on_routine: Callable[[dict[str, Any]], None] = lambda _: None
+    interrupted: bool = False
+
+    def run(self) -> dict[str, Any]:
+        """The record of the whole check. Ctrl-C gives the record of what was learned."""
+        self.started = datetime.now(UTC).isoformat(timespec="seconds")
+        self.clock = time.monotonic()
+        self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
+            self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))  # fmt: skip
+        self.benches = make_benches(self.sheet)
+        engine = next((bench.engine for bench in self.benches if bench.engine), None)
+        if engine is None:
+            for routine in self.chosen():
+                self.note(self.blocked_routine(routine))
+            return self.record()
+        builts = {bench.build: bench.built for bench in self.benches if bench.built is not None}
+        with Crew(engine, self.workers) as crew:
+            self.crew = crew
+            self.prober = Prober(crew, builts, self.plan.seed)
+            self.store = EvidenceStore(cache_folder(), self.sheet, builts, engine, self.plan)
+            try:
+                for routine in self.chosen():
+                    self.note(self.check_routine(routine))
+            except KeyboardInterrupt:
+                self.interrupted = True
+        self.witnesses.save()
+        return self.record()
+
+    def chosen(self) -> list[Routine]:
+        """The routines to check."""
+        return [r for r in self.sheet.routines if not self.only or r.name in self.only]
+
+    def note(self, entry: dict[str, Any]) -> None:
+        """Keep a finished routine, and tell."""
+        self.routines.append(entry)
+        self.on_routine(entry)
+
+    def blocked_routine(self, routine: Routine) -> dict[str, Any]:
+        """All claims of a routine that no build can run."""
+        outcomes = []
+        for bench in self.benches:
+            problem = bench.problem
+            assert problem is not None
+            for claim in routine.claims:
+                if bench.build in claim.builds:
+                    found = Assessment(blocked=problem.what)
+                    outcomes.append(Outcome(claim, bench.build, Verdict(BLOCKED, note=problem.what), found))
+        return Explainer(self.sheet, routine, None).entry(outcomes)
+
+    def check_routine(self, routine: Routine) -> dict[str, Any]:
+        """Hunt and judge one routine in every build."""
+        outcomes: list[Outcome] = []
+        for bench in self.benches:
+            outcomes += self.check_build(routine, bench)
+        explainer = Explainer(self.sheet, routine, self.prober)
+        entry = explainer.entry(outcomes)
+        for outcome in outcomes:
+            if outcome.bound is not None and outcome.assessment.failing and outcome.assessment.witness is not None:
+                raw = outcome.bound.domain.raw_bits(outcome.assessment.witness)
+                self.witnesses.add(routine, outcome.claim.label(), outcome.build, raw)
+        return entry
+
+    def check_build(self, routine: Routine, bench: Bench) -> list[Outcome]:
+        """Hunt and judge one routine in one build."""
+        if bench.problem is not None:
+            claims = [claim for claim in routine.claims if bench.build in claim.builds]
+            what = bench.problem.what
+            return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in claims]
+        bound = bench.bounds[routine.name]
+        claims = claims_for(bound)
+        tests: list[Test] = []
+        slots: list[int] = []
+        for claim in claims:
+            test = claim.test(bound)
+            slots.append(len(tests) if test is not None else -1)
+            if test is not None:
+                tests.append(test)
+        evidence = self.hunted(bound, tuple(tests))
+        outcomes = []
+        total = evidence.total()
+        complete = self.complete(bound, evidence)
+        for claim, slot in zip(claims, slots, strict=True):
+            case = Case(bound, evidence, total, slot, complete, self.prober)
+            try:
+                found = claim.assess(case)
+            except ShimError:
+                raise
+            except Exception as problem:
+                # A fault of the tool is said loudly and can never become holds.
+                found = Assessment(blocked=f"preflash's own fault: {type(problem).__name__}: {problem}")
+            outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot))
+        return outcomes
+
+    def complete(self, bound: Bound, evidence: Evidence) -> bool:
+        """Whether every value was covered, from the covered set, and nothing weakens it."""
+        covered = evidence.covered()
+        whole = len(covered) == 1 and covered[0, 0] == 0 and covered[0, 1] == bound.domain.count
+        return bool(whole) and bound.domain.whole and not evidence.writes
+
+    def verdict(self, found: Assessment) -> Verdict:
+        """The pure rules applied to an assessment."""
+        return decide(Tally(found.valid, found.failing, found.open, found.every_value, found.blocked, found.assumed))
+
+    def hunted(self, bound: Bound, tests: tuple[Test, ...]) -> Evidence:
+        """Evidence from the store where nothing changed, hunted for the rest."""
+        edges = bound.domain.bin_edges()
+        row = bound.domain.grids[-1].count if len(bound.domain.grids) > 1 else 0
+        key = identity(bound, tests, self.store.surroundings)
+        evidence = Evidence(key, tests, edges, row)
+        self.store.load(evidence)
+        hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
+        before = int(evidence.total().count())
+        if before and not self.plan.fresh:
+            self.recheck(hunt, evidence)
+        known = self.witnesses.ordinals(bound)
+        try:
+            hunt.run(known)
+        except BaseException:
+            self.store.save(evidence)
+            raise
+        evidence.settle()
+        if evidence.total().count() != before:
+            self.store.save(evidence)
+        return evidence
+
+    def recheck(self, hunt: Hunt, evidence: Evidence) -> None:
+        """A random 2 % of reused evidence is hunted again; a mismatch is a loud error."""
+        rows = evidence.rows
+        random = np.random.default_rng()
+        order = random.permutation(len(rows))
+        allowed, chosen = max(4096, min(int(rows["count"].sum()) // 50, 1 << 22)), []
+        for place in order:
+            if rows["count"][place] <= allowed:
+                chosen.append(place)
+                allowed -= int(rows["count"][place])
+            if len(chosen) >= max(1, len(rows) // 50):
+                break
+        if not chosen:
+            return
+        parts = rows[np.sort(chosen)]
+        segments = hunt.segments(np.stack([parts["start"], parts["start"] + parts["count"]], axis=1))
+        fresh = Evidence(evidence.identity, evidence.tests, evidence.edges, evidence.row_length)
+        fresh.add(self.crew.run(hunt.job(segments)))
+        fresh.settle()
+        for row in parts:
+            again = fresh.rows[fresh.rows["start"] == row["start"]]
+            same = len(again) == 1 and again[0]["count"] == row["count"]
+            names = ("least_output", "most_output", "nans", "infinities", "subnormals", "found")
+            if not same or any(again[0]["result"][n].tobytes() != row["result"][n].tobytes() for n in names):
+                raise ToolFault("stored evidence and a repeat differ", where=f"{hunt.bound.routine.name}, "
+                                f"{hunt.bound.build}, ordinal {int(row['start'])}",
+                                why="a repeated stretch of the hunt gave other results than the stored ones",
+                                todo="run again with --fresh, and report this: the cache or the routine is unsound")  # fmt: skip
+
+    def record(self) -> dict[str, Any]:
+        """The whole record: everything a report needs."""
+        return {
+            "format": FORMAT,
+            "sheet": self.sheet.path.name,
+            "title": self.sheet.title,
+            "note": self.sheet.note,
+            "started": self.started,
+            "seconds": round(time.monotonic() - self.clock, 3),
+            "interrupted": self.interrupted,
+            "environment": environment(self.sheet, self.benches, self.plan),
+            "routines": self.routines,
+            "blocked_builds": [
+                {"build": b.build, "code": b.problem.code, "what": b.problem.what, "where": b.problem.where,
+                 "why": b.problem.why, "do": b.problem.todo} for b in self.benches if b.problem is not None
+            ],
+            "not_checked": not_checked(self.sheet),
+        }  # fmt: skip

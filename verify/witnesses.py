@@ -1,0 +1,113 @@
+"""Witnesses beside the sheet: exact bits of inputs that broke a claim, replayed first for ever.
+
+One line per witness, readable and fit for version control:
+    bell_hz_from_volts  accurate(cents=0.1)  host  volts=0x3c800000  # 0.015625 V
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from firmware_shim.engine import NUMPY_TYPES
+from verify.errors import UsageError
+from verify.number_formats import bits_text
+from verify.routine import Bound, Routine
+
+HEAD = """# Witnesses: inputs that once broke a claim, as exact bits. They are run first in every check.
+# routine | claim | build | inputs as bits | the same in numbers
+"""
+
+
+@dataclass
+class WitnessFile:
+    """All witnesses of one sheet. Lines that do not parse are kept as they are."""
+
+    path: Path
+    lines: list[str] = field(default_factory=list)
+    changed: bool = False
+
+    @classmethod
+    def load(cls, path: Path) -> WitnessFile:
+        """Read the file; an absent one is empty."""
+        try:
+            text = path.read_text(encoding="utf-8")
+        except FileNotFoundError:
+            return cls(path)
+        except (OSError, UnicodeDecodeError) as problem:
+            raise UsageError("the witness file cannot be read", where=str(path), why=str(problem),
+                             todo="mend or remove it; it is made anew from failures") from problem  # fmt: skip
+        return cls(path, [line for line in text.splitlines() if line.strip() and not line.startswith("#")])
+
+    def entries(self, routine: str) -> list[tuple[str, str, dict[str, bytes]]]:
+        """(claim, build, raw bits by input) of one routine."""
+        found = []
+        for line in self.lines:
+            parts = [part.strip() for part in line.split("|")]
+            if len(parts) < 4 or parts[0] != routine:
+                continue
+            try:
+                pairs = dict(word.split("=0x") for word in parts[3].split())
+                raws = {name: bytes.fromhex(digits)[::-1] for name, digits in pairs.items()}
+            except ValueError:
+                continue
+            found.append((parts[1], parts[2], raws))
+        return found
+
+    def ordinals(self, bound: Bound) -> list[int]:
+        """Ordinals of the stored witnesses that lie on the present grid."""
+        found = []
+        for _, _, raws in self.entries(bound.routine.name):
+            ordinal = ordinal_of(bound, raws)
+            if ordinal is not None:
+                found.append(ordinal)
+        return sorted(set(found))
+
+    def add(self, routine: Routine, claim: str, build: str, raws: Sequence[bytes]) -> None:
+        """Store a witness unless the same bits are there for the same claim and build."""
+        bits = " ".join(f"{g.name}={bits_text(raw)}" for g, raw in zip(routine.inputs, raws, strict=True))
+        start = f"{routine.name} | {claim} | {build} | {bits}"
+        if any(line.startswith(start) for line in self.lines):
+            return
+        self.lines.append(start)
+        self.changed = True
+
+    def save(self) -> None:
+        """Write whole or not at all; an untouched file is left alone."""
+        if not self.changed:
+            return
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            handle, part = tempfile.mkstemp(dir=self.path.parent, prefix=".witnesses")
+            with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                stream.write(HEAD + "\n".join(self.lines) + "\n")
+            os.chmod(part, 0o644)
+            os.replace(part, self.path)
+        except OSError as problem:
+            raise UsageError("the witness file cannot be written", where=str(self.path), why=str(problem),
+                             todo="make the folder writable, or give --witnesses FILE") from problem  # fmt: skip
+        self.changed = False
+
+
+def ordinal_of(bound: Bound, raws: dict[str, bytes]) -> int | None:
+    """Ordinal of raw input bits on the present grid, None when they lie off it."""
+    values = []
+    for grid, kind in zip(bound.domain.grids, bound.domain.type_numbers, strict=True):
+        raw = raws.get(grid.name, b"")
+        if len(raw) != NUMPY_TYPES[kind].itemsize:
+            return None
+        number = np.frombuffer(raw, NUMPY_TYPES[kind])[0]
+        if NUMPY_TYPES[kind].kind == "f":
+            if not np.isfinite(number):
+                return None
+            values.append(Fraction(float(number)))
+        else:
+            values.append(int(number) * grid.scale)
+    ordinal = bound.domain.ordinal_near(tuple(values))
+    return ordinal if list(bound.domain.raw_bits(ordinal)) == [raws[g.name] for g in bound.domain.grids] else None
