@@ -15,6 +15,7 @@ import numpy as np
 from firmware_shim.engine import fresh_results
 from firmware_shim.job import Job, JobResult, Stop
 from firmware_shim.worker import read_frame, write_frame
+import contextlib
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -62,10 +63,8 @@ class Member:
         """End the process; its children end with it."""
         for pipe in (self.process.stdin, self.process.stdout):
             if pipe is not None:
-                try:
+                with contextlib.suppress(OSError):
                     pipe.close()
-                except OSError:
-                    pass
         self.process.kill()
         self.process.wait()
 

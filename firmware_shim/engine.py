@@ -23,9 +23,9 @@ from firmware_shim.errors import CompilerMissing, ShimError
 RUNTIME = Path(__file__).parent / "runtime"
 ENGINE_SOURCES = ("engine_block.c", "engine_judge.c", "engine_relations.c", "engine_sweep.c", "contain.c")
 ENGINE_FLAGS = (
-    "-std=gnu11 -O3 -march=native -ffp-contract=off -fno-math-errno -fno-trapping-math -fno-strict-aliasing "
-    "-fPIC -shared -fno-lto"
-).split()
+    *("-std=gnu11", "-O3", "-march=native", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math"),
+    *("-fno-strict-aliasing", "-fPIC", "-shared", "-fno-lto"),
+)
 
 FLAG_KINDS = ("invalid operation", "subnormal operand", "division by zero", "overflow", "subnormal result")
 TYPE_NUMBERS = {
@@ -142,7 +142,7 @@ def build_engine(compiler: str, cache: Path) -> Path:
 def load_engine(path: Path) -> Engine:
     """Load the engine and check that its layouts are the ones declared here."""
     ffi = declarations()
-    lib = ffi.dlopen(str(path))
+    lib: Any = ffi.dlopen(str(path))
     sizes = (lib.pf_job_size(), lib.pf_result_size(), lib.pf_shared_size())
     expected = (ffi.sizeof("struct pf_job"), RESULT.itemsize, ffi.sizeof("struct pf_shared"))
     if sizes != expected:

@@ -46,24 +46,27 @@ class EventTable:
 
     def __init__(self, library: Library) -> None:
         self.ffi = declarations()
-        self.lib = self.ffi.dlopen(library.path)
+        self.lib: Any = self.ffi.dlopen(library.path)
         self.memory = mmap.mmap(-1, self.ffi.sizeof("struct pf_events"))
-        self.table = self.ffi.cast("struct pf_events *", self.ffi.from_buffer(self.memory))
+        self.table: Any = self.ffi.cast("struct pf_events *", self.ffi.from_buffer(self.memory))
 
     def attach(self, position: Any, other: Any) -> None:
         """Point the recorder at the table and at the run's position (a pointer of another cffi instance)."""
         address = int(other.cast("intptr_t", position))
         self.lib.pf_recorder_attach(self.table, self.ffi.cast("long *", address))
 
+    def text(self, field: Any) -> str:
+        """A C text of the table."""
+        return bytes(self.ffi.string(field)).decode("utf-8", "replace")
+
     def read(self) -> list[Event]:
         """The events so far."""
         found = []
         for entry in self.table.event[0 : min(64, int(self.table.used))]:
-            text = self.ffi.string
             operands = [operand_text(entry.operand[k]) for k in range(min(2, int(entry.operands)))]
-            kind = text(entry.kind).decode("utf-8", "replace")
+            kind = self.text(entry.kind)
             shown = f"{kind} ({', '.join(filter(None, operands))})" if any(operands) else kind
-            found.append(Event(kind, text(entry.file).decode("utf-8", "replace"), int(entry.line),
-                               int(entry.column), int(entry.count), int(entry.position),
-                               tuple(int(entry.operand[k].bits) for k in range(int(entry.operands))), shown))  # fmt: skip
+            bits = tuple(int(entry.operand[k].bits) for k in range(int(entry.operands)))
+            found.append(Event(kind, self.text(entry.file), int(entry.line), int(entry.column), int(entry.count),
+                               int(entry.position), bits, shown))  # fmt: skip
         return found

@@ -14,7 +14,7 @@ import signal
 import struct
 import sys
 import tempfile
-from typing import Any, BinaryIO
+from typing import IO, Any
 
 from firmware_shim.engine import load_engine
 from firmware_shim.job import Job, JobResult
@@ -23,7 +23,7 @@ from firmware_shim.running import Library, Runner
 PR_SET_CHILD_SUBREAPER = 36
 
 
-def read_frame(stream: BinaryIO) -> Any:
+def read_frame(stream: IO[bytes]) -> Any:
     """Next object from the stream, or None at its end."""
     head = stream.read(8)
     if len(head) < 8:
@@ -32,7 +32,7 @@ def read_frame(stream: BinaryIO) -> Any:
     return pickle.loads(stream.read(length))
 
 
-def write_frame(stream: BinaryIO, value: Any) -> None:
+def write_frame(stream: IO[bytes], value: Any) -> None:
     """Write one object."""
     body = pickle.dumps(value, protocol=pickle.HIGHEST_PROTOCOL)
     stream.write(struct.pack("<Q", len(body)) + body)
@@ -73,7 +73,7 @@ class Worker:
         self.engine = load_engine(Path(engine_path))
         self.libraries: dict[str, Library] = {}
         self.problems: dict[str, str] = {}
-        self.capture = tempfile.TemporaryFile()
+        self.capture = tempfile.TemporaryFile()  # noqa: SIM115 - kept open for the worker's life
 
     def library(self, path: str) -> Library | None:
         """The loaded library, or None when it cannot be loaded (see problems)."""

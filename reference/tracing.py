@@ -90,7 +90,7 @@ class Screen:
     """A reference as float64 arithmetic over fixed input ranges.
 
     low, high: enclosure of the exact result, in its unit. relative_bound: |computed - exact|/|exact| is at
-    most this (inf where the result may be 0). absolute_bound: |computed - exact| is at most this, in the unit
+    most this for exact results of 2**-200 and more (inf where no such bound is known). absolute_bound: |computed - exact| is at most this, in the unit
     of the result. finer_*: the same for `finer`. rational: the reference has only rational operations and
     could be judged exactly. key: sha256 of all that determines the values and bounds.
     """
@@ -251,7 +251,9 @@ def _final_bounds(
     if bound.exact:
         return 0.0, 0.0
     if node.smallest == 0:
-        return inf, _above(bound.total)
+        # What underflow can add matters only to results far below every format judged here.
+        nearly = inf if bound.relative is None else _above(bound.relative + bound.absolute * 2**200)
+        return (nearly if nearly < 2.0**-30 else inf), _above(bound.total)
     relative = bound.total / node.smallest
     if bound.relative is not None:
         relative = min(relative, bound.relative + bound.absolute / node.smallest)

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +25,12 @@ from verify.claims.base import Claim
 from verify.claims.relations import InverseOf, check_partner
 from verify.domain import MOST_ORDINALS, Domain, sampled
 from verify.errors import BindingError
-from verify.grids import fits, rounded_list
+from verify.grids import SMALLEST_SIZE, fits, rounded_list
+from verify.hunting.places import marks
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet
 
-SAMPLE_PER_INPUT = 4096
+SAMPLED_PRODUCT = 2**24
 
 
 @dataclass(frozen=True)
@@ -168,8 +170,9 @@ def bind(routine: Routine, built: Built, info: DebugInfo) -> Bound:
         domain = thinned(domain)
     reached = reachable(info, routine.name)
     lengths = {a.count for a in info.constant_arrays if not reached or not a.scope or a.scope in reached}
-    # -Ofast lets the compiler compute on paths not taken: flags may then be raised for nothing.
-    notes = tuple(f"width differs on the board: {text}" for text in info.width_differences.get(routine.name, ()))
+    called = sorted(reached) if reached else [routine.name]
+    wide = [text for function in called for text in info.width_differences.get(function, ())]
+    notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide))
     return Bound(
         routine=routine,
         build=built.variant,
@@ -199,22 +202,22 @@ def reachable(info: DebugInfo, name: str) -> set[str]:
     return found
 
 
+@lru_cache(maxsize=32)
 def thinned(domain: Domain) -> Domain:
     """Chosen points per input for a product too large to count through: marks and an even cover."""
-    from verify.hunting.places import marks
-
-    share = max(16, int((2**32) ** (1 / len(domain.grids))))
+    share = max(8, int(SAMPLED_PRODUCT ** (1 / len(domain.grids))))
     chosen = []
     for grid in domain.grids:
         if grid.count <= share:
             chosen.append(np.arange(grid.count))
             continue
         index = marks(grid, (2, 3, 12), ())
-        points = np.linspace(float(grid.low), float(grid.high), min(share, SAMPLE_PER_INPUT))
-        spread = [grid.index_near(Fraction(float(point))) for point in points]
-        index = np.unique(np.concatenate([index, spread]))
         sizes = np.abs(grid.doubles(index))
-        chosen.append(index[(sizes >= 2.0**-30) | (sizes == 0)])
+        index = index[(sizes >= SMALLEST_SIZE) | (sizes == 0)]
+        if len(index) > share // 2:
+            index = index[np.linspace(0, len(index) - 1, share // 2).astype(int)]
+        spread = grid.nearest_indices(np.linspace(float(grid.low), float(grid.high), share - len(index)))
+        chosen.append(np.unique(np.concatenate([index, spread])))
     return sampled(domain, chosen)
 
 

@@ -75,7 +75,7 @@ def only_one(folder: Path) -> Iterator[None]:
     """One run per reports folder."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        lock = open(folder / ".lock", "w")  # noqa: SIM115 - held open for the whole run
+        lock = open(folder / ".lock", "w")
     except OSError as problem:
         raise UsageError("the reports folder cannot be written", where=str(folder), why=str(problem),
                          todo="make it writable, or give --reports FOLDER") from problem  # fmt: skip

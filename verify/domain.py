@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -85,9 +85,9 @@ class Domain:
         grid, stride = self.grids[0], self.strides()[0]
         if grid.count <= bins:
             return np.arange(grid.count + 1, dtype=np.int64) * stride
-        span = grid.high - grid.low
-        edges = {grid.index_near(grid.low + span * k / bins) for k in range(bins)} | {0}
-        return np.array([*sorted(edges), grid.count], np.int64) * stride
+        points = np.linspace(float(grid.low), float(grid.high), bins, endpoint=False)
+        edges = np.unique(np.concatenate([[0], grid.nearest_indices(points)]))
+        return np.append(edges[edges < grid.count], grid.count).astype(np.int64) * stride
 
     def zones(self) -> list[tuple[int, int, int]]:
         """(start, end, flag mask): next to zero a subnormal inside is natural and not counted."""
@@ -111,5 +111,5 @@ def sampled(domain: Domain, indices: list[np.ndarray]) -> Domain:
     grids = []
     for grid, chosen in zip(domain.grids, indices, strict=True):
         points = tuple(sorted({grid.value(int(i)) for i in chosen}))
-        grids.append(Grid(**{**grid.__dict__, "kind": "list", "values": points, "count": len(points)}))
+        grids.append(replace(grid, kind="list", values=points, count=len(points)))
     return Domain(tuple(grids), domain.type_numbers, whole=False, full_count=domain.count)

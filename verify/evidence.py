@@ -7,14 +7,21 @@ every value was covered is computed from the rows, never from a count.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 
-from firmware_shim.engine import RESULT
+from firmware_shim.engine import FOUND, RESULT
 from firmware_shim.job import Event, JobResult, Stop, Test
 from verify.hunting.intervals import union
 
-ROW = np.dtype([("start", "i8"), ("count", "i8"), ("bin", "i4"), ("result", RESULT)])
+
+@cache
+def row_type(tests: int) -> np.dtype:
+    """Rows hold the results of the tests in use only: most of a result is its tests."""
+    fields = [(name, RESULT[name]) for name in RESULT.names or () if name != "found"]
+    result = np.dtype([*fields, ("found", FOUND, (max(1, tests),))])
+    return np.dtype([("start", "i8"), ("count", "i8"), ("bin", "i4"), ("result", result)])
 
 
 class OverlapError(ValueError):
@@ -48,7 +55,7 @@ class Evidence:
     tests: tuple[Test, ...]
     edges: np.ndarray
     row_length: int = 0
-    rows: np.ndarray = field(default_factory=lambda: np.zeros(0, ROW))
+    rows: np.ndarray = field(default_factory=lambda: np.zeros(0, row_type(0)))
     holes: list[tuple[int, int, str]] = field(default_factory=list)
     stops: list[Stop] = field(default_factory=list)
     opens: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.int64))
@@ -58,12 +65,18 @@ class Evidence:
     printed: str = ""
     waiting: list[np.ndarray] = field(default_factory=list)
 
+    def __post_init__(self) -> None:
+        if not len(self.rows):
+            self.rows = np.zeros(0, row_type(len(self.tests)))
+
     def add(self, result: JobResult) -> None:
         """Take in one job's result."""
-        rows = np.zeros(len(result.segments), ROW)
+        rows = np.zeros(len(result.segments), row_type(len(self.tests)))
         rows["start"], rows["count"] = result.segments[:, 0], result.segments[:, 1]
         rows["bin"] = np.searchsorted(self.edges, rows["start"], side="right") - 1
-        rows["result"] = result.results
+        for name in RESULT.names or ():
+            part = result.results[name]
+            rows["result"][name] = part[:, : max(1, len(self.tests))] if name == "found" else part
         other = Evidence(self.identity, self.tests, self.edges, self.row_length, rows)
         other.holes = [(stop.ordinal, stop.count, f"{stop.kind}: {stop.why}") for stop in result.stops]
         other.holes += result.not_run
@@ -80,7 +93,7 @@ class Evidence:
         if other.identity != self.identity:
             raise ForeignEvidenceError(f"{other.identity} is not {self.identity}")
         self.waiting += [other.rows, *other.waiting]
-        if sum(map(len, self.waiting)) > 20_000:
+        if sum(map(len, self.waiting)) > max(20_000, len(self.rows)):
             self.settle()
         self.holes = sorted(set(self.holes) | set(other.holes))
         self.stops = sorted({*self.stops, *other.stops}, key=lambda stop: (stop.ordinal, stop.kind))

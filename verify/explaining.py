@@ -11,7 +11,7 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from verify.claims.accurate import Accurate
 from verify.judging.exact import output_value
-from verify.judging.verdict import FAILS, HOLDS
+from verify.judging.verdict import FAILS, HOLDS, grouped
 from verify.number_formats import bits_text, decimal_text, hex_text
 from verify.probing import Prober
 from verify.reports.numbers import away, times
@@ -68,7 +68,8 @@ class Explainer:
     def claim(self, outcome: Outcome) -> dict[str, Any]:
         """One claim in one build."""
         claim, found, verdict = outcome.claim, outcome.assessment, outcome.verdict
-        limit = float(claim.limit) if isinstance(getattr(claim, "limit", None), Fraction) else None
+        number = getattr(claim, "limit", None)
+        limit = float(number) if isinstance(number, Fraction) else None
         entry: dict[str, Any] = {
             "claim": claim.name if claim.name != "order" else claim.label().split("(")[0],
             "label": claim.label(),
@@ -141,7 +142,7 @@ class Explainer:
             entry["extent"] = self.extent(bound, outcome)
         if isinstance(outcome.claim, Accurate):
             entry["nearby"] = self.nearby(outcome)
-            if outcome.claim.metric == "cents" and entry["profile"]:
+            if outcome.claim.metric in ("cents", "relative", "hz", "lsb", "absolute") and entry["profile"]:
                 entry["systematic"] = self.systematic(outcome, entry["profile"])
 
     def accuracy(self, outcome: Outcome, witness: dict[str, Any], ordinal: int, got: bytes | None,
@@ -199,11 +200,15 @@ class Explainer:
         """How much fails, and between which values."""
         found = outcome.assessment
         first, last = self.inputs(bound, found.first_failing), self.inputs(bound, found.last_failing)
-        pairs = zip(first, last, strict=True)
-        text = "; ".join(f"{a['name']} from {a['value']} to {b['value']} {a['unit']}".strip() for a, b in pairs)
+        parts = []
+        for a, b in zip(first, last, strict=True):
+            span = f"from {a['value']} to {b['value']}" if a["value"] != b["value"] else f"{a['value']} only"
+            parts.append(f"{a['name']} {span} {a['unit']}".strip())
+        text = "; ".join(parts)
         if found.share is not None:
             share, low, high = found.share
-            text += f"; {share:.3%} of {found.share_of}"
+            counted = f"{grouped(found.failing)} of {grouped(found.valid)}, " if found.share_of.startswith("every") else ""
+            text += f"; {counted}{f'{share:.3%}' if share >= 1e-5 else 'below 0.001%'} of {found.share_of}"
             if found.share_of != "every value" and found.share_of != "every step":
                 text += f" (95 %: {low:.2%} to {high:.2%})"
         else:
@@ -227,23 +232,20 @@ class Explainer:
         assert isinstance(claim, Accurate) and bound is not None and evidence is not None
         rows = evidence.rows
         found = rows["result"]["found"][:, outcome.slot]
+        rows, found = rows[found["least_at"] >= 0], found[found["least_at"] >= 0]
+        if not len(rows):
+            return {}
         grid, stride = bound.domain.grids[0], bound.domain.strides()[0]
-        bins: dict[int, list[float]] = {}
-        for place, row in zip(rows["bin"], found, strict=True):
-            if row["least_at"] < 0:
-                continue
-            low, high = self.shown(claim, bound, float(row["least"])), self.shown(claim, bound, float(row["most"]))
-            at_low, at_high = (float(grid.value(int(row[n]) // stride)) for n in ("least_at", "most_at"))
-            known = bins.get(int(place))
-            if known is None:
-                start = float(grid.value(int(evidence.edges[place]) // stride))
-                bins[int(place)] = [start, low, at_low, high, at_high]
-                continue
-            if low < known[1]:
-                known[1:3] = [low, at_low]
-            if high > known[3]:
-                known[3:5] = [high, at_high]
-        lines = [[float(f"{value:.9g}") for value in bins[key]] for key in sorted(bins)]
+        places, first = np.unique(rows["bin"], return_index=True)
+        columns = [grid.doubles(evidence.edges[places] // stride)]
+        for name, sign in (("least", 1), ("most", -1)):
+            best = np.minimum.reduceat(sign * found[name], first)
+            owner = np.repeat(np.arange(len(first)), np.diff([*first, len(found)]))
+            hit = np.flatnonzero(sign * found[name] == best[owner])
+            _, once = np.unique(owner[hit], return_index=True)
+            errors = [self.shown(claim, bound, float(sign * value)) for value in best]
+            columns += [np.array(errors), grid.doubles(found[f"{name}_at"][hit[once]] // stride)]
+        lines = [[float(f"{value:.9g}") for value in line] for line in zip(*columns, strict=True)]
         return {"input": grid.name, "unit": grid.unit, "error_unit": claim.unit,
                 "columns": ["from", "least", "least_at", "most", "most_at"], "bins": lines}  # fmt: skip
 
@@ -261,12 +263,22 @@ class Explainer:
         assert bound is not None
         if len(bound.domain.grids) != 1 or bound.screen is None or self.routine.output.unit not in PITCH_UNITS:
             return []
-        bins = [line for line in profile["bins"] if abs(line[1]) < 1e8 and abs(line[3]) < 1e8]
-        places = [(line[2] + line[4]) / 2 for line in bins]
-        wanted = bound.screen.evaluate([np.array(places, np.float64)])
+        claim = outcome.claim
+        assert isinstance(claim, Accurate)
+        bins = np.array([line for line in profile["bins"] if abs(line[1]) < 1e8 and abs(line[3]) < 1e8])
+        if not len(bins):
+            return []
+        places, errors = (bins[:, 2] + bins[:, 4]) / 2, (bins[:, 1] + bins[:, 3]) / 2
+        wanted = bound.screen.evaluate([places])
+        unit = bound.output_scale if claim.metric == "lsb" else 1.0
         with np.errstate(divide="ignore", invalid="ignore"):
             octaves = np.log2(wanted)
-        return describe(octaves, [(line[1] + line[3]) / 2 for line in bins], places, bound.domain.grids[0].unit)
+            if claim.metric in ("lsb", "hz", "absolute"):
+                # Where a few steps are already cents, quantisation would pass for a trend.
+                errors = np.where(wanted > 4000 * unit, 1200 * np.log2(1 + errors * unit / wanted), np.nan)
+            elif claim.metric == "relative":
+                errors = 1200 * np.log2(1 + errors)
+        return describe(octaves, errors, places, bound.domain.grids[0].unit)
 
 
 def replay_line(sheet: Sheet, routine: Routine, inputs: list[dict[str, Any]]) -> str:

@@ -7,9 +7,11 @@ unit) and raw bits (what the C parameter receives).
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 
@@ -61,10 +63,25 @@ class Grid:
     def doubles(self, indices: np.ndarray) -> np.ndarray:
         """Values of many points as binary64 (exact for every grid but lists of odd decimals)."""
         if self.kind == "list":
-            return np.array([float(value) for value in self.values])[indices]
+            return self._list_doubles[indices]
         if self.kind == "float32":
             return float32_array(self.first + indices).astype(np.float64)
         return (self.first + self.step * indices).astype(np.float64) * float(self.scale)
+
+    @cached_property
+    def _list_doubles(self) -> np.ndarray:
+        return np.array([float(value) for value in self.values])
+
+    def nearest_indices(self, points: np.ndarray) -> np.ndarray:
+        """Ordinals of the points nearest to binary64 values, clipped to the grid."""
+        if self.kind == "float32":
+            bits = np.asarray(points, np.float64).astype(np.float32).view(np.uint32).astype(np.int64)
+            index = np.where(bits < 0x80000000, bits, -1 - (bits & 0x7FFFFFFF)) - self.first
+        elif self.kind == "list":
+            index = np.searchsorted(self._list_doubles, points)
+        else:
+            index = np.rint((points / float(self.scale) - self.first) / self.step).astype(np.int64)
+        return np.clip(index, 0, self.count - 1)
 
     def raw(self, indices: np.ndarray, type_number: int) -> bytes:
         """What the C parameter receives, for many points."""
@@ -81,7 +98,7 @@ class Grid:
         """Ordinal of the point at or next above a value, clipped to the grid."""
         wanted = Fraction(value)
         if self.kind == "list":
-            return min(sum(v < wanted for v in self.values), self.count - 1)
+            return min(bisect_left(self.values, wanted), self.count - 1)
         if self.kind == "float32":
             found = ordinal_from_float32(float32_at_least(wanted)) - self.first
             if wanted == 0 and self.first <= 0:
@@ -147,7 +164,7 @@ def codes(name: str, bits: int, unit: str = "code") -> Grid:
         raise SheetError(f"input {name!r}: {bits!r} bits", where=f"codes({name!r}, bits={bits!r})",
                          why="converters have 1 to 32 bits", todo="write for example bits=12")  # fmt: skip
     grid = integers(name, 0, 2**bits - 1, unit)
-    return Grid(**{**grid.__dict__, "describes": f"every code of {bits} bits"})
+    return replace(grid, describes=f"every code of {bits} bits")
 
 
 def fixed(name: str, low: float, high: float, unit: str, *, fraction_bits: int) -> Grid:
@@ -187,7 +204,7 @@ def rounded_list(grid: Grid, c_kind: str, c_bytes: int) -> Grid:
         points = tuple(sorted({Fraction(float(kind(float(v)))) for v in grid.values}))
     else:
         points = tuple(sorted({Fraction(round(v / grid.scale)) * grid.scale for v in grid.values}))
-    return Grid(**{**grid.__dict__, "values": points, "count": len(points)})
+    return replace(grid, values=points, count=len(points))
 
 
 def fits(grid: Grid, c_kind: str, c_bytes: int) -> str:

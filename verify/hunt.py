@@ -42,7 +42,7 @@ class Hunt:
         domain, plan = self.bound.domain, self.plan
         self.began = time.monotonic()
         everything = np.array([[0, domain.count]], np.int64)
-        small = domain.count <= min(plan.every_value_up_to, 1 << 22)
+        small = domain.count <= min(plan.every_value_up_to, 1 << 28)
         if len(witnesses):
             lines = np.array([[w, w + 1] for w in witnesses], np.int64)
             self.phase("stored witnesses", clip(lines, domain.count))
@@ -142,7 +142,7 @@ def spread_order(count: int) -> list[int]:
 def identity(bound: Bound, tests: Sequence[Test], more: str) -> str:
     """What evidence is about: build, domain, tests with limits, screens, bins, and what more is given."""
     text = repr([
-        bound.identity, bound.routine.name, [g.__dict__ for g in bound.domain.grids], bound.domain.type_numbers,
+        bound.identity, bound.routine.name, bound.domain.grids, bound.domain.type_numbers,
         bound.domain.whole, [test.__dict__ for test in tests], bound.screen.key if bound.screen else "",
         bound.output_scale, bound.routine.flush_to_zero, bound.routine.call_limit_seconds, more,
     ])  # fmt: skip

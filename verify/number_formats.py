@@ -94,11 +94,10 @@ def bits_text(raw: bytes) -> str:
 
 
 def decimal_text(value: float, digits: int = 9) -> str:
-    """Decimal text that reads back to the same binary32 value with 9 digits, shorter when it can be."""
+    """Shortest decimal text that reads back to the same binary32 value (digits > 9: binary64)."""
     if not math.isfinite(value):
         return category(value)
-    for places in range(1, digits + 1):
-        text = f"{value:.{places}g}"
-        if np.float32(float(text)) == np.float32(value) and (digits > 9 or float(np.float32(value)) == value):
-            return text
-    return f"{value:.{max(digits, 9)}g}"
+    number = np.float32(value) if digits <= 9 else np.float64(value)
+    if value == 0 or 1e-5 <= abs(value) < 1e9:
+        return np.format_float_positional(number, unique=True, trim="-")
+    return np.format_float_scientific(number, unique=True, trim="-", exp_digits=2)

@@ -53,13 +53,17 @@ class Prober:
                 self.known[bound.build, bound.routine.name, int(ordinal)] = raw
         return [self.known.get(key) for key in keys]
 
-    def outside(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[bytes | None]:
-        """Raw outputs for raw inputs that need not lie on the grid."""
+    def raw_axes(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[Axis]:
+        """Axes of raw inputs that need not lie on the grid."""
         axes = []
         for place, kind in enumerate(bound.domain.type_numbers):
             scale = float(bound.domain.grids[place].scale)
             axes.append(Axis(kind, 2, 0, 1, len(raws), scale, b"".join(raw[place] for raw in raws)))
-        return self.run_listed(bound, axes, len(raws))
+        return axes
+
+    def outside(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[bytes | None]:
+        """Raw outputs for raw inputs that need not lie on the grid."""
+        return self.run_listed(bound, self.raw_axes(bound, raws), len(raws))
 
     def sample(self, bound: Bound, test: Test) -> tuple[int, int]:
         """(failing, drawn) over an even random sample of the range."""
@@ -79,8 +83,11 @@ class Prober:
 
     def culprit(self, bound: Bound, ordinal: int, kind: int) -> tuple[str, bool]:
         """(place of the flagged operation, whether it lies in the author's code)."""
-        axes = bound.domain.listed(np.array([ordinal], np.int64))
-        result = self.crew.run(self.listed_job(bound, axes, 1, trap_kinds=1 << kind))
+        return self.culprit_of(bound, bound.domain.raw_bits(ordinal), kind)
+
+    def culprit_of(self, bound: Bound, raws: Sequence[bytes], kind: int) -> tuple[str, bool]:
+        """The same for raw inputs."""
+        result = self.crew.run(self.listed_job(bound, self.raw_axes(bound, [raws]), 1, trap_kinds=1 << kind))
         if result.trap_offset is None:
             return "the routine (instruction not pinned)", True
         if os.path.realpath(bound.library) != result.trap_library:
@@ -102,9 +109,7 @@ class Prober:
         found = symbol_at(Path(bound.library), offset)
         return found.name if found is not None else f"library offset 0x{offset:x}"
 
-    def run(self, bound: Bound, ordinals: Sequence[int], tests: tuple[Test, ...] = ()) -> JobResult:
-        """One contained run over a few ordinals, events and flags kept: for replay."""
-        part = np.array(ordinals, np.int64)
-        return self.crew.run(self.listed_job(bound, bound.domain.listed(part), len(part), tests=tests,
-                                             keep_outputs=True, keep_flags=True,
-                                             events=bound.build == "strict"))  # fmt: skip
+    def observed(self, bound: Bound, raws: Sequence[bytes]) -> JobResult:
+        """One contained run of one input, events and flags kept: for replay."""
+        return self.crew.run(self.listed_job(bound, self.raw_axes(bound, [raws]), 1, keep_outputs=True,
+                                             keep_flags=True, events=bound.build == "strict"))  # fmt: skip

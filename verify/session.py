@@ -55,6 +55,7 @@ class Check:
     only: Sequence[str] = ()
     witness_path: Path | None = None
     workers: int | None = None
+    keep_witnesses: bool = True
     routines: list[dict[str, Any]] = field(default_factory=list)
     on_routine: Callable[[dict[str, Any]], None] = lambda _: None
     interrupted: bool = False
@@ -81,7 +82,8 @@ class Check:
                     self.note(self.check_routine(routine))
             except KeyboardInterrupt:
                 self.interrupted = True
-        self.witnesses.save()
+        if self.keep_witnesses:
+            self.witnesses.save()
         return self.record()
 
     def chosen(self) -> list[Routine]:

@@ -12,7 +12,6 @@ import sys
 import traceback
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -130,7 +129,7 @@ def fixed_output(unit: str, *, fraction_bits: int) -> Output:
     return Output(unit, fraction_bits)
 
 
-def _checked_inputs(inputs: Sequence[Grid], where: str) -> tuple[Grid, ...]:
+def _checked_inputs(inputs: Any, where: str) -> tuple[Grid, ...]:
     grids = (inputs,) if isinstance(inputs, Grid) else tuple(inputs)
     if not 1 <= len(grids) <= 8:
         raise SheetError(f"{len(grids)} inputs", where=where, why="1 to 8 inputs can be driven",
@@ -146,7 +145,7 @@ def _checked_inputs(inputs: Sequence[Grid], where: str) -> tuple[Grid, ...]:
 
 
 def _checked_claims(routine: Routine, claims: Iterable[Claim], where: str) -> tuple[Claim, ...]:
-    stated = list(claims)
+    stated: list[Any] = list(claims)
     for claim in stated:
         if not isinstance(claim, Claim):
             name = getattr(claim, "__name__", repr(claim))
@@ -168,9 +167,10 @@ def _check_reference(routine: Routine, where: str) -> None:
     points = [tuple(grid.value(grid.count // 2) for grid in routine.inputs)]
     points += [tuple(grid.value(0) for grid in routine.inputs)]
     points += [tuple(grid.value(grid.count - 1) for grid in routine.inputs)]
-    name = getattr(routine.reference, "__name__", "the reference")
+    reference: Any = routine.reference
+    name = getattr(reference, "__name__", "the reference")
     try:
-        signature = inspect.signature(routine.reference)  # type: ignore[arg-type]
+        signature = inspect.signature(reference)
         keywords = {p.name for p in signature.parameters.values() if p.kind is p.KEYWORD_ONLY}
         for given in routine.constants:
             if given not in keywords:
@@ -178,7 +178,7 @@ def _check_reference(routine: Routine, where: str) -> None:
                                  why=f"its constants are: {', '.join(sorted(keywords)) or 'none'}",
                                  todo=nearest_words(given, keywords))  # fmt: skip
         for point in points:
-            precision.enclose(routine.reference, point, routine.constants, bits=100)
+            precision.enclose(reference, point, routine.constants, bits=100)
     except SheetError:
         raise
     except Exception as problem:

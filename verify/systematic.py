@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -21,7 +20,7 @@ def fit(octaves: np.ndarray, cents: np.ndarray) -> tuple[float, float, np.ndarra
     return float(offset), float(slope), cents - (offset + slope * x)
 
 
-def describe(octaves: Sequence[float], cents: Sequence[float], places: Sequence[float], unit: str) -> list[str]:
+def describe(octaves: np.ndarray, cents: np.ndarray, places: np.ndarray, unit: str) -> list[str]:
     """Lines on the systematic part; places are the input values of the points."""
     x, y, at = (np.asarray(part, np.float64) for part in (octaves, cents, places))
     good = np.isfinite(x) & np.isfinite(y) & (np.abs(y) < 1e6)
@@ -46,6 +45,7 @@ def guesses(offset: float, slope: float, rest: np.ndarray, x: np.ndarray, y: np.
                 if a != b and abs(middle - 1200 * math.log2(a / b)) < NEAR_CENTS:
                     found.append(f"perhaps {b} Hz is used where {a} Hz is meant, or the other way round: the offset "
                                  f"is that of {a}/{b}")  # fmt: skip
+                    return found
         nearest = round(middle / 100) * 100
         if nearest and abs(middle - nearest) < NEAR_CENTS:
             what = "octaves" if nearest % 1200 == 0 else "semitones"

@@ -114,7 +114,7 @@ static void record(const struct place *place, int code, int operands, struct pf_
     }
     event = &events->event[events->used];
     event->count = 1;
-    event->position = now != NULL ? *now : -1;
+    event->position = now != NULL ? now[0] + now[1] : -1;
     event->operand[0] = first;
     event->operand[1] = second;
     event->operands = operands;

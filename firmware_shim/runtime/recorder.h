@@ -9,7 +9,8 @@ struct pf_operand {
     int32_t form;
 };
 
-/* One distinct place and kind. position: *position at the first event, -1 if none was attached.
+/* One distinct place and kind. position: position[0] + position[1] (index in the block, first ordinal of
+   the block) at the first event, -1 if none was attached.
    file: the tail of the path, zero-terminated; kind: plain words, zero-terminated. */
 struct pf_event {
     int64_t count;

@@ -51,7 +51,7 @@ def drive(
     function = built.info.functions[routine]
     given = ffi.new(f"{_element(function.parameters[0].ctype)}[]", list(values))
     output = ffi.new(f"{_element(function.result)}[]", len(values))
-    events, position = ffi.new("struct pf_events *"), ffi.new("long *", -1)
+    events, position = ffi.new("struct pf_events *"), ffi.new("long[2]", [-1, 0])
     library.pf_recorder_attach(events if attach else ffi.NULL, position)
     getattr(library, symbol)(ffi.new("void *[]", [given]), output, len(values), position)
     library.pf_recorder_attach(ffi.NULL, ffi.NULL)
@@ -240,7 +240,7 @@ library = ffi.dlopen(sys.argv[2])
 shared = open(sys.argv[3], "r+b")
 memory = mmap.mmap(shared.fileno(), 0)
 events = ffi.cast("struct pf_events *", ffi.from_buffer(memory))
-position = ffi.new("long *")
+position = ffi.new("long[2]")
 library.pf_recorder_attach(events, position)
 values = [int(v) for v in sys.argv[4:]]
 given, output = ffi.new("int[]", values), ffi.new("int[]", len(values))

@@ -47,8 +47,7 @@ class Clamps(Claim):
 
     def assess(self, case: Case) -> Assessment:
         bound = case.bound
-        names = [grid.name for grid in bound.domain.grids]
-        place = names.index(self.input_name) if self.input_name else 0
+        place = self.place(bound)
         grid, kind = bound.domain.grids[place], NUMPY_TYPES[bound.domain.type_numbers[place]]
         below, above, nans, complete = outside_values(grid, kind)
         if len(below) + len(above) + len(nans) == 0:
@@ -82,7 +81,7 @@ class Clamps(Claim):
         """Compare each answer with the answer of its end."""
         got = doubles_of(answers, NUMPY_TYPES[bound.output_type], bound.output_scale)
         found = Assessment(valid=sum(target != -1 for target in wanted))
-        wrong: list[tuple[float, int, str]] = []
+        wrong: list[tuple[int, str]] = []
         for place, target in enumerate(wanted):
             if target == -1:
                 continue
@@ -94,15 +93,28 @@ class Clamps(Claim):
             if answers[place] is None:
                 right, words = False, "a result"
             if not right:
-                wrong.append((0.0, place, words))
+                wrong.append((place, words))
         found.failing = len(wrong)
         if wrong:
-            _, place, words = wrong[0]
+            inputs = doubles_of([raw[self.place(bound)] for raw in raws],
+                                NUMPY_TYPES[bound.domain.type_numbers[self.place(bound)]], 1.0)  # fmt: skip
+            place, words = min(wrong, key=lambda w: simplicity(inputs[w[0]]))
             answer = "did not come back" if answers[place] is None else f"gave {got[place]:.9g}"
             found.witness_raw = raws[place]
             found.wanted_text = words
             found.error_text = f"an input outside the range {answer}"
+            tried = [inputs[w[0]] for w in wrong]
+            kinds = {"NaN": np.isnan(tried).any(), "+infinity": np.isposinf(tried).any(),
+                     "-infinity": np.isneginf(tried).any()}  # fmt: skip
+            seen = [name for name, there in kinds.items() if there]
+            found.facts.append(f"{len(wrong)} of {found.valid} inputs tried outside the range fail"
+                               + (f", {', '.join(seen)} among them" if seen else ""))  # fmt: skip
         return found
+
+    def place(self, bound: Bound) -> int:
+        """Which input is driven outside."""
+        names = [grid.name for grid in bound.domain.grids]
+        return names.index(self.input_name) if self.input_name else 0
 
     def nan_right(self, got: float, low: float, high: float) -> tuple[bool, str]:
         """Whether the answer to NaN is the one the sheet asks for."""
@@ -113,6 +125,13 @@ class Clamps(Claim):
             return math.isfinite(got) and least <= got <= most, f"a finite result between {least:.9g} and {most:.9g}"
         end = low if self.nan == "low" else high
         return got == end, f"{end:.9g}, the result at the {self.nan} end"
+
+
+def simplicity(value: float) -> tuple[bool, int, float]:
+    """Order for witnesses: finite before not, short decimals first."""
+    if not math.isfinite(value):
+        return (True, 0, 0.0)
+    return (False, len(f"{value:.9g}"), abs(value))
 
 
 def insert(rest: tuple[bytes, ...], place: int, value: bytes) -> tuple[bytes, ...]:
@@ -142,16 +161,16 @@ def outside_values(grid: Grid, kind: np.dtype) -> tuple[list[bytes], list[bytes]
     random = np.random.default_rng(7)
     sizes = np.concatenate([
         10.0 ** random.uniform(-45, 38.5, RANDOM_OUTSIDE), np.ldexp(1.0, np.arange(-149, 128)),
-        [3.4028234663852886e38, np.inf], abs(high) * (1 + 2.0 ** -np.arange(1.0, 24)), [abs(low) * 2, abs(high) * 2],
+        [3.4028234663852886e38, np.inf], abs(high) * (1 + 2.0 ** -np.arange(1.0, 24)), [abs(low) * 2, abs(high) * 2, 1.0, 10.0, 100.0, 1000.0, 1e6],
     ])  # fmt: skip
     near_low, near_high = [single(low)], [single(high)]
     for _ in range(8):
         near_low.append(np.nextafter(near_low[-1], single(-np.inf)))
         near_high.append(np.nextafter(near_high[-1], single(np.inf)))
     with np.errstate(over="ignore"):
-        points = np.concatenate([sizes, -sizes, low - sizes, high + sizes, near_low, near_high]).astype(single)
-    below = np.unique(points[points < low])
-    above = np.unique(points[points > high])
+        points: np.ndarray = np.concatenate([sizes, -sizes, low - sizes, high + sizes, near_low, near_high]).astype(single)
+    below = np.unique(points[np.less(points, low)])
+    above = np.unique(points[np.greater(points, high)])
     if kind.itemsize == 4:
         nans = [np.array(bits, np.uint32).tobytes() for bits in QUIET_NANS]
     else:

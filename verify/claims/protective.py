@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import ClassVar
 
 from firmware_shim.engine import FLAG_KINDS
-from firmware_shim.job import PHASES, Test
+from firmware_shim.job import PHASES, Event, Test
 from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
 from verify.errors import SheetError, nearest_words
 from verify.grids import SMALLEST_SIZE
@@ -154,13 +155,18 @@ class NoUndefinedBehaviour(Claim):
                              "pointers past a table")  # fmt: skip
         found.wanted_text = "no undefined behaviour"
         if events:
-            first = min(events, key=lambda e: (e.ordinal < 0, e.ordinal))
+            # Two checks may see one fault: the one that names what the C does comes first.
+            first = min(events, key=lambda e: (e.ordinal < 0, e.ordinal, e.kind.startswith("access outside")))
             found.witness = found.worst_at = found.first_failing = max(0, first.ordinal)
-            found.error_text = f"{first.text or first.kind} at {first.file}:{first.line}:{first.column}"
-            for event in events[:4]:
-                count = f"{event.kind}, {event.file}:{event.line}:{event.column}, {grouped(event.count)} times"
-                found.facts.append(count)
+            found.error_text = f"{first.text or first.kind} at {event_place(first)}"
+            for event in events[:6]:
+                found.facts.append(f"{event.kind}, {event_place(event)}, {grouped(event.count)} times")
         return found
+
+
+def event_place(event: Event) -> str:
+    """file.c:54:21."""
+    return f"{Path(event.file).name}:{event.line}:{event.column}"
 
 
 def no_hidden_events(*, kinds: Iterable[str] = FLAG_KINDS, because: str = PROTECTIVE) -> NoHiddenEvents:

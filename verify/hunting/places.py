@@ -42,12 +42,7 @@ def marks(grid: Grid, parts: Iterable[int], joints: Iterable[Fraction]) -> np.nd
     points = points[(points >= low) & (points <= high)]
     if grid.kind == "list":
         return np.arange(grid.count)
-    if grid.kind == "integer":
-        index = np.rint((points / float(grid.scale) - grid.first) / grid.step).astype(np.int64)
-    else:
-        bits = points.astype(np.float32).view(np.uint32).astype(np.int64)
-        index = np.where(bits < 0x80000000, bits, -1 - (bits & 0x7FFFFFFF)) - grid.first
-    return np.unique(np.clip(index, 0, grid.count - 1))
+    return np.unique(grid.nearest_indices(points))
 
 
 def edges(domain: Domain, parts: Iterable[int], joints: Iterable[Fraction]) -> np.ndarray:
@@ -56,7 +51,7 @@ def edges(domain: Domain, parts: Iterable[int], joints: Iterable[Fraction]) -> n
         index = marks(domain.grids[0], parts, joints)
         return clip(np.stack([index - REACH, index + REACH + 1], axis=1), domain.count)
     corners = np.zeros(1, np.int64)
-    share = max(2, int(200_000 ** (1 / len(domain.grids))))
+    share = max(2, int(20_000 ** (1 / len(domain.grids))))
     for grid, stride in zip(domain.grids, domain.strides(), strict=True):
         index = marks(grid, (2, 12), joints)
         if len(index) > share:
@@ -65,17 +60,15 @@ def edges(domain: Domain, parts: Iterable[int], joints: Iterable[Fraction]) -> n
     return clip(np.stack([corners, corners + 1], axis=1), domain.count)
 
 
-def even(domain: Domain, cases: int, run: int = 1024) -> np.ndarray:
+def even(domain: Domain, cases: int, run: int = 8192) -> np.ndarray:
     """Runs spread evenly, half of them over the ordinals and half over the values of the first input."""
     runs = max(2, cases // run)
     half = runs // 2
     by_ordinal = np.linspace(0, max(0, domain.count - run), half).astype(np.int64)
     grid = domain.grids[0]
     if grid.kind == "float32":
-        points = np.linspace(float(grid.low), float(grid.high), runs - half).astype(np.float32)
-        bits = points.view(np.uint32).astype(np.int64)
-        index = np.where(bits < 0x80000000, bits, -1 - (bits & 0x7FFFFFFF)) - grid.first
-        by_value = np.clip(index, 0, grid.count - 1) * domain.strides()[0]
+        points = np.linspace(float(grid.low), float(grid.high), runs - half)
+        by_value = grid.nearest_indices(points) * domain.strides()[0]
     else:
         by_value = by_ordinal
     starts = np.concatenate([by_ordinal, by_value])

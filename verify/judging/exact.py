@@ -62,7 +62,8 @@ def error_between(metric: str, got: Fraction, low: Fraction, high: Fraction, *, 
     """Error of got against a right answer in [low, high], in the unit of the metric."""
     if metric == "cents":
         if low <= 0 or got <= 0:
-            return math.inf, math.inf, "a pitch must be above zero: cents have no meaning here"
+            what = "the right answer" if low <= 0 else "the result"
+            return math.inf, math.inf, f"{what} is not above zero: no pitch, no cents"
         bottom, top = cents_of(got / high, got / low, bits)
         return bottom, top, ""
     if metric == "relative":

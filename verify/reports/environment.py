@@ -33,7 +33,7 @@ def environment(sheet: Sheet, benches: Sequence[Bench], plan: Plan) -> dict[str,
         compiler = built.compiler
         builds[bench.build] = {
             "key": built.key,
-            "compiler": f"{compiler.family} {compiler.version}",
+            "compiler": compiler.version,
             "target": compiler.target,
             "c_library": compiler.c_library,
             "processor": compiler.processor,

@@ -18,7 +18,7 @@ def rounded(value: float, digits: int, up: bool) -> float:
     return math.copysign(nearest / 10.0**shift, value)
 
 
-def away(value: float, limit: float | None, digits: int = 5) -> str:
+def away(value: float, limit: float | None, digits: int = 4) -> str:
     """Text of an error, rounded away from its limit: up when beyond it, down when within."""
     if not math.isfinite(value):
         return "infinite" if math.isinf(value) else "NaN"

@@ -25,26 +25,21 @@ def wrapped(label: str, text: str, width: int) -> list[str]:
     return [f"  {label:<{LABEL}}{body[0]}", *(indent + line for line in body[1:])]
 
 
-def strength(routine: dict[str, Any]) -> str:
-    """The weakest strength among the claims that hold."""
-    holding = [claim["strength"] for claim in routine["claims"] if claim["verdict"] == "holds"]
-    tried = [s["count"] for s in holding if s["kind"] != "every value"]
-    if not holding:
-        return ""
-    if not tried:
-        return "every value"
-    if len(tried) < len(holding):
-        return f"every value or {grouped(min(tried))}+ tried"
-    return f"{grouped(min(tried))}+ tried"
+def strength_text(strength: dict[str, Any]) -> str:
+    """every value, or how many were tried."""
+    return "every value" if strength["kind"] == "every value" else f"{grouped(strength['count'])} tried"
 
 
-def worst_text(routine: dict[str, Any]) -> str:
-    """Worst error of the first accuracy claim against its limit."""
+def tail_of(routine: dict[str, Any]) -> str:
+    """Worst error of the first accuracy claim with its limit and strength; else the weakest strength."""
     for claim in routine["claims"]:
         if claim["claim"] == "accurate" and claim["worst"]:
             limit = claim["limit"].partition("=")[2]
-            return f"worst {claim['worst']['text']} of {limit}"
-    return ""
+            value, _, unit = claim["worst"]["text"].partition(" ")
+            return f"worst {value} of {limit} {unit}".rstrip() + f"; {strength_text(claim['strength'])}"
+    holding = [claim["strength"] for claim in routine["claims"] if claim["verdict"] == "holds"]
+    weakest = min(holding, key=lambda s: (s["kind"] == "every value", s["count"]), default=None)
+    return f"{len(routine['claims'])} claims; {strength_text(weakest)}" if weakest else "nothing judged"
 
 
 def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]:
@@ -53,15 +48,19 @@ def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]
     count = len(routine["claims"])
     mark = paint(f"{MARKS[verdict]:<8}", verdict, colour)
     if verdict == "holds":
-        tail = f"{worst_text(routine) or f'{count} claims'}; {strength(routine)}"
+        tail = tail_of(routine)
     else:
-        bad = [claim["label"] for claim in routine["claims"] if claim["verdict"] == verdict]
-        tail = f"{len(dict.fromkeys(bad))} of {count}: {', '.join(dict.fromkeys(bad))}"
-    line = f"  {mark}{routine['name']:<26} "
-    room = width - 37
-    if len(tail) > room:
-        tail = tail[: room - 3] + "..." if verdict != "holds" else tail
-    return [line + tail]
+        bad = list(dict.fromkeys(claim["label"].split("(")[0] for claim in routine["claims"] if claim["verdict"] == verdict))
+        tail = f"{len(bad)} of {count} claims: {', '.join(bad)}"
+    room = width - 36
+    if len(tail) > room and verdict == "holds":
+        tail = tail.removeprefix("worst ")
+    elif len(tail) > room:
+        tail = tail[: room - 3] + "..."
+    name = routine["name"]
+    if len(name) > 25:
+        return [f"  {mark}{name}", " " * 36 + tail]
+    return [f"  {mark}{name:<25} {tail}"]
 
 
 def value_line(entry: dict[str, Any]) -> str:

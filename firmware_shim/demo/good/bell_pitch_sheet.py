@@ -13,7 +13,6 @@ from verify import (
     codes,
     fixed,
     fixed_output,
-    inverse_of,
     octave_doubles,
     rising,
     stays_within,

@@ -1,0 +1,102 @@
+"""One input that does not come back: crashes, endless loops, exits, new processes, memory. The hunt goes on."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.fault_injection.planted import C_START, code_of, place, run, seen, shared_record, sheet_text
+
+pytestmark = pytest.mark.usefixtures("gcc")
+
+CODES = 4096
+WAYS = {
+    "crash": "*(volatile int *)(uintptr_t)(code & 0u) = 1",
+    "endless": "for (;;) { keep++; }",
+    "leave": "exit(0)",
+    "leave_now": "_exit(0)",
+    "abandon": "abort()",
+    "deep": "keep += deeper((int)code)",
+    "branch": "if (fork() == 0) { for (;;) pause(); }",
+    "killed": "raise(SIGKILL)",
+    "terminated": "raise(SIGTERM)",
+    "parent": "kill(getppid(), SIGKILL)",
+    "divide": "keep = 7 / ((int)((code * 1103u + 77u) % 4096u) - 1234)",
+    "greedy": "{ char *p; for (;;) { p = malloc(1u << 26); if (!p) abort(); memset(p, 1, 1u << 26); } }",
+    "jump": "((void (*)(void))(uintptr_t)(code & 0u))()",
+}
+C = (
+    "#define _GNU_SOURCE\n"
+    + C_START
+    + "#include <stdlib.h>\n#include <signal.h>\n#include <unistd.h>\n"
+    + """
+static int deeper(int n) { volatile char room[4096]; room[n & 4095] = (char)n; return deeper(n + 1) + room[1]; }
+float right(uint16_t code) { return (float)code * 0.5f; }
+"""
+    + "".join(
+        f"float {name}(uint16_t code) {{ volatile int keep = 0; if (hit(code, 4096u)) {{ {way}; }} "
+        "return (float)code * 0.5f + (float)(keep & 0); }\n"
+        for name, way in WAYS.items()
+    )
+)
+ENTRIES = f"""
+def half(ctx, x): return x / 2
+for name in {["right", *WAYS]}:
+    f(name, inputs=[codes("code", bits=12)], output="V", reference=half, call_limit_seconds=0.3,
+      claims=[accurate(volts=1e-6, because=WHY), rising(because=WHY), stays_within(0, 2048, because=WHY)])
+"""
+
+
+@pytest.fixture(scope="module")
+def record(private_cache: Any) -> dict[str, Any]:
+    return shared_record(C, sheet_text(ENTRIES))
+
+
+def test_the_right_one_holds_beside_the_others(record: dict[str, Any]) -> None:
+    found = seen(record, "right")
+
+    assert set() == found.failing() | set(found.other())
+    assert 1 == code_of(record)
+
+
+@pytest.mark.parametrize("name", WAYS)
+def test_the_input_is_named_and_the_rest_is_judged(record: dict[str, Any], name: str) -> None:
+    found = seen(record, name)
+
+    assert {"returns host", "returns strict"} <= found.failing()
+    assert found.failing() <= {"returns host", "returns strict", "no_undefined_behaviour strict"}
+    assert {} == found.other()
+    for build in ("host", "strict"):
+        assert place(CODES) == found.value("returns", build)
+        assert CODES == found.claim("returns", build)["strength"]["count"]
+    for claim in ("accurate", "rising", "stays_within", "finite"):
+        strength = found.claim(claim)["strength"]
+        assert "every value" != strength["kind"]
+        assert CODES - 3 <= strength["count"] < CODES
+
+
+WORDS = {
+    "crash": "SIGSEGV", "endless": "hang", "leave": "exit", "leave_now": "exit", "abandon": "SIGABRT", "deep": "stack",
+    "branch": "process", "killed": "SIGKILL", "terminated": "SIGTERM", "divide": "SIGFPE", "greedy": "",
+    "jump": "SIGSEGV",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WORDS)
+def test_the_words_say_how_it_ended(record: dict[str, Any], name: str) -> None:
+    assert WORDS[name] in seen(record, name).words("returns")
+
+
+def test_a_crash_on_half_the_range_ends_in_reasonable_time(tmp_path: Path) -> None:
+    c = C_START + "float f1(uint16_t code) { if (hit(code, 2u) || (code * 1103u & 1u)) *(volatile int *)(uintptr_t)" \
+        "(code & 0u) = 1; return (float)code; }\n"  # fmt: skip
+    began = time.monotonic()
+    record = run(tmp_path, c, sheet_text('f("f1", inputs=[codes("code", bits=16)], output="", claims=[])'))
+
+    assert 15 > time.monotonic() - began
+    assert {"returns host", "returns strict"} <= seen(record, "f1").failing()
+    assert 1 == code_of(record)
+    assert "not run" in seen(record, "f1").words("returns")

@@ -1,0 +1,163 @@
+"""preflash replay: one witness again, with outputs of every build, the right answer and its steps, and events."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from firmware_shim.crew import Crew
+from firmware_shim.engine import FLAG_KINDS, NUMPY_TYPES
+from reference import precision
+from verify.binding import Bench, make_benches
+from verify.claims.accurate import Accurate
+from verify.claims.protective import event_place
+from verify.errors import UsageError, nearest_words
+from verify.explaining import number_entry
+from verify.judging.exact import exact_error
+from verify.probing import Prober
+from verify.reports.numbers import away, times
+from verify.reports.terminal import value_line, wrapped
+from verify.routine import Bound, Routine
+from verify.sheet import Sheet, load_sheet
+from verify.witnesses import WitnessFile
+
+
+def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
+    """Replay the inputs given, or all stored witnesses. Exit 1 when a claim of accuracy fails again."""
+    sheet = load_sheet(path)
+    names = [routine.name for routine in sheet.routines]
+    if name is not None and name not in names:
+        raise UsageError(f"no routine {name!r} in the sheet", where=str(path), why="it describes others",
+                         todo=nearest_words(name, names))  # fmt: skip
+    benches = [bench for bench in make_benches(sheet) if bench.built is not None]
+    if not benches:
+        raise UsageError("nothing to replay on", where=str(path), why="no build works",
+                         todo="preflash check says what is wrong")  # fmt: skip
+    wanted = wanted_inputs(sheet, benches[0], name, words)
+    assert benches[0].engine is not None
+    builts = {bench.build: bench.built for bench in benches if bench.built is not None}
+    failed = False
+    with Crew(benches[0].engine, 1) as crew:
+        prober = Prober(crew, builts, 7)
+        for routine, raws in wanted:
+            lines, wrong = replayed(routine, raws, benches, prober, width)
+            failed |= wrong
+            print("\n".join(lines))
+    return 1 if failed else 0
+
+
+def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None,
+                  words: list[str]) -> list[tuple[Routine, tuple[bytes, ...]]]:  # fmt: skip
+    """(routine, raw inputs) to replay."""
+    if name is not None and words:
+        bound = bench.bounds[name]
+        return [(bound.routine, parsed(bound, words))]
+    stored = WitnessFile.load(sheet.path.with_name(sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
+    found = []
+    for routine in sheet.routines:
+        if name not in (None, routine.name):
+            continue
+        for _, _, raws in stored.entries(routine.name):
+            if all(grid.name in raws for grid in routine.inputs):
+                found.append((routine, tuple(raws[grid.name] for grid in routine.inputs)))
+    found = list(dict.fromkeys(found))
+    if not found:
+        raise UsageError("no stored witnesses", where=str(stored.path), why="no claim has failed here",
+                         todo="give inputs, for example: preflash replay SHEET ROUTINE volts=0.5")  # fmt: skip
+    return found
+
+
+def parsed(bound: Bound, words: list[str]) -> tuple[bytes, ...]:
+    """Raw inputs from name=value words: bits 0x3c800000, hex float 0x1p-6, or decimal."""
+    given = dict(word.partition("=")[::2] for word in words)
+    names = [grid.name for grid in bound.domain.grids]
+    for word in given:
+        if word not in names:
+            raise UsageError(f"no input {word!r}", where=bound.routine.name, why="inputs are " + ", ".join(names),
+                             todo=nearest_words(word, names))  # fmt: skip
+    raws = []
+    for grid, number in zip(bound.domain.grids, bound.domain.type_numbers, strict=True):
+        kind, text = NUMPY_TYPES[number], given.get(grid.name, "")
+        try:
+            if text.startswith("0x") and "p" not in text and len(text) == 2 + 2 * kind.itemsize:
+                raws.append(bytes.fromhex(text[2:])[::-1])
+            elif kind.kind == "f":
+                value = float.fromhex(text) if "0x" in text else float(text)
+                raws.append(np.array(value).astype(kind).tobytes())
+            else:
+                raws.append(np.array(round(Fraction(text) / grid.scale)).astype(kind).tobytes())
+        except (ValueError, OverflowError, ZeroDivisionError) as problem:
+            raise UsageError(f"{grid.name}={text!r} is no value", where=bound.routine.name,
+                             why=str(problem) or "it is missing",
+                             todo=f"write for example {grid.name}=0.5, {grid.name}=0x1p-1 or its bits") from problem  # fmt: skip
+    return tuple(raws)
+
+
+def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], prober: Prober,
+             width: int) -> tuple[list[str], bool]:  # fmt: skip
+    """Lines of one replay, and whether an accuracy claim fails."""
+    lines, wrong = ["", routine.name], False
+    host = benches[0].bounds[routine.name]
+    for number, (raw, kind, grid) in enumerate(zip(raws, host.domain.type_numbers, host.domain.grids, strict=True)):
+        entry = number_entry(raw, kind, grid.scale, grid.name, grid.unit)
+        lines += wrapped("input" if number == 0 else "", value_line(entry), width)
+    values = input_values(host, raws)
+    for bench in benches:
+        bound = bench.bounds[routine.name]
+        lines += output_lines(bound, raws, prober, width)
+        answer = prober.outside(bound, [raws])[0]
+        for claim in routine.claims:
+            if not isinstance(claim, Accurate) or answer is None or values is None or routine.reference is None:
+                continue
+            metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric
+            scale = Fraction(1) if bound.float_output else routine.output.scale
+            holds, error = exact_error(metric, claim.limit, answer, values, routine.reference, routine.constants,
+                                       type_number=bound.output_type, scale=scale)  # fmt: skip
+            limit = float(claim.limit)
+            text = error.why or f"{away(error.middle, limit)} {claim.unit}".strip()
+            if limit and math.isfinite(error.middle):
+                text += f" = {times(abs(error.middle) / limit)}"
+            word = {True: "holds", False: "FAILS", None: "OPEN"}[holds]
+            lines += wrapped("", f"{claim.label()}: {text}: {word}", width)
+            wrong |= holds is False
+    if routine.reference is not None and values is not None:
+        lines += wrapped("wanted", f"steps of {getattr(routine.reference, '__name__', 'the reference')}:", width)
+        for label, text in precision.intermediates(routine.reference, values, routine.constants, 100):
+            lines += wrapped("", f"{label} = {text}", width)
+    return lines, wrong
+
+
+def input_values(bound: Bound, raws: tuple[bytes, ...]) -> tuple[Fraction, ...] | None:
+    """Exact inputs for the reference, None when one is not finite."""
+    found = []
+    for raw, number, grid in zip(raws, bound.domain.type_numbers, bound.domain.grids, strict=True):
+        value = np.frombuffer(raw, NUMPY_TYPES[number])[0]
+        if NUMPY_TYPES[number].kind == "f":
+            if not np.isfinite(value):
+                return None
+            found.append(Fraction(float(value)))
+        else:
+            found.append(int(value) * grid.scale)
+    return tuple(found)
+
+
+def output_lines(bound: Bound, raws: tuple[bytes, ...], prober: Prober, width: int) -> list[str]:
+    """Result, status flags with their place, and recorded events in one build."""
+    result = prober.observed(bound, raws)
+    lines = []
+    if result.load_problem:
+        return wrapped(bound.build, result.load_problem, width)
+    if result.stops:
+        return wrapped(bound.build, f"{result.stops[0].kind}: {result.stops[0].why}", width)
+    scale = Fraction(1) if bound.float_output else bound.routine.output.scale
+    entry = number_entry(result.outputs, bound.output_type, scale, "result", bound.routine.output.unit)
+    lines += wrapped(bound.build, value_line(entry), width)
+    for kind, name in enumerate(FLAG_KINDS):
+        if bound.build == "host" and result.flags and result.flags[0] >> kind & 1:
+            lines += wrapped("", f"{name} in {prober.culprit_of(bound, raws, kind)[0]}", width)
+    for event in result.events:
+        lines += wrapped("", f"{event.text} at {event_place(event)}", width)
+    return lines
