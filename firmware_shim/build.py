@@ -45,7 +45,7 @@ _LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
 # Stands for the temporary folder in the library, so that one request gives the same bytes each time.
 _MAPPED = "/preflash"
 _RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
-             "-fno-stack-protector", "-fno-lto")  # fmt: skip
+             "-fno-stack-protector", "-fno-lto")
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ def build(request: Request, cache: Path | None = None) -> Built:
     raise SourceMissing(
         "the sources keep changing", ", ".join(s.name for s in sources), "they changed during three builds",
         "wait until they are saved, then run again",
-    )  # fmt: skip
+    )
 
 
 def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, *, reused: bool) -> Built:
@@ -161,7 +161,7 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
         raise SourceMissing(
             f"no build is called '{request.variant}'", "the request", "known: host, strict",
             "name one of them",
-        )  # fmt: skip
+        )
     if not request.sources:
         raise SourceMissing("no source to build", "the request", "its list is empty", "name at least one")
     paths = tuple(dict.fromkeys(Path(os.path.abspath(base / s)) for s in request.sources))
@@ -175,13 +175,13 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
             raise SourceMissing(
                 f"the include folder {folder} is not there", str(base / folder), "no such folder",
                 "check the path",
-            )  # fmt: skip
+            )
     for path in paths:
         if path.suffix not in (".c", *_CPP, *_HEADERS):
             raise SourceMissing(
                 f"{path.name} is not C or C++", str(path), f"its name ends in '{path.suffix}'",
                 f"name files ending in .c, {', '.join((*_CPP, *_HEADERS))}",
-            )  # fmt: skip
+            )
     return paths
 
 
@@ -297,7 +297,7 @@ def _assign(plan: _Plan, infos: list[DebugInfo]) -> dict[int, list[Function]]:
             raise UnsupportedPrototype(
                 "main cannot be driven", f"{function.file}:{function.line}", "it is the program's entry",
                 "name the routines that it calls", parameter="main",
-            )  # fmt: skip
+            )
         cpp = plan.language(plan.sources[at]) == "c++"
         loop_source.check_prototype(function, cpp=cpp)
         chosen.setdefault(at, []).append(function)
@@ -308,7 +308,7 @@ def _symbol_missing(plan: _Plan, name: str, infos: list[DebugInfo]) -> SymbolMis
     known = sorted({f for info in infos for f in info.functions})
     near = tuple(_nearest(name, known))
     shown = [f"{n} ({Path(i.functions[n].file).name}:{i.functions[n].line})"
-             for n in near for i in [next(i for i in infos if n in i.functions)]]  # fmt: skip
+             for n in near for i in [next(i for i in infos if n in i.functions)]]
     todo = f"did you mean {', '.join(shown)}?" if near else "name the source that defines it"
     why = "none of the sources, nor a header they include, defines a function of that name"
     return SymbolMissing(
@@ -332,7 +332,7 @@ def _compile_unit(
     strict = _STRICT[plan.compiler.family] if plan.request.variant == "strict" else _NO_CHECKS
     own = (*_OWN, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
     command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
-               "-o", made.name]  # fmt: skip
+               "-o", made.name]
     ran = run(command, folder=work)
     if ran.code != 0:
         raise compile_messages.compile_failure(source, ran)

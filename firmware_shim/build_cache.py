@@ -57,7 +57,7 @@ def _own_text(runtime: Path) -> str:
         own / "build.py", own / "build_cache.py", own / "flags.py", own / "loop_source.py",
         own / "debug_info.py", own / "dwarf_reader.py", own / "dwarf_types.py", own / "width_rules.py",
         runtime / "recorder.c", runtime / "recorder.h",
-    ):  # fmt: skip
+    ):
         digest.update(path.read_bytes())
     return digest.hexdigest()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import subprocess
@@ -15,7 +16,6 @@ import numpy as np
 from firmware_shim.engine import fresh_results
 from firmware_shim.job import Job, JobResult, Stop
 from firmware_shim.worker import read_frame, write_frame
-import contextlib
 
 ROOT = Path(__file__).resolve().parent.parent
 

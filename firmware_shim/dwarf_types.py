@@ -10,7 +10,7 @@ QUALIFIERS = {"DW_TAG_const_type", "DW_TAG_volatile_type", "DW_TAG_restrict_type
 POINTERS = {
     "DW_TAG_pointer_type", "DW_TAG_reference_type", "DW_TAG_rvalue_reference_type",
     "DW_TAG_ptr_to_member_type", "DW_TAG_subroutine_type",
-}  # fmt: skip
+}
 STRUCTS = {"DW_TAG_structure_type", "DW_TAG_union_type", "DW_TAG_class_type"}
 _FLOAT, _SIGNED = 0x04, {0x05, 0x06, 0x0D}
 _OTHER_ENCODINGS = {0x02: "bool", 0x03: "complex", 0x09: "complex"}
@@ -67,7 +67,7 @@ def type_name(die: Die | None) -> str:
     if die.tag in POINTERS:
         return type_name(target(die)) + " *"
     prefix = {"DW_TAG_structure_type": "struct ", "DW_TAG_union_type": "union ",
-              "DW_TAG_enumeration_type": "enum "}.get(die.tag, "")  # fmt: skip
+              "DW_TAG_enumeration_type": "enum "}.get(die.tag, "")
     name = text_of(die) or "(unnamed)"
     return prefix + _SPELLING.get(name, name)
 

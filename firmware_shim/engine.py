@@ -31,7 +31,7 @@ FLAG_KINDS = ("invalid operation", "subnormal operand", "division by zero", "ove
 TYPE_NUMBERS = {
     ("float", 4): 0, ("float", 8): 1, ("int", 1): 2, ("uint", 1): 3, ("int", 2): 4, ("uint", 2): 5,
     ("int", 4): 6, ("uint", 4): 7, ("int", 8): 8, ("uint", 8): 9,
-}  # fmt: skip
+}
 NUMPY_TYPES = tuple(
     np.dtype(name)
     for name in ("f4", "f8", "i1", "u1", "i2", "u2", "i4", "u4", "i8", "u8")
@@ -40,14 +40,14 @@ NUMPY_TYPES = tuple(
 FOUND = np.dtype([
     ("judged", "i8"), ("failing", "i8"), ("open", "i8"), ("skipped", "i8"), ("first_failing", "i8"),
     ("last_failing", "i8"), ("least", "f8"), ("least_at", "i8"), ("most", "f8"), ("most_at", "i8"),
-])  # fmt: skip
+])
 RESULT = np.dtype([
     ("done", "i8"), ("first_output", "f8"), ("last_output", "f8"), ("least_output", "f8"),
     ("least_output_at", "i8"), ("most_output", "f8"), ("most_output_at", "i8"), ("nans", "i8"),
     ("first_nan", "i8"), ("infinities", "i8"), ("first_infinity", "i8"), ("subnormals", "i8"),
     ("first_subnormal", "i8"), ("flagged_blocks", "i8", 5), ("first_flag", "i8", 5),
     ("flag_not_reproduced", "i8", 5), ("found", FOUND, 8),
-])  # fmt: skip
+])
 MOST_TESTS = 8
 MOST_INPUTS = 8
 

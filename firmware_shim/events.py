@@ -57,7 +57,8 @@ class EventTable:
 
     def text(self, field: Any) -> str:
         """A C text of the table."""
-        return bytes(self.ffi.string(field)).decode("utf-8", "replace")
+        value: Any = self.ffi.string(field)
+        return str(value, "utf-8", "replace")
 
     def read(self) -> list[Event]:
         """The events so far."""
@@ -68,5 +69,5 @@ class EventTable:
             shown = f"{kind} ({', '.join(filter(None, operands))})" if any(operands) else kind
             bits = tuple(int(entry.operand[k].bits) for k in range(int(entry.operands)))
             found.append(Event(kind, self.text(entry.file), int(entry.line), int(entry.column), int(entry.count),
-                               int(entry.position), bits, shown))  # fmt: skip
+                               int(entry.position), bits, shown))
         return found

@@ -19,7 +19,7 @@ _WRITE, _ALLOCATE, _THREAD = 0x1, 0x2, 0x400
 _NOT_AUTHORS = (
     ".got", ".dynamic", ".init_array", ".fini_array", ".preinit_array", ".ctors", ".dtors", ".jcr",
     ".data.rel.ro", ".tm_clone_table", ".eh_frame", ".relro_padding",
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,7 @@ def _read_once(path: str, time_ns: int, inode: int) -> _Map:
                 Symbol(s.name, s["st_value"], s["st_size"])
                 for s in table.iter_symbols()
                 if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT") and s["st_shndx"] != "SHN_UNDEF"
-            ]  # fmt: skip
+            ]
             return _Map(
                 tuple(Section(s.name, s["sh_addr"], s["sh_size"]) for s in sections if s["sh_size"]),
                 tuple(sorted(symbols, key=lambda s: (s.offset_address, s.size, s.name))),

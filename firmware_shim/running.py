@@ -237,7 +237,7 @@ class Runner:
             return Stop("hang", ordinal, hole, phase, limit)
         if number:
             return Stop("crash", ordinal, hole, phase, self.crash_text(shared, number), number, code_offset,
-                        int(shared.fault_address))  # fmt: skip
+                        int(shared.fault_address))
         if os.WIFSIGNALED(status):
             name = signal.Signals(os.WTERMSIG(status)).name
             return Stop("crash", ordinal, hole, phase, f"killed by {name}", os.WTERMSIG(status))
@@ -309,7 +309,7 @@ class Runner:
         return array
 
     def make_job(self, segments: np.ndarray, library: Library, shared: Any, results: np.ndarray,
-                 opens: np.ndarray) -> Any:  # fmt: skip
+                 opens: np.ndarray) -> Any:
         """The job as a C structure; what it points to is kept alive in self.keep."""
         ffi, job = self.ffi, self.job
         inputs = ffi.new("struct pf_input[]", len(job.axes))

@@ -9,13 +9,13 @@ from firmware_shim import dwarf_types as dwarf
 # The board's size in bytes of what the host makes 8 or 16 bytes wide.
 _LONGS = {
     "long int": 4, "long unsigned int": 4, "long": 4, "unsigned long": 4, "long double": 8,
-}  # fmt: skip
+}
 # 64 bits wide on both sides, though the host spells them with long.
 _FIXED = {
     "int64_t", "uint64_t", "__int64_t", "__uint64_t", "int_least64_t", "uint_least64_t",
     "__int_least64_t", "__uint_least64_t", "int_fast64_t", "uint_fast64_t", "intmax_t", "uintmax_t",
     "__intmax_t", "__uintmax_t",
-}  # fmt: skip
+}
 _DEPTH = 8
 
 

@@ -90,7 +90,8 @@ class Screen:
     """A reference as float64 arithmetic over fixed input ranges.
 
     low, high: enclosure of the exact result, in its unit. relative_bound: |computed - exact|/|exact| is at
-    most this for exact results of 2**-200 and more (inf where no such bound is known). absolute_bound: |computed - exact| is at most this, in the unit
+    most this for exact results of 2**-200 and more (inf where no such bound is known).
+    absolute_bound: |computed - exact| is at most this, in the unit
     of the result. finer_*: the same for `finer`. rational: the reference has only rational operations and
     could be judged exactly. key: sha256 of all that determines the values and bounds.
     """

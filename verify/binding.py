@@ -110,12 +110,12 @@ def bind_all(sheet: Sheet, built: Built, cache: Path) -> dict[str, Bound]:
                 problem = check_partner(bound, bounds.get(claim.other))
                 if problem:
                     raise BindingError(f"inverse_of({claim.other!r}) does not fit {name}", where=bound.routine.place,
-                                       why=problem, todo="both routines must meet in one C type")  # fmt: skip
+                                       why=problem, todo="both routines must meet in one C type")
                 partners[claim.other] = bounds[claim.other]
             if isinstance(claim, Accurate) and claim.check_bound(bound):
                 raise BindingError(f"{claim.label()} does not fit {name}", where=bound.routine.place,
                                    why=f"the C returns {bound.prototype.split()[0]}",
-                                   todo=claim.check_bound(bound))  # fmt: skip
+                                   todo=claim.check_bound(bound))
         bounds[name] = replace(bound, partners=partners)
     return bounds
 
@@ -144,27 +144,27 @@ def bind(routine: Routine, built: Built, info: DebugInfo) -> Bound:
         raise BindingError(f"{routine.name}: wrong number of inputs", where=place,
                            why=f"the sheet gives {len(routine.inputs)} ({given}), the C function takes "
                                f"{len(function.parameters)}",
-                           todo="give one input for each parameter, in the same order")  # fmt: skip
+                           todo="give one input for each parameter, in the same order")
     grids, numbers = [], []
     for grid, parameter in zip(routine.inputs, function.parameters, strict=True):
         number = type_number(parameter.ctype)
         problem = fits(grid, parameter.ctype.kind, parameter.ctype.bytes) if number is not None else (
-            f"parameters of type {parameter.ctype.name} cannot be driven yet")  # fmt: skip
+            f"parameters of type {parameter.ctype.name} cannot be driven yet")
         if problem:
             raise BindingError(f"{routine.name}: input {grid.name!r} does not fit the parameter", where=place,
                                why=f"parameter {parameter.name or '?'} is {parameter.ctype.name}",
-                               todo=problem)  # fmt: skip
+                               todo=problem)
         assert number is not None
         grids.append(rounded_list(grid, parameter.ctype.kind, parameter.ctype.bytes))
         numbers.append(number)
     output = type_number(function.result)
     if output is None:
         raise BindingError(f"{routine.name}: the result cannot be read", where=place,
-                           why=f"it is {function.result.name}", todo="functions that return a number can be checked")  # fmt: skip
+                           why=f"it is {function.result.name}", todo="functions that return a number can be checked")
     if function.result.kind == "float" and routine.output.fraction_bits:
         raise BindingError(f"{routine.name}: fixed_output does not fit", where=place,
                            why="the C function returns a floating-point number",
-                           todo=f'write output="{routine.output.unit}"')  # fmt: skip
+                           todo=f'write output="{routine.output.unit}"')
     domain = Domain(tuple(grids), tuple(numbers))
     if domain.count > MOST_ORDINALS or (len(grids) > 1 and domain.count > 2**32):
         domain = thinned(domain)
@@ -188,7 +188,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo) -> Bound:
         if built.variant == "host" else (),
         notes=notes,
         identity=built.key,
-    )  # fmt: skip
+    )
 
 
 def reachable(info: DebugInfo, name: str) -> set[str]:
@@ -254,7 +254,7 @@ def with_screens(bounds: dict[str, Bound], built: Built, cache: Path) -> dict[st
         name: replace(bound, screen=screens.get(name), screen_missing=missing.get(name, ""),
                       screen_at=(library, symbols[name]) if name in screens else None)
         for name, bound in bounds.items()
-    }  # fmt: skip
+    }
 
 
 def claims_for(bound: Bound) -> list[Claim]:

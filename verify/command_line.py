@@ -33,7 +33,7 @@ def parser() -> argparse.ArgumentParser:
     )
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     check = commands.add_parser("check", help="build, hunt, judge and report one or more sheets; default: the demo",
-                                description="Example: preflash check voice_sheet.py --only hz_from_volts")  # fmt: skip
+                                description="Example: preflash check voice_sheet.py --only hz_from_volts")
     check.add_argument("sheets", nargs="*", type=Path, metavar="SHEET", help="a *_sheet.py (default: bundled demo)")
     check.add_argument("--demo", choices=("good", "first-draft"), help="one of the two bundled demo firmwares")
     check.add_argument("--only", action="append", default=[], metavar="ROUTINE", help="check only this routine")
@@ -45,7 +45,7 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("--reports", type=Path, metavar="FOLDER", help="where the record goes")
     check.add_argument("--quiet", action="store_true", help="print the closing lines only")
     look = commands.add_parser("look", help="a first answer for one C function, without a sheet",
-                               description="Example: preflash look pitch.c:hz_from_volts 0 5")  # fmt: skip
+                               description="Example: preflash look pitch.c:hz_from_volts 0 5")
     look.add_argument("target", metavar="FILE.c:FUNCTION")
     look.add_argument("low", nargs="?", type=float)
     look.add_argument("high", nargs="?", type=float)
@@ -53,7 +53,7 @@ def parser() -> argparse.ArgumentParser:
     look.add_argument("--include", action="append", default=[], metavar="FOLDER")
     replay = commands.add_parser("replay", help="run one witness again, with everything that led to it",
                                  description="Example: preflash replay voice_sheet.py hz_from_volts volts=0x3c800000. "
-                                 "Without inputs: all stored witnesses of the sheet.")  # fmt: skip
+                                 "Without inputs: all stored witnesses of the sheet.")
     replay.add_argument("sheet", type=Path)
     replay.add_argument("routine", nargs="?")
     replay.add_argument("inputs", nargs="*", metavar="NAME=VALUE", help="bits 0x3c800000, hex float or decimal")
@@ -75,16 +75,16 @@ def only_one(folder: Path) -> Iterator[None]:
     """One run per reports folder."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        lock = open(folder / ".lock", "w")
+        lock = open(folder / ".lock", "w")  # noqa: SIM115 - held open for the whole run
     except OSError as problem:
         raise UsageError("the reports folder cannot be written", where=str(folder), why=str(problem),
-                         todo="make it writable, or give --reports FOLDER") from problem  # fmt: skip
+                         todo="make it writable, or give --reports FOLDER") from problem
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         lock.close()
         raise UsageError("another preflash is at work here", where=str(folder), why="its record would be overwritten",
-                         todo="wait for it, or give --reports FOLDER") from None  # fmt: skip
+                         todo="wait for it, or give --reports FOLDER") from None
     try:
         yield
     finally:
@@ -109,11 +109,11 @@ def check(options: argparse.Namespace) -> int:
     if options.cases is not None:
         if options.cases < 1:
             raise UsageError("--cases must be at least 1", where=f"--cases {options.cases}", why="nothing would run",
-                             todo="give a number of inputs, for example --cases 1000000")  # fmt: skip
+                             todo="give a number of inputs, for example --cases 1000000")
         changes["sampled_cases"] = options.cases
     if options.workers is not None and options.workers < 1:
         raise UsageError("--workers must be at least 1", where=f"--workers {options.workers}",
-                         why="nobody would run the firmware", todo="leave it out")  # fmt: skip
+                         why="nobody would run the firmware", todo="leave it out")
     codes = []
     for path in sheets:
         sheet = load_sheet(path)
@@ -122,13 +122,13 @@ def check(options: argparse.Namespace) -> int:
             from verify.errors import nearest_words
 
             raise UsageError(f"no routine {unknown[0]!r} in the sheet", where=f"--only {unknown[0]}",
-                             why=str(path), todo=nearest_words(unknown[0], [r.name for r in sheet.routines]))  # fmt: skip
+                             why=str(path), todo=nearest_words(unknown[0], [r.name for r in sheet.routines]))
         folder = options.reports or (Path("reports") if bundled else sheet.path.parent / "reports")
         stem = sheet.path.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else "")
         progress = ProgressLine()
         with only_one(folder):
             run = Check(sheet, type(plan)(**{**plan.__dict__, **changes}), progress, options.only,
-                        folder / f"{stem}_witnesses.txt" if bundled else None, options.workers)  # fmt: skip
+                        folder / f"{stem}_witnesses.txt" if bundled else None, options.workers)
             record = run.run()
             progress.clear()
             save_record(record, folder / f"{stem}.json")

@@ -102,7 +102,7 @@ class Domain:
         if grid.low <= 0 <= grid.high:
             zero = -grid.first if grid.first <= 0 else 0
             zones[1:2] = [(low, zero, NO_SUBNORMAL_FLAGS), (zero, zero + 1, ALL_FLAGS),
-                          (zero + 1, high, NO_SUBNORMAL_FLAGS)]  # fmt: skip
+                          (zero + 1, high, NO_SUBNORMAL_FLAGS)]
         return [zone for zone in zones if zone[1] > zone[0]]
 
 

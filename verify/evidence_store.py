@@ -65,7 +65,7 @@ class EvidenceStore:
         keys = sorted(f"{name} {built.key} {file_hash(built.library)}" for name, built in builts.items())
         nearby = [file_hash(path) for path in sorted(sheet.path.parent.glob("*.py"))]
         self.surroundings = repr([file_hash(sheet.path), nearby, keys, file_hash(engine), own_text(),
-                                  system_libraries(), processor_key(), versions, plan.seed])  # fmt: skip
+                                  system_libraries(), processor_key(), versions, plan.seed])
 
     def path(self, evidence: Evidence) -> Path:
         """Where this evidence lies."""

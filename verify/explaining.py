@@ -95,7 +95,7 @@ class Explainer:
             value = found.worst if math.isfinite(found.worst) else None
             entry["worst"] = {"value": value, "unit": found.worst_unit, "at": self.inputs(bound, found.worst_at),
                               "text": f"{away(found.worst, limit)} {found.worst_unit}".strip(),
-                              "times_limit": found.times_limit}  # fmt: skip
+                              "times_limit": found.times_limit}
         if found.share is not None:
             share, low, high = found.share
             entry["failing_share"] = {"share": share, "low": low, "high": high, "of": found.share_of}
@@ -146,7 +146,7 @@ class Explainer:
                 entry["systematic"] = self.systematic(outcome, entry["profile"])
 
     def accuracy(self, outcome: Outcome, witness: dict[str, Any], ordinal: int, got: bytes | None,
-                 limit: float | None) -> None:  # fmt: skip
+                 limit: float | None) -> None:
         """Wanted and error of one input, from the exact reference."""
         claim = outcome.claim
         assert isinstance(claim, Accurate) and outcome.bound is not None
@@ -247,7 +247,7 @@ class Explainer:
             columns += [np.array(errors), grid.doubles(found[f"{name}_at"][hit[once]] // stride)]
         lines = [[float(f"{value:.9g}") for value in line] for line in zip(*columns, strict=True)]
         return {"input": grid.name, "unit": grid.unit, "error_unit": claim.unit,
-                "columns": ["from", "least", "least_at", "most", "most_at"], "bins": lines}  # fmt: skip
+                "columns": ["from", "least", "least_at", "most", "most_at"], "bins": lines}
 
     def shown(self, claim: Accurate, bound: Bound, error: float) -> float:
         """An engine error in the claim's unit."""

@@ -28,12 +28,12 @@ def exact(value: object, where: str) -> Fraction:
     """A finite number of the sheet as it is written: 0.1 is one tenth."""
     if isinstance(value, bool) or not isinstance(value, int | float | Fraction | np.integer | np.floating):
         raise SheetError(f"{value!r} is not a number", where=where, why="a number is needed here",
-                         todo="write a plain number, for example 0 or 4.75")  # fmt: skip
+                         todo="write a plain number, for example 0 or 4.75")
     if isinstance(value, float | np.floating) and not math.isfinite(float(value)):
         raise SheetError(f"{value!r} is not finite", where=where, why="ranges and limits must be finite",
-                         todo="write the largest value that can really occur")  # fmt: skip
+                         todo="write the largest value that can really occur")
     return Fraction(repr(float(value))) if isinstance(value, float | np.floating) else Fraction(int(value)) if isinstance(
-        value, int | np.integer) else Fraction(value)  # fmt: skip
+        value, int | np.integer) else Fraction(value)
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def _ends(name: str, low: object, high: object) -> tuple[Fraction, Fraction]:
     if bottom > top:
         raise SheetError(f"input {name!r}: the range is reversed", where=f"{where}, {low} to {high}",
                          why=f"the low end {low} is above the high end {high}",
-                         todo=f"write {high}, {low}")  # fmt: skip
+                         todo=f"write {high}, {low}")
     return bottom, top
 
 
@@ -142,7 +142,7 @@ def binary32(name: str, low: float, high: float, unit: str) -> Grid:
     last = ordinal_from_float32(-float32_at_least(-top)) if top != 0 else 0
     if last < first:
         raise SheetError(f"input {name!r}: no binary32 value in its range", where=f"{low} to {high}",
-                         why="the two ends lie between neighbouring floats", todo="widen the range")  # fmt: skip
+                         why="the two ends lie between neighbouring floats", todo="widen the range")
     return Grid(name, unit, "float32", bottom, top, first, 1, last - first + 1, Fraction(1), describes="every binary32")
 
 
@@ -152,17 +152,17 @@ def integers(name: str, low: int, high: int, unit: str, *, step: int = 1) -> Gri
     check_unit(unit, f"input {name!r}")
     if bottom.denominator != 1 or top.denominator != 1 or not isinstance(step, int) or step < 1:
         raise SheetError(f"input {name!r}: whole numbers are needed", where=f"{low} to {high} step {step}",
-                         why="the parameter is an integer", todo="write whole ends and a step of 1 or more")  # fmt: skip
+                         why="the parameter is an integer", todo="write whole ends and a step of 1 or more")
     count = int((top - bottom) // step) + 1
     return Grid(name, unit, "integer", bottom, bottom + step * (count - 1), int(bottom), step, count, Fraction(1),
-                describes="every integer" if step == 1 else f"every {step}th integer")  # fmt: skip
+                describes="every integer" if step == 1 else f"every {step}th integer")
 
 
 def codes(name: str, bits: int, unit: str = "code") -> Grid:
     """Every code of an n-bit converter, 0 to 2^n - 1."""
     if not isinstance(bits, int) or not 1 <= bits <= 32:
         raise SheetError(f"input {name!r}: {bits!r} bits", where=f"codes({name!r}, bits={bits!r})",
-                         why="converters have 1 to 32 bits", todo="write for example bits=12")  # fmt: skip
+                         why="converters have 1 to 32 bits", todo="write for example bits=12")
     grid = integers(name, 0, 2**bits - 1, unit)
     return replace(grid, describes=f"every code of {bits} bits")
 
@@ -173,14 +173,14 @@ def fixed(name: str, low: float, high: float, unit: str, *, fraction_bits: int) 
     check_unit(unit, f"input {name!r}")
     if not isinstance(fraction_bits, int) or not 0 <= fraction_bits <= 62:
         raise SheetError(f"input {name!r}: {fraction_bits!r} fraction bits", where="fixed(...)",
-                         why="0 to 62 are possible", todo="write for example fraction_bits=16")  # fmt: skip
+                         why="0 to 62 are possible", todo="write for example fraction_bits=16")
     scale = Fraction(1, 2**fraction_bits)
     first, last = math.ceil(bottom / scale), math.floor(top / scale)
     if last < first:
         raise SheetError(f"input {name!r}: no fixed-point step in its range", where=f"{low} to {high}",
-                         why=f"one step is {float(scale):g}", todo="widen the range")  # fmt: skip
+                         why=f"one step is {float(scale):g}", todo="widen the range")
     return Grid(name, unit, "integer", bottom, top, first, 1, last - first + 1, scale,
-                describes=f"every step of 2^-{fraction_bits}")  # fmt: skip
+                describes=f"every step of 2^-{fraction_bits}")
 
 
 def values(name: str, listed: Iterable[float], unit: str, *, fraction_bits: int = 0) -> Grid:
@@ -190,9 +190,9 @@ def values(name: str, listed: Iterable[float], unit: str, *, fraction_bits: int 
     points: Sequence[Fraction] = sorted({exact(value, where) for value in listed})
     if not points:
         raise SheetError(f"{where}: the list is empty", where="values(...)", why="no value, nothing to check",
-                         todo="give at least one value")  # fmt: skip
+                         todo="give at least one value")
     return Grid(name, unit, "list", points[0], points[-1], 0, 1, len(points), Fraction(1, 2**fraction_bits),
-                tuple(points), f"a list of {len(points)}")  # fmt: skip
+                tuple(points), f"a list of {len(points)}")
 
 
 def rounded_list(grid: Grid, c_kind: str, c_bytes: int) -> Grid:

@@ -73,7 +73,7 @@ class Hunt:
     def phase(self, name: str, wanted: np.ndarray) -> None:
         """Run what of the wanted ordinals has not been covered yet."""
         holes = clip(np.array([[a, a + n] for a, n, _ in self.evidence.holes], np.int64).reshape(-1, 2),
-                     self.bound.domain.count)  # fmt: skip
+                     self.bound.domain.count)
         left = subtract(subtract(wanted, self.evidence.covered()), holes)
         if not len(left) or self.stopped:
             return
@@ -129,7 +129,7 @@ class Hunt:
         bound = self.bound
         return Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segments, bound.output_scale,
                    self.tests, flush_to_zero=bound.routine.flush_to_zero, events=bound.build == "strict",
-                   regions=bound.regions, call_limit_seconds=bound.routine.call_limit_seconds)  # fmt: skip
+                   regions=bound.regions, call_limit_seconds=bound.routine.call_limit_seconds)
 
 
 def spread_order(count: int) -> list[int]:
@@ -145,5 +145,5 @@ def identity(bound: Bound, tests: Sequence[Test], more: str) -> str:
         bound.identity, bound.routine.name, bound.domain.grids, bound.domain.type_numbers,
         bound.domain.whole, [test.__dict__ for test in tests], bound.screen.key if bound.screen else "",
         bound.output_scale, bound.routine.flush_to_zero, bound.routine.call_limit_seconds, more,
-    ])  # fmt: skip
+    ])
     return hashlib.sha256(text.encode()).hexdigest()

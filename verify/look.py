@@ -37,7 +37,7 @@ def look(target: str, low: float | None, high: float | None, flags: str, include
     file, colon, name = target.rpartition(":")
     if not colon or not file or not name:
         raise UsageError("look needs a file and a function", where=target, why="one of them is missing",
-                         todo="write for example preflash look pitch.c:hz_from_volts")  # fmt: skip
+                         todo="write for example preflash look pitch.c:hz_from_volts")
     path = Path(file).resolve()
     request = Request((path,), tuple(Path(folder).resolve() for folder in include), flags, (name,))
     try:
@@ -56,7 +56,7 @@ def look(target: str, low: float | None, high: float | None, flags: str, include
         _zero, base = guess
         sheet.function(name, inputs=grids, output="Hz", reference=pitch.hz_from_volts,
                        constants={"zero_volt_hz": base},
-                       claims=[accurate(cents=1, because="below every published just-noticeable difference")])  # fmt: skip
+                       claims=[accurate(cents=1, because="below every published just-noticeable difference")])
     progress = ProgressLine()
     record = Check(sheet, Plan(), progress, keep_witnesses=False).run()
     progress.clear()
@@ -93,7 +93,7 @@ def guessed_grids(function: Function, low: float | None, high: float | None) -> 
         if kind is None:
             raise UsageError(f"look cannot drive parameter {name}", where=prototype_text(function),
                              why=f"its type is {parameter.ctype.name}",
-                             todo="functions of plain numbers can be looked at in this version")  # fmt: skip
+                             todo="functions of plain numbers can be looked at in this version")
         bottom, top = (low, high) if number == 0 else (None, None)
         if NUMPY_TYPES[kind].kind == "f":
             unit = "V" if "volt" in name.lower() or name.lower() in ("v", "cv") else ""
@@ -106,7 +106,7 @@ def guessed_grids(function: Function, low: float | None, high: float | None) -> 
         found.append(integers(name, least if bottom is None else int(bottom), most if top is None else int(top), ""))
     if not found:
         raise UsageError("look needs a function with an input", where=prototype_text(function),
-                         why="it has no parameters", todo="name a function of one number")  # fmt: skip
+                         why="it has no parameters", todo="name a function of one number")
     return found
 
 
@@ -130,7 +130,7 @@ def spot_lines(table: np.ndarray, guess: tuple[str, str]) -> list[str]:
     note = guess[1].partition("**(")[2].partition("/")[0]
     base = 440 * 2 ** (int(note) / 12)
     lines = [f"It doubles per volt: compared with 1 V per octave from {guess[0]} at 0 V (a guess from its outputs).", "",
-             "     volts   note       wanted Hz          got Hz       cents"]  # fmt: skip
+             "     volts   note       wanted Hz          got Hz       cents"]
     for volts, got in table:
         wanted = base * 2**volts
         cents = 1200 * math.log2(got / wanted) if got > 0 and math.isfinite(got) else math.nan
@@ -169,15 +169,15 @@ def sheet_lines(path: Path, name: str, grids: Sequence[Grid], flags: str, guess:
     for grid in grids:
         word = "binary32" if grid.kind == "float32" else "integers"
         inputs.append(f'{word}("{grid.name}", {float(grid.low):g}, {float(grid.high):g}, "{grid.unit}")'
-                      if word == "binary32" else f'integers("{grid.name}", {int(grid.low)}, {int(grid.high)}, "{grid.unit}")')  # fmt: skip
+                      if word == "binary32" else f'integers("{grid.name}", {int(grid.low)}, {int(grid.high)}, "{grid.unit}")')
     words = sorted({"Sheet", *(i.partition("(")[0] for i in inputs), *(["accurate", "rising"] if guess else [])})
     lines = (["from reference import pitch"] if guess else []) + [f"from verify import {', '.join(words)}", ""]
     lines += [f'firmware = Sheet(sources=["{path.name}"], flags="{flags}")', "firmware.function(", f'    "{name}",',
-              f"    inputs=[{', '.join(inputs)}],", f'    output="{"Hz" if guess else ""}",']  # fmt: skip
+              f"    inputs=[{', '.join(inputs)}],", f'    output="{"Hz" if guess else ""}",']
     if guess:
         lines += ["    reference=pitch.hz_from_volts,", f'    constants={{"zero_volt_hz": "{guess[1]}"}},',
                   '    claims=[accurate(cents=1, because="below what a listener can tell"),',
-                  '            rising(because="a rising voltage must not lower the pitch")],']  # fmt: skip
+                  '            rising(because="a rising voltage must not lower the pitch")],']
     else:
         lines += ["    claims=[],"]
     return [*lines, ")"]

@@ -30,14 +30,14 @@ class Prober:
         """A job over explicit inputs."""
         return Job(bound.library, bound.loop, tuple(axes), bound.output_type, np.array([[0, count, 0]], np.int64),
                    bound.output_scale, zip_inputs=True, flush_to_zero=bound.routine.flush_to_zero,
-                   call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]  # fmt: skip
+                   call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]
 
     def run_listed(self, bound: Bound, axes: Sequence[Axis], count: int) -> list[bytes | None]:
         """Raw outputs, None where the routine did not come back."""
         width = NUMPY_TYPES[bound.output_type].itemsize
         result = self.crew.run(self.listed_job(bound, axes, count, keep_outputs=True, most_stops=32))
         came = np.zeros(count, bool)
-        for (start, length, _), row in zip(result.segments, result.results, strict=True):
+        for (start, _, _), row in zip(result.segments, result.results, strict=True):
             came[start : start + int(row["done"])] = True
         if result.load_problem:
             return [None] * count
@@ -112,4 +112,4 @@ class Prober:
     def observed(self, bound: Bound, raws: Sequence[bytes]) -> JobResult:
         """One contained run of one input, events and flags kept: for replay."""
         return self.crew.run(self.listed_job(bound, self.raw_axes(bound, [raws]), 1, keep_outputs=True,
-                                             keep_flags=True, events=bound.build == "strict"))  # fmt: skip
+                                             keep_flags=True, events=bound.build == "strict"))

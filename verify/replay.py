@@ -31,11 +31,11 @@ def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
     names = [routine.name for routine in sheet.routines]
     if name is not None and name not in names:
         raise UsageError(f"no routine {name!r} in the sheet", where=str(path), why="it describes others",
-                         todo=nearest_words(name, names))  # fmt: skip
+                         todo=nearest_words(name, names))
     benches = [bench for bench in make_benches(sheet) if bench.built is not None]
     if not benches:
         raise UsageError("nothing to replay on", where=str(path), why="no build works",
-                         todo="preflash check says what is wrong")  # fmt: skip
+                         todo="preflash check says what is wrong")
     wanted = wanted_inputs(sheet, benches[0], name, words)
     assert benches[0].engine is not None
     builts = {bench.build: bench.built for bench in benches if bench.built is not None}
@@ -50,7 +50,7 @@ def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
 
 
 def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None,
-                  words: list[str]) -> list[tuple[Routine, tuple[bytes, ...]]]:  # fmt: skip
+                  words: list[str]) -> list[tuple[Routine, tuple[bytes, ...]]]:
     """(routine, raw inputs) to replay."""
     if name is not None and words:
         bound = bench.bounds[name]
@@ -66,7 +66,7 @@ def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None,
     found = list(dict.fromkeys(found))
     if not found:
         raise UsageError("no stored witnesses", where=str(stored.path), why="no claim has failed here",
-                         todo="give inputs, for example: preflash replay SHEET ROUTINE volts=0.5")  # fmt: skip
+                         todo="give inputs, for example: preflash replay SHEET ROUTINE volts=0.5")
     return found
 
 
@@ -77,7 +77,7 @@ def parsed(bound: Bound, words: list[str]) -> tuple[bytes, ...]:
     for word in given:
         if word not in names:
             raise UsageError(f"no input {word!r}", where=bound.routine.name, why="inputs are " + ", ".join(names),
-                             todo=nearest_words(word, names))  # fmt: skip
+                             todo=nearest_words(word, names))
     raws = []
     for grid, number in zip(bound.domain.grids, bound.domain.type_numbers, strict=True):
         kind, text = NUMPY_TYPES[number], given.get(grid.name, "")
@@ -92,12 +92,12 @@ def parsed(bound: Bound, words: list[str]) -> tuple[bytes, ...]:
         except (ValueError, OverflowError, ZeroDivisionError) as problem:
             raise UsageError(f"{grid.name}={text!r} is no value", where=bound.routine.name,
                              why=str(problem) or "it is missing",
-                             todo=f"write for example {grid.name}=0.5, {grid.name}=0x1p-1 or its bits") from problem  # fmt: skip
+                             todo=f"write for example {grid.name}=0.5, {grid.name}=0x1p-1 or its bits") from problem
     return tuple(raws)
 
 
 def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], prober: Prober,
-             width: int) -> tuple[list[str], bool]:  # fmt: skip
+             width: int) -> tuple[list[str], bool]:
     """Lines of one replay, and whether an accuracy claim fails."""
     lines, wrong = ["", routine.name], False
     host = benches[0].bounds[routine.name]
@@ -115,7 +115,7 @@ def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], pr
             metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric
             scale = Fraction(1) if bound.float_output else routine.output.scale
             holds, error = exact_error(metric, claim.limit, answer, values, routine.reference, routine.constants,
-                                       type_number=bound.output_type, scale=scale)  # fmt: skip
+                                       type_number=bound.output_type, scale=scale)
             limit = float(claim.limit)
             text = error.why or f"{away(error.middle, limit)} {claim.unit}".strip()
             if limit and math.isfinite(error.middle):

@@ -65,7 +65,7 @@ class Check:
         self.started = datetime.now(UTC).isoformat(timespec="seconds")
         self.clock = time.monotonic()
         self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
-            self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))  # fmt: skip
+            self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
         self.benches = make_benches(self.sheet)
         engine = next((bench.engine for bench in self.benches if bench.engine), None)
         if engine is None:
@@ -210,7 +210,7 @@ class Check:
                 raise ToolFault("stored evidence and a repeat differ", where=f"{hunt.bound.routine.name}, "
                                 f"{hunt.bound.build}, ordinal {int(row['start'])}",
                                 why="a repeated stretch of the hunt gave other results than the stored ones",
-                                todo="run again with --fresh, and report this: the cache or the routine is unsound")  # fmt: skip
+                                todo="run again with --fresh, and report this: the cache or the routine is unsound")
 
     def record(self) -> dict[str, Any]:
         """The whole record: everything a report needs."""
@@ -229,4 +229,4 @@ class Check:
                  "why": b.problem.why, "do": b.problem.todo} for b in self.benches if b.problem is not None
             ],
             "not_checked": not_checked(self.sheet),
-        }  # fmt: skip
+        }

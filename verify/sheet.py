@@ -65,11 +65,11 @@ class Sheet:
             self.sources = [self.sources]
         if not self.sources:
             raise SheetError("the sheet names no sources", where=self.place, why="there is nothing to compile",
-                             todo='write Sheet(sources=["your_file.c"], ...)')  # fmt: skip
+                             todo='write Sheet(sources=["your_file.c"], ...)')
         for build in self.builds:
             if build not in KNOWN_BUILDS:
                 raise SheetError(f"unknown build {build!r}", where=self.place, why="builds are host and strict",
-                                 todo=nearest_words(str(build), KNOWN_BUILDS))  # fmt: skip
+                                 todo=nearest_words(str(build), KNOWN_BUILDS))
         exact(self.sample_rate_hz, f"{self.place}, sample_rate_hz")
 
     def function(
@@ -97,25 +97,25 @@ class Sheet:
             if word not in PROTECTIVE_CLAIMS:
                 raise SheetError(f"without: {word!r} is not a protective claim", where=where,
                                  why="only claims that are on by default can be dropped",
-                                 todo=nearest_words(word, PROTECTIVE_CLAIMS))  # fmt: skip
+                                 todo=nearest_words(word, PROTECTIVE_CLAIMS))
             if not isinstance(why, str) or not why.strip():
                 raise SheetError(f"without {word!r} has no reason", where=where,
-                                 why="dropping a protection needs one", todo='write {"' + word + '": "why"}')  # fmt: skip
+                                 why="dropping a protection needs one", todo='write {"' + word + '": "why"}')
         if reference is not None and not callable(reference):
             raise SheetError(f"{name}: the reference is not a function", where=where,
                              why=f"got {type(reference).__name__}",
-                             todo="pass a function such as pitch.hz_from_volts")  # fmt: skip
+                             todo="pass a function such as pitch.hz_from_volts")
         module = getattr(reference, "__module__", "") or ""
         family = family or (module.split(".")[-1] if module.startswith("reference.") else "")
         routine = Routine(name, family, grids, result, (), reference, dict(constants or {}),
                           tuple(exact(joint, f"{where}, joints") for joint in joints), without, where,
-                          float(exact(call_limit_seconds, where)), bool(flush_to_zero))  # fmt: skip
+                          float(exact(call_limit_seconds, where)), bool(flush_to_zero))
         routine = replace(routine, claims=_checked_claims(routine, claims, where))
         if reference is not None:
             _check_reference(routine, where)
         if any(known.name == name for known in self.routines):
             raise SheetError(f"{name} is described twice", where=where, why="one routine, one entry",
-                             todo="remove one of the two")  # fmt: skip
+                             todo="remove one of the two")
         self.routines.append(routine)
         return routine
 
@@ -125,7 +125,7 @@ def fixed_output(unit: str, *, fraction_bits: int) -> Output:
     check_unit(unit, "fixed_output")
     if not isinstance(fraction_bits, int) or not 0 <= fraction_bits <= 62:
         raise SheetError(f"fixed_output: {fraction_bits!r} fraction bits", where="fixed_output", why="0 to 62 fit",
-                         todo="write for example fraction_bits=16")  # fmt: skip
+                         todo="write for example fraction_bits=16")
     return Output(unit, fraction_bits)
 
 
@@ -133,11 +133,11 @@ def _checked_inputs(inputs: Any, where: str) -> tuple[Grid, ...]:
     grids = (inputs,) if isinstance(inputs, Grid) else tuple(inputs)
     if not 1 <= len(grids) <= 8:
         raise SheetError(f"{len(grids)} inputs", where=where, why="1 to 8 inputs can be driven",
-                         todo='give for example inputs=[binary32("volts", 0, 5, "V")]')  # fmt: skip
+                         todo='give for example inputs=[binary32("volts", 0, 5, "V")]')
     for grid in grids:
         if not isinstance(grid, Grid):
             raise SheetError(f"{grid!r} is not an input", where=where, why="an input has name, range and unit",
-                             todo='write for example binary32("volts", 0, 5, "V") or codes("code", bits=12)')  # fmt: skip
+                             todo='write for example binary32("volts", 0, 5, "V") or codes("code", bits=12)')
     names = [grid.name for grid in grids]
     if len(set(names)) != len(names):
         raise SheetError("two inputs share a name", where=where, why=", ".join(names), todo="rename one")
@@ -150,7 +150,7 @@ def _checked_claims(routine: Routine, claims: Iterable[Claim], where: str) -> tu
         if not isinstance(claim, Claim):
             name = getattr(claim, "__name__", repr(claim))
             raise SheetError(f"{name} is not a claim", where=where, why="claims are made by calling them",
-                             todo=f'write for example {name}(..., because="...")')  # fmt: skip
+                             todo=f'write for example {name}(..., because="...")')
         claim.check(routine, f"{where}, {claim.label()}")
     labels = [claim.label() for claim in stated]
     for label in labels:
@@ -176,7 +176,7 @@ def _check_reference(routine: Routine, where: str) -> None:
             if given not in keywords:
                 raise SheetError(f"{name} has no constant {given!r}", where=f"{where}, constants",
                                  why=f"its constants are: {', '.join(sorted(keywords)) or 'none'}",
-                                 todo=nearest_words(given, keywords))  # fmt: skip
+                                 todo=nearest_words(given, keywords))
         for point in points:
             precision.enclose(reference, point, routine.constants, bits=100)
     except SheetError:
@@ -186,7 +186,7 @@ def _check_reference(routine: Routine, where: str) -> None:
         raise SheetError(f"the reference {name} cannot be evaluated", where=f"{where}, at {inputs}",
                          why=f"{type(problem).__name__}: {problem}",
                          todo="it is called as reference(ctx, input, ..., constant=...): check inputs and constants",
-                         ) from problem  # fmt: skip
+                         ) from problem
 
 
 def load_sheet(path: Path) -> Sheet:
@@ -200,15 +200,15 @@ def load_sheet(path: Path) -> Sheet:
         raise SheetUnreadable(f"no sheet at {path}", where=str(path),
                               why="it is a folder" if path.is_dir() else "there is no such file",
                               todo=nearest_words(path.name, near) if near else
-                              "preflash look FILE.c:FUNCTION gives the lines of a first sheet")  # fmt: skip
+                              "preflash look FILE.c:FUNCTION gives the lines of a first sheet")
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as problem:
         raise SheetUnreadable(f"{path.name} cannot be read", where=str(path), why=str(problem),
-                              todo="a sheet is a Python script in UTF-8") from problem  # fmt: skip
+                              todo="a sheet is a Python script in UTF-8") from problem
     if not text.strip():
         raise SheetUnreadable(f"{path.name} is empty", where=str(path), why="it describes no routine",
-                              todo="preflash look FILE.c:FUNCTION gives the lines of a first sheet")  # fmt: skip
+                              todo="preflash look FILE.c:FUNCTION gives the lines of a first sheet")
     sys.path.insert(0, str(path.parent.resolve()))
     try:
         names = runpy.run_path(str(path), run_name="sheet")
@@ -217,7 +217,7 @@ def load_sheet(path: Path) -> Sheet:
     except SyntaxError as problem:
         raise SheetUnreadable(f"{path.name} is not Python", where=f"{path.name}:{problem.lineno}",
                               why=f"{problem.msg}: {(problem.text or '').strip()}",
-                              todo="mend that line; a sheet is a Python script") from problem  # fmt: skip
+                              todo="mend that line; a sheet is a Python script") from problem
     except BaseException as problem:
         if isinstance(problem, KeyboardInterrupt):
             raise
@@ -228,11 +228,11 @@ def load_sheet(path: Path) -> Sheet:
     if len(sheets) != 1:
         raise SheetUnreadable(f"{path.name} makes {len(sheets)} sheets", where=str(path),
                               why="one file describes one firmware",
-                              todo="create exactly one Sheet(...) at the top level")  # fmt: skip
+                              todo="create exactly one Sheet(...) at the top level")
     sheet = sheets[0]
     if not sheet.routines:
         raise SheetUnreadable(f"{path.name} describes no routine", where=str(path), why="there is nothing to check",
-                              todo="add sheet.function(...); preflash look FILE.c:FUNCTION writes the lines")  # fmt: skip
+                              todo="add sheet.function(...); preflash look FILE.c:FUNCTION writes the lines")
     sheet.path = path.resolve()
     _check_partners(sheet)
     return sheet
@@ -245,7 +245,7 @@ def _check_partners(sheet: Sheet) -> None:
             other = getattr(claim, "other", None)
             if other is not None and other not in known:
                 raise SheetError(f"inverse_of: the sheet has no routine {other!r}", where=routine.place,
-                                 why="both ways must be described", todo=nearest_words(other, known))  # fmt: skip
+                                 why="both ways must be described", todo=nearest_words(other, known))
 
 
 def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
@@ -272,4 +272,4 @@ def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
         if name:
             todo = nearest_words(name, words)
     return SheetUnreadable(f"{path.name} stopped with an error", where=where,
-                           why=f"{type(problem).__name__}: {problem}", todo=todo)  # fmt: skip
+                           why=f"{type(problem).__name__}: {problem}", todo=todo)

@@ -30,7 +30,7 @@ def describe(octaves: np.ndarray, cents: np.ndarray, places: np.ndarray, unit: s
     offset, slope, rest = fit(x, y)
     worst = int(np.argmax(np.abs(rest)))
     lines = [f"systematic: offset {offset:+.4g} cents at the low end, slope {slope:+.4g} cents per octave; "
-             f"what remains is within {np.abs(rest).max():.3g} cents, largest at {at[worst]:.6g} {unit}".rstrip()]  # fmt: skip
+             f"what remains is within {np.abs(rest).max():.3g} cents, largest at {at[worst]:.6g} {unit}".rstrip()]
     return lines + guesses(offset, slope, rest, x, y, at)
 
 
@@ -44,7 +44,7 @@ def guesses(offset: float, slope: float, rest: np.ndarray, x: np.ndarray, y: np.
             for b in RATES_HZ:
                 if a != b and abs(middle - 1200 * math.log2(a / b)) < NEAR_CENTS:
                     found.append(f"perhaps {b} Hz is used where {a} Hz is meant, or the other way round: the offset "
-                                 f"is that of {a}/{b}")  # fmt: skip
+                                 f"is that of {a}/{b}")
                     return found
         nearest = round(middle / 100) * 100
         if nearest and abs(middle - nearest) < NEAR_CENTS:

@@ -42,7 +42,7 @@ class WitnessFile:
             return cls(path)
         except (OSError, UnicodeDecodeError) as problem:
             raise UsageError("the witness file cannot be read", where=str(path), why=str(problem),
-                             todo="mend or remove it; it is made anew from failures") from problem  # fmt: skip
+                             todo="mend or remove it; it is made anew from failures") from problem
         return cls(path, [line for line in text.splitlines() if line.strip() and not line.startswith("#")])
 
     def entries(self, routine: str) -> list[tuple[str, str, dict[str, bytes]]]:
@@ -91,7 +91,7 @@ class WitnessFile:
             os.replace(part, self.path)
         except OSError as problem:
             raise UsageError("the witness file cannot be written", where=str(self.path), why=str(problem),
-                             todo="make the folder writable, or give --witnesses FILE") from problem  # fmt: skip
+                             todo="make the folder writable, or give --witnesses FILE") from problem
         self.changed = False
 
 

@@ -86,7 +86,7 @@ def test_an_error_in_ulp_is_the_published_one(row: PublishedError) -> None:
         raw = struct.pack("<I", row.output_bits)
         inputs = [value_of(row.input_bits)]
         return exact_error("ulp", limit, raw, inputs, REFERENCES[row.function], {},
-                           type_number=FLOAT, scale=Fraction(1))  # fmt: skip
+                           type_number=FLOAT, scale=Fraction(1))
 
     published = Fraction(f"{row.error_ulp:.10f}")
     (above, _), (below, error) = judged(published + LAST_DIGIT), judged(published)

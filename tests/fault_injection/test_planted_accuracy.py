@@ -76,7 +76,7 @@ def record(private_cache: Any) -> dict[str, Any]:
 ACCURACY = {
     "cents": "cents = ", "ulp": "ULP = ", "absolute": "x the limit", "relative": "relative = ",
     "lsb": "LSB = ", "hz": "+0.5 Hz = 1.021 x the limit", "volts": "V = ", "nans": "got NaN, wanted a finite value",
-}  # fmt: skip
+}
 ORDER = {
     "up": "step -1 code: the result goes the wrong way",
     "down": "step -1 code: the result goes the wrong way",

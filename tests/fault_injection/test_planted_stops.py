@@ -82,7 +82,7 @@ WORDS = {
     "crash": "SIGSEGV", "endless": "hang", "leave": "exit", "leave_now": "exit", "abandon": "SIGABRT", "deep": "stack",
     "branch": "process", "killed": "SIGKILL", "terminated": "SIGTERM", "divide": "SIGFPE", "greedy": "",
     "jump": "SIGSEGV",
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", WORDS)
@@ -92,7 +92,7 @@ def test_the_words_say_how_it_ended(record: dict[str, Any], name: str) -> None:
 
 def test_a_crash_on_half_the_range_ends_in_reasonable_time(tmp_path: Path) -> None:
     c = C_START + "float f1(uint16_t code) { if (hit(code, 2u) || (code * 1103u & 1u)) *(volatile int *)(uintptr_t)" \
-        "(code & 0u) = 1; return (float)code; }\n"  # fmt: skip
+        "(code & 0u) = 1; return (float)code; }\n"
     began = time.monotonic()
     record = run(tmp_path, c, sheet_text('f("f1", inputs=[codes("code", bits=16)], output="", claims=[])'))
 

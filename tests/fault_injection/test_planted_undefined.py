@@ -44,7 +44,7 @@ float eventless(uint16_t code) { return sqrtf((float)code) / (1.0f + (float)code
 EVENTS = {
     "invalid": ("invalid", "invalid"), "by_zero": ("division by zero", "by_zero"), "too_large": ("overflow", "too_large"),
     "tiny": ("subnormal", "tiny"),
-}  # fmt: skip
+}
 ENTRIES = f"""
 for name in {[*UNDEFINED, "sane"]}:
     f(name, inputs=[codes("code", bits=12)], output="code", claims=[])

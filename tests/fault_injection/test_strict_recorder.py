@@ -115,7 +115,7 @@ FAULTS: list[tuple[str, str, list[Any], int, str, tuple[tuple[int, int, int], ..
      "pointer arithmetic overflow", None),
     ("array_of_no_length", "int NAME(int x)\n{ volatile char a[x]; return (int)sizeof a; }", [4, 0], 1,
      "array length not positive", ((0, 32, 1),)),
-]  # fmt: skip
+]
 # The same kind of computation done with care, driven over the same kind of inputs.
 TWINS: list[tuple[str, str, list[Any]]] = [
     ("add_well", "int NAME(int x) { return (int)((unsigned)x + 2u); }", [1, BIG, LEAST]),
@@ -131,7 +131,7 @@ TWINS: list[tuple[str, str, list[Any]]] = [
     ("wrap_unsigned", "uint32_t NAME(uint32_t x) { return x * 2654435761u + x; }", [2**32 - 1]),
     ("read_well", "static int held; int NAME(int x) { int *volatile p = x ? &held : 0; return p ? *p : x; }",
      [0, 1]),
-]  # fmt: skip
+]
 
 
 @pytest.fixture(scope="module", params=["-O0", "-O2"])
@@ -257,7 +257,7 @@ FATAL = [
      signal.SIGSEGV, "null pointer access", ((0, 64, 4),)),
     ("unreachable", "int f(int x)\n{ if (x == 3) __builtin_unreachable(); return x; }", signal.SIGILL,
      "unreachable code reached", ()),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("fatal", FATAL, ids=[f[0] for f in FATAL])

@@ -12,7 +12,7 @@ FIELDS = ("Shape:", "Unit:", "Domain:", "Error:", "Source:")
 FAMILIES = {
     "pitch", "envelope", "smoothing", "oscillator", "filter",
     "control", "gate", "memory", "random", "output",
-}  # fmt: skip
+}
 
 
 def complaints(source: str) -> list[str]:

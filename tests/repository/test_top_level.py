@@ -10,7 +10,7 @@ from tests.repository.source_tree import tracked
 EXPECTED = {
     "README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE",
     "verify", "reference", "firmware_shim", "tests", "reports",
-}  # fmt: skip
+}
 
 
 def strangers(paths: Iterable[Path]) -> set[str]:

@@ -62,7 +62,7 @@ def test_numbers_are_read_exactly(given: object, exact: Fraction) -> None:
         "9**9999",
         "1e99999", "(-1)**(1/2)", "1 // 2", "nan", "inf", "1" * 500, "(" * 300, "2 3", "\n",
     ],
-)  # fmt: skip
+)
 def test_what_is_not_an_exact_number_is_refused(given: object) -> None:
     for ctx in (R, IntervalContext(60)):
         with pytest.raises(NumberRefused):

@@ -81,14 +81,14 @@ def test_arrays_with_static_storage_are_listed_wherever_they_stand(info: DebugIn
     assert {"sine", "curve", "bend"} == set(arrays)
     assert (129, "float", True, "") == (
         arrays["sine"].count, arrays["sine"].element.kind, arrays["sine"].constant, arrays["sine"].scope,
-    )  # fmt: skip
+    )
     assert (2, "array", 34) == (
         arrays["curve"].count, arrays["curve"].element.kind, arrays["curve"].element.bytes,
-    )  # fmt: skip
+    )
     assert (33, CType("q15_t", "int", 2, signed=True), "soften", True, line_of("bend[33]")) == (
         arrays["bend"].count, arrays["bend"].element, arrays["bend"].scope, arrays["bend"].constant,
         arrays["bend"].line,
-    )  # fmt: skip
+    )
 
 
 def test_globals_tell_whether_they_can_be_written(info: DebugInfo) -> None:

@@ -87,7 +87,7 @@ def test_relative_paths_do_not_depend_on_where_the_compiler_runs(compiler: Compi
     flags = host_flags("-Iinc -I ../x -isystem sys -include first.h", compiler, folder=tmp_path)
 
     expected = (f"-I{tmp_path}/inc", "-I", f"{tmp_path}/../x", "-isystem", f"{tmp_path}/sys",
-                "-include", f"{tmp_path}/first.h")  # fmt: skip
+                "-include", f"{tmp_path}/first.h")
     assert expected == flags.kept
 
 

@@ -85,7 +85,7 @@ def test_the_debug_information_leads_to_the_right_element(echoes: Built) -> None
     plain = {ctypes.c_float: "float", ctypes.c_double: "double", ctypes.c_int8: "signed char",
              ctypes.c_uint8: "unsigned char", ctypes.c_int16: "short", ctypes.c_uint16: "unsigned short",
              ctypes.c_int32: "int", ctypes.c_uint32: "unsigned int", ctypes.c_int64: "long long",
-             ctypes.c_uint64: "unsigned long long"}  # fmt: skip
+             ctypes.c_uint64: "unsigned long long"}
     for c_type, element, _ in SCALARS:
         function = echoes.info.functions[names(c_type)]
         assert plain[element] == element_type(function.parameters[0].ctype), c_type
@@ -112,7 +112,7 @@ def mixed(tmp_path_factory: pytest.TempPathFactory) -> Built:
 
 def test_parameters_keep_their_order_and_types(mixed: Built) -> None:
     columns = ((ctypes.c_float, [0.5, 2.0]), (ctypes.c_int8, [-3, 4]),
-               (ctypes.c_double, [0.25, -8.0]), (ctypes.c_uint16, [65535, 1]))  # fmt: skip
+               (ctypes.c_double, [0.25, -8.0]), (ctypes.c_uint16, [65535, 1]))
 
     assert [0.5 - 0.75 - 65535, 2.0 - 32.0 - 1] == call(mixed, "blend", ctypes.c_double, *columns)
 

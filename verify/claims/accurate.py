@@ -48,16 +48,16 @@ class Accurate(Claim):
     def check(self, routine: Routine, where: str) -> None:
         if routine.reference is None:
             raise SheetError("accurate needs a reference", where=where, why="there is nothing to compare with",
-                             todo="give reference=..., for example reference=pitch.hz_from_volts")  # fmt: skip
+                             todo="give reference=..., for example reference=pitch.hz_from_volts")
         if self.metric == "cents" and routine.output.unit not in PITCH_UNITS:
             raise SheetError(f"cents do not fit a result in {routine.output.unit or 'plain numbers'}", where=where,
-                             why="cents measure ratios of frequencies", todo="use lsb=, absolute= or volts=")  # fmt: skip
+                             why="cents measure ratios of frequencies", todo="use lsb=, absolute= or volts=")
         if self.metric == "hz" and routine.output.unit != "Hz":
             raise SheetError("hz= does not fit this result", where=where, why=f"its unit is {routine.output.unit!r}",
-                             todo="use absolute=, lsb= or cents=")  # fmt: skip
+                             todo="use absolute=, lsb= or cents=")
         if self.metric == "volts" and routine.output.unit != "V":
             raise SheetError("volts= does not fit this result", where=where,
-                             why=f"its unit is {routine.output.unit!r}", todo="use absolute= or lsb=")  # fmt: skip
+                             why=f"its unit is {routine.output.unit!r}", todo="use absolute= or lsb=")
 
     def check_bound(self, bound: Bound) -> str:
         """Why the metric does not fit the C type; "" when it does."""
@@ -128,7 +128,7 @@ class Accurate(Claim):
                 self.limit, raw, bound.domain.values(ordinal), routine.reference, routine.constants,
                 type_number=bound.output_type,
                 scale=Fraction(1) if bound.float_output else routine.output.scale,
-            )  # fmt: skip
+            )
             answers.append((ordinal, verdict, error))
         return answers
 
@@ -236,9 +236,9 @@ def accurate(*, because: str = "", **limits: float) -> Accurate:
     for unit in limits:
         if unit not in ERROR_UNITS:
             raise SheetError(f"accurate: unknown unit {unit!r}", where=where, why="the limit needs a unit",
-                             todo=nearest_words(unit, ERROR_UNITS))  # fmt: skip
+                             todo=nearest_words(unit, ERROR_UNITS))
     if len(limits) != 1:
         raise SheetError("accurate needs exactly one limit with its unit", where=where, why=f"{len(limits)} given",
-                         todo='write for example accurate(cents=0.1, because="...")')  # fmt: skip
+                         todo='write for example accurate(cents=0.1, because="...")')
     metric, value = next(iter(limits.items()))
     return Accurate(metric, positive_limit(value, where), reason(because, where))

@@ -112,7 +112,7 @@ def reason(because: object, where: str) -> str:
         return because.strip()
     raise SheetError(f"{where} has no reason", where=where,
                      why="a limit that nobody can defend is moved the first time it hurts",
-                     todo='add because="why this limit", in a few words')  # fmt: skip
+                     todo='add because="why this limit", in a few words')
 
 
 def positive_limit(value: object, where: str) -> Fraction:
@@ -120,7 +120,7 @@ def positive_limit(value: object, where: str) -> Fraction:
     limit = exact(value, where)
     if limit < 0:
         raise SheetError(f"{where}: the limit is negative", where=where, why=f"an error of {value} or less cannot be",
-                         todo="write the largest error that is still right, above zero")  # fmt: skip
+                         todo="write the largest error that is still right, above zero")
     return limit
 
 

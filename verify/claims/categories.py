@@ -48,7 +48,7 @@ class NoSubnormals(Claim):
     def check(self, routine: Routine, where: str) -> None:
         if routine.output.fraction_bits:
             raise SheetError("no_subnormals fits float results only", where=where,
-                             why="fixed point has no subnormals", todo="drop the claim")  # fmt: skip
+                             why="fixed point has no subnormals", todo="drop the claim")
 
     def assess(self, case: Case) -> Assessment:
         found = output_test(case, "subnormals", "first_subnormal", "the result is subnormal")
@@ -114,5 +114,5 @@ def stays_within(low: float, high: float, *, because: str = "") -> StaysWithin:
     bottom, top = exact(low, where), exact(high, where)
     if bottom > top:
         raise SheetError("stays_within: the range is reversed", where=where, why="the low end is above the high end",
-                         todo=f"write stays_within({high!r}, {low!r})")  # fmt: skip
+                         todo=f"write stays_within({high!r}, {low!r})")
     return StaysWithin(bottom, top, reason(because, where))

@@ -36,7 +36,7 @@ class Order(Claim):
     def check(self, routine: Routine, where: str) -> None:
         if any(grid.count < 2 for grid in routine.inputs[-1:]):
             raise SheetError(f"{self.direction}: the input has one value only", where=where,
-                             why="order needs two neighbours", todo="widen the range")  # fmt: skip
+                             why="order needs two neighbours", todo="widen the range")
 
     def test(self, bound: Bound) -> Test:
         sign = 1.0 if self.direction == "rising" else -1.0

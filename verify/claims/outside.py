@@ -43,7 +43,7 @@ class Clamps(Claim):
         names = [grid.name for grid in routine.inputs]
         if self.input_name and self.input_name not in names:
             raise SheetError(f"clamps: no input {self.input_name!r}", where=where, why="the routine has others",
-                             todo="inputs are: " + ", ".join(names))  # fmt: skip
+                             todo="inputs are: " + ", ".join(names))
 
     def assess(self, case: Case) -> Assessment:
         bound = case.bound
@@ -77,7 +77,7 @@ class Clamps(Claim):
         return [grid.raw(np.array([place]), type_number) for place in places]
 
     def judge(self, bound: Bound, raws: list[tuple[bytes, ...]], wanted: list[int],
-              answers: Sequence[bytes | None]) -> Assessment:  # fmt: skip
+              answers: Sequence[bytes | None]) -> Assessment:
         """Compare each answer with the answer of its end."""
         got = doubles_of(answers, NUMPY_TYPES[bound.output_type], bound.output_scale)
         found = Assessment(valid=sum(target != -1 for target in wanted))
@@ -97,7 +97,7 @@ class Clamps(Claim):
         found.failing = len(wrong)
         if wrong:
             inputs = doubles_of([raw[self.place(bound)] for raw in raws],
-                                NUMPY_TYPES[bound.domain.type_numbers[self.place(bound)]], 1.0)  # fmt: skip
+                                NUMPY_TYPES[bound.domain.type_numbers[self.place(bound)]], 1.0)
             place, words = min(wrong, key=lambda w: simplicity(inputs[w[0]]))
             answer = "did not come back" if answers[place] is None else f"gave {got[place]:.9g}"
             found.witness_raw = raws[place]
@@ -105,10 +105,10 @@ class Clamps(Claim):
             found.error_text = f"an input outside the range {answer}"
             tried = [inputs[w[0]] for w in wrong]
             kinds = {"NaN": np.isnan(tried).any(), "+infinity": np.isposinf(tried).any(),
-                     "-infinity": np.isneginf(tried).any()}  # fmt: skip
+                     "-infinity": np.isneginf(tried).any()}
             seen = [name for name, there in kinds.items() if there]
             found.facts.append(f"{len(wrong)} of {found.valid} inputs tried outside the range fail"
-                               + (f", {', '.join(seen)} among them" if seen else ""))  # fmt: skip
+                               + (f", {', '.join(seen)} among them" if seen else ""))
         return found
 
     def place(self, bound: Bound) -> int:
@@ -160,9 +160,12 @@ def outside_values(grid: Grid, kind: np.dtype) -> tuple[list[bytes], list[bytes]
     single = np.float32 if kind.itemsize == 4 else np.float64
     random = np.random.default_rng(7)
     sizes = np.concatenate([
-        10.0 ** random.uniform(-45, 38.5, RANDOM_OUTSIDE), np.ldexp(1.0, np.arange(-149, 128)),
-        [3.4028234663852886e38, np.inf], abs(high) * (1 + 2.0 ** -np.arange(1.0, 24)), [abs(low) * 2, abs(high) * 2, 1.0, 10.0, 100.0, 1000.0, 1e6],
-    ])  # fmt: skip
+        10.0 ** random.uniform(-45, 38.5, RANDOM_OUTSIDE),
+        np.ldexp(1.0, np.arange(-149, 128)),
+        [3.4028234663852886e38, np.inf],
+        abs(high) * (1 + 2.0 ** -np.arange(1.0, 24)),
+        [abs(low) * 2, abs(high) * 2, 1.0, 10.0, 100.0, 1000.0, 1e6],
+    ])
     near_low, near_high = [single(low)], [single(high)]
     for _ in range(8):
         near_low.append(np.nextafter(near_low[-1], single(-np.inf)))
@@ -182,5 +185,5 @@ def clamps(input_name: str = "", *, nan: str = "finite", because: str = "") -> C
     """Outside its range the routine answers as at the nearest end. nan: "low", "high", "finite" or "any"."""
     if nan not in NAN_ANSWERS:
         raise SheetError(f"clamps: nan={nan!r}", where="clamps(...)", why="NaN must have one stated answer",
-                         todo="one of: " + ", ".join(map(repr, NAN_ANSWERS)))  # fmt: skip
+                         todo="one of: " + ", ".join(map(repr, NAN_ANSWERS)))
     return Clamps(input_name, nan, reason(because, "clamps"))

@@ -72,7 +72,7 @@ class Deterministic(Claim):
         found.detectors = ("each block repeated in reverse order", "writable sections compared around each block")
         for _, offset in case.evidence.writes[:3]:
             found.facts.append(f"hidden memory: the routine writes {case.probe.symbol(case.bound, offset)}; describe "
-                               "it as a machine, or drop the memory: its verdicts are never 'every value'")  # fmt: skip
+                               "it as a machine, or drop the memory: its verdicts are never 'every value'")
         if found.failing:
             found.witness = found.worst_at = found.first_failing
             found.wanted_text = "the same bits for the same input"
@@ -150,9 +150,9 @@ class NoUndefinedBehaviour(Claim):
         events = case.evidence.events
         found = Assessment(valid=case.total.count(), failing=len(events), every_value=case.every_value)
         found.detectors = ("signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
-                           "null and misaligned access")  # fmt: skip
+                           "null and misaligned access")
         found.not_watched = ("lossy narrowing (needs clang)", "aliasing", "uninitialised reads",
-                             "pointers past a table")  # fmt: skip
+                             "pointers past a table")
         found.wanted_text = "no undefined behaviour"
         if events:
             # Two checks may see one fault: the one that names what the C does comes first.
@@ -176,7 +176,7 @@ def no_hidden_events(*, kinds: Iterable[str] = FLAG_KINDS, because: str = PROTEC
         if kind not in FLAG_KINDS:
             raise SheetError(f"no_hidden_events: unknown kind {kind!r}", where="no_hidden_events(kinds=...)",
                              why="only these kinds are flagged by the processor",
-                             todo=nearest_words(str(kind), FLAG_KINDS))  # fmt: skip
+                             todo=nearest_words(str(kind), FLAG_KINDS))
         numbers.append(FLAG_KINDS.index(kind))
     return NoHiddenEvents(tuple(sorted(set(numbers))), reason(because, "no_hidden_events"))
 

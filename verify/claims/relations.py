@@ -46,7 +46,7 @@ class OctaveDoubles(Claim):
         if len(routine.inputs) != 1 or unit not in OCTAVE_UNITS or routine.output.unit not in PITCH_UNITS:
             raise SheetError("octave_doubles does not fit this routine", where=where,
                              why="it needs one input in V, octave, semitone or note, and a pitch as result",
-                             todo="drop the claim, or give the input its unit")  # fmt: skip
+                             todo="drop the claim, or give the input its unit")
 
     def test(self, bound: Bound) -> Test:
         grid = bound.domain.grids[0]
@@ -123,7 +123,7 @@ class InverseOf(Claim):
     def check(self, routine: Routine, where: str) -> None:
         if len(routine.inputs) != 1:
             raise SheetError("inverse_of needs a routine of one input", where=where,
-                             why="a round trip must come back to one number", todo="drop the claim")  # fmt: skip
+                             why="a round trip must come back to one number", todo="drop the claim")
 
     def test(self, bound: Bound) -> Test:
         partner = bound.partners[self.other]
@@ -140,7 +140,7 @@ class InverseOf(Claim):
         size = 1.0 if metric == "relative" else max(abs(float(grid.low)), abs(float(grid.high)))
         return Test("inverse", metric, low, high, 2.0**-50 * size, second=partner.loop,
                     second_type=partner.output_type, second_scale=partner.output_scale,
-                    second_low=float(back.low), second_high=float(back.high))  # fmt: skip
+                    second_low=float(back.low), second_high=float(back.high))
 
     def assess(self, case: Case) -> Assessment:
         total, slot = case.total, case.slot
@@ -183,7 +183,7 @@ def inverse_of(other: str, *, because: str = "", **limits: float) -> InverseOf:
     if len(limits) != 1 or next(iter(limits)) not in INVERSE_UNITS:
         given = ", ".join(limits) or "none"
         raise SheetError("inverse_of needs one limit with its unit", where=where, why=f"given: {given}",
-                         todo=nearest_words(given, INVERSE_UNITS))  # fmt: skip
+                         todo=nearest_words(given, INVERSE_UNITS))
     metric, value = next(iter(limits.items()))
     return InverseOf(other, metric, positive_limit(value, where), reason(because, where))
 

@@ -58,7 +58,7 @@ def cents_of(low: Fraction, high: Fraction, bits: int) -> tuple[Fraction, Fracti
 
 
 def error_between(metric: str, got: Fraction, low: Fraction, high: Fraction, *, lsb: Fraction, double: bool,
-                  bits: int) -> tuple[Fraction | float, Fraction | float, str]:  # fmt: skip
+                  bits: int) -> tuple[Fraction | float, Fraction | float, str]:
     """Error of got against a right answer in [low, high], in the unit of the metric."""
     if metric == "cents":
         if low <= 0 or got <= 0:
@@ -87,7 +87,7 @@ def error_between(metric: str, got: Fraction, low: Fraction, high: Fraction, *, 
 
 
 def exact_error(metric: str, limit: Fraction, raw: bytes, inputs: Sequence[Fraction], reference: Any,
-                constants: Any, *, type_number: int, scale: Fraction) -> tuple[bool | None, ExactError]:  # fmt: skip
+                constants: Any, *, type_number: int, scale: Fraction) -> tuple[bool | None, ExactError]:
     """Whether |error| <= limit (None: not decided at 400 bits), and the enclosed error."""
     kind, got = output_value(raw, type_number, scale)
     bits = 100

@@ -41,7 +41,7 @@ def environment(sheet: Sheet, benches: Sequence[Bench], plan: Plan) -> dict[str,
             "flags_dropped": [list(pair) for pair in built.dropped_flags],
             "sources": {path.rsplit("/", 1)[-1]: digest for path, digest in built.source_hashes.items()
                         if not path.startswith("/usr/")},
-        }  # fmt: skip
+        }
     return {
         "tool": version(),
         "python": platform.python_version(),

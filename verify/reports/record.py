@@ -47,7 +47,7 @@ def save_record(record: dict[str, Any], path: Path) -> None:
         if part and os.path.exists(part):
             os.unlink(part)
         raise UsageError("the record cannot be written", where=str(path), why=str(problem),
-                         todo="make the folder writable, or give --reports FOLDER") from problem  # fmt: skip
+                         todo="make the folder writable, or give --reports FOLDER") from problem
 
 
 def load_record(path: Path) -> dict[str, Any]:
@@ -56,11 +56,11 @@ def load_record(path: Path) -> dict[str, Any]:
         record = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as problem:
         raise UsageError("the record cannot be read", where=str(path), why=str(problem),
-                         todo="run preflash check to make a new one") from problem  # fmt: skip
+                         todo="run preflash check to make a new one") from problem
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         found = record.get("format") if isinstance(record, dict) else type(record).__name__
         raise UsageError("the record has an unknown format", where=str(path), why=f"format {found}, known is {FORMAT}",
-                         todo="read it with the version of preflash that wrote it")  # fmt: skip
+                         todo="read it with the version of preflash that wrote it")
     return record
 
 

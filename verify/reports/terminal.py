@@ -76,7 +76,7 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
     lines = ["", paint(head, "fails", colour)]
     lines += wrapped("where", f"{routine['place']}; {routine['definition']} {routine['prototype']}", width)
     lines += wrapped("", f"build {claim['build']}, {claim['strength']['kind']}, "
-                         f"{grouped(claim['strength']['count'])} inputs", width)  # fmt: skip
+                         f"{grouped(claim['strength']['count'])} inputs", width)
     witness = claim["witness"]
     if witness:
         for number, entry in enumerate(witness["inputs"]):
