@@ -57,7 +57,7 @@ def compile_failure(source: Path, ran: Ran, missing: tuple[str, ...] = ()) -> Co
     if missing:
         shown = ", ".join(missing)
         why = f"{text} (missing headers: {shown})"
-        todo = "name the folders that hold them, or run 'preflash stub' to write empty ones"
+        todo = "name the folders that hold them (include=[...]), or put empty files of these names beside the source"
     return CompileFailed(
         f"{source.name} does not compile on the host",
         place,

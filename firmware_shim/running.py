@@ -18,7 +18,7 @@ from firmware_shim.engine import RESULT, Engine, fresh_results
 from firmware_shim.events import EventTable
 from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop
 
-BLOCK = 4096
+BLOCK = 1024
 EXTRA_MEMORY_BYTES = 256 << 20
 OWN, REPEAT = 0, 1
 TICKS = os.sysconf("SC_CLK_TCK")

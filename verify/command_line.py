@@ -12,12 +12,13 @@ import fcntl
 import os
 import shutil
 import sys
+import traceback
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
-from verify.errors import PreflashError, UsageError
+from verify.errors import PreflashError, ToolFault, UsageError
 
 DEMO = Path(__file__).resolve().parent.parent / "firmware_shim" / "demo"
 CAUTION = "First power-up: low volume, no headphones. A voltage out of range can harm other gear."
@@ -165,6 +166,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except Exception as problem:
+        # Whatever else goes wrong is a fault of preflash: said as such, in one message, and never a verdict.
+        last = traceback.extract_tb(problem.__traceback__)[-1]
+        print(ToolFault("preflash's own fault", where=f"{Path(last.filename).name}:{last.lineno}",
+                        why=f"{type(problem).__name__}: {problem}",
+                        todo="please report this with the sheet; nothing was judged"), file=sys.stderr)
+        return 3
 
 
 if __name__ == "__main__":

@@ -63,7 +63,7 @@ def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None,
         for _, _, raws in stored.entries(routine.name):
             if all(grid.name in raws for grid in routine.inputs):
                 found.append((routine, tuple(raws[grid.name] for grid in routine.inputs)))
-    found = list(dict.fromkeys(found))
+    found = list({(routine.name, raws): (routine, raws) for routine, raws in found}.values())
     if not found:
         raise UsageError("no stored witnesses", where=str(stored.path), why="no claim has failed here",
                          todo="give inputs, for example: preflash replay SHEET ROUTINE volts=0.5")
@@ -109,6 +109,7 @@ def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], pr
         bound = bench.bounds[routine.name]
         lines += output_lines(bound, raws, prober, width)
         answer = prober.outside(bound, [raws])[0]
+        wrong |= answer is None
         for claim in routine.claims:
             if not isinstance(claim, Accurate) or answer is None or values is None or routine.reference is None:
                 continue

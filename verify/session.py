@@ -118,6 +118,10 @@ class Check:
             if outcome.bound is not None and outcome.assessment.failing and outcome.assessment.witness is not None:
                 raw = outcome.bound.domain.raw_bits(outcome.assessment.witness)
                 self.witnesses.add(routine, outcome.claim.label(), outcome.build, raw)
+            if outcome.claim.name == "returns" and outcome.bound is not None and outcome.evidence is not None:
+                for stop in outcome.evidence.stops[:8]:
+                    raw = outcome.bound.domain.raw_bits(stop.ordinal)
+                    self.witnesses.add(routine, outcome.claim.label(), outcome.build, raw)
         return entry
 
     def check_build(self, routine: Routine, bench: Bench) -> list[Outcome]:

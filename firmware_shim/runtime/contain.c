@@ -96,7 +96,7 @@ int pf_start(struct pf_job *job)
     if (child != 0)
         return child;
     prepare(job, parent);
-    job->parent = getpid();
+    pf_mark_process();
     if (job->trap_kinds)
         run_trapping(job);
     else

@@ -84,7 +84,7 @@ struct pf_job {
     struct pf_shared *shared;
     unsigned char *keep_outputs;
     unsigned char *keep_flags;
-    int32_t output_file, parent;
+    int32_t output_file, spare;
 };
 
 int pf_start(struct pf_job *job);

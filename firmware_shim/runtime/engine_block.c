@@ -55,12 +55,32 @@ void pf_to_double(const void *raw, int type, double scale, double *y, long n)
 #undef WIDEN
 }
 
+/* One loop per width: a call of memcpy per element would cost more than the firmware. */
 void pf_gather(const void *from, int width, const int32_t *index, void *to, long n)
 {
-    const unsigned char *a = from;
-    unsigned char *b = to;
-    for (long i = 0; i < n; i++)
-        memcpy(b + i * width, a + (long)index[i] * width, (size_t)width);
+#define GATHER(T) { const T *a = from; T *b = to; for (long i = 0; i < n; i++) b[i] = a[index[i]]; } break
+    switch (width) {
+    case 1: GATHER(uint8_t);
+    case 2: GATHER(uint16_t);
+    case 4: GATHER(uint32_t);
+    default: GATHER(uint64_t);
+    }
+#undef GATHER
+}
+
+/* Whether b holds the bits of a in reverse order. */
+int pf_mirrored(const void *from, const void *back, int width, long n)
+{
+    int64_t different = 0;
+#define MIRROR(T) { const T *a = from, *b = back; for (long i = 0; i < n; i++) different += a[i] != b[n - 1 - i]; } break
+    switch (width) {
+    case 1: MIRROR(uint8_t);
+    case 2: MIRROR(uint16_t);
+    case 4: MIRROR(uint32_t);
+    default: MIRROR(uint64_t);
+    }
+#undef MIRROR
+    return different == 0;
 }
 
 static void fill_raw(const struct pf_input *in, int64_t first, long n, unsigned char *raw, double *value)

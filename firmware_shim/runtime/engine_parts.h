@@ -5,7 +5,8 @@
 #include <stddef.h>
 #include "engine.h"
 
-enum { PF_BLOCK = 4096 };
+/* Four arrays of doubles fit the first-level cache. running.py has the same number. */
+enum { PF_BLOCK = 1024 };
 enum { PF_F32, PF_F64, PF_I8, PF_U8, PF_I16, PF_U16, PF_I32, PF_U32, PF_I64, PF_U64 };
 enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE };
 enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING };
@@ -56,6 +57,7 @@ extern const int pf_width[10];
 void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *const *raw, double *const *value);
 void pf_to_double(const void *raw, int type, double scale, double *y, long n);
 void pf_gather(const void *from, int width, const int32_t *index, void *to, long n);
+int pf_mirrored(const void *from, const void *back, int width, long n);
 unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inputs, void *output, long n,
                  int phase, int64_t base);
 void pf_judge(const struct pf_job *job, int number, struct pf_found *found, const double *y,
@@ -66,5 +68,6 @@ void pf_octave(const struct pf_job *job, int number, struct pf_found *found, con
 void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block);
 void pf_fail(struct pf_found *found, int64_t at);
+void pf_mark_process(void);
 void pf_sweep(struct pf_job *job);
 #endif

@@ -43,42 +43,65 @@ static double twice(double d)
     return 2.0 * (1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6 + t * (1.0 / 24 + t * (1.0 / 120 + t / 720))))));
 }
 
+/* Partners an octave up, as the C type rounds them, and how far they are from one octave exactly. */
+static long partners(const struct pf_job *job, const struct pf_test *test, const struct pf_block *block, double *w, double *d)
+{
+    const struct pf_input *in = &job->input[0];
+    const double *v = block->value[0], *y = block->y;
+    double step = test->step, inverse = 1.0 / test->step, top = test->second_high;
+    long n = block->n;
+    int64_t valid = 0;
+    if (in->type == PF_F32 || in->grid == 0)
+        for (long i = 0; i < n; i++)
+            w[i] = (double)(float)(v[i] + step);
+    else if (in->type != PF_F64)
+        for (long i = 0; i < n; i++)
+            w[i] = __builtin_rint((v[i] + step) / in->scale) * in->scale;
+    else
+        for (long i = 0; i < n; i++)
+            w[i] = v[i] + step;
+    for (long i = 0; i < n; i++) {
+        d[i] = (w[i] - v[i]) * inverse - 1.0;
+        valid += (w[i] <= top) & (d[i] < 0x1p-8) & (d[i] > -0x1p-8) & (y[i] - y[i] == 0.0);
+    }
+    return (long)valid;
+}
+
 void pf_octave(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block)
 {
     const struct pf_test *test = &job->test[number];
     const struct pf_input *in = &job->input[0];
     unsigned char raw[PF_BLOCK * 8], output[PF_BLOCK * 8];
-    double w[PF_BLOCK], y2[PF_BLOCK], ratio[PF_BLOCK], x[PF_BLOCK], y[PF_BLOCK];
+    double w[PF_BLOCK], d[PF_BLOCK], y2[PF_BLOCK], ratio[PF_BLOCK], packed[PF_BLOCK];
     int32_t index[PF_BLOCK];
-    double top = test->second_high;
-    long n = 0;
-    for (long i = 0; i < block->n; i++) {
-        double v = block->value[0][i], partner = v + test->step;
-        if (in->type == PF_F32 || in->grid == 0)
-            partner = (double)(float)partner;
-        else if (in->type != PF_F64)
-            partner = __builtin_rint(partner / in->scale) * in->scale;
-        double d = (partner - v) / test->step - 1.0;
-        if (partner <= top && d < 0x1p-8 && d > -0x1p-8 && block->y[i] - block->y[i] == 0.0) {
-            index[n] = (int32_t)i;
-            x[n] = d;
-            y[n] = block->y[i];
-            w[n++] = partner;
-        }
-    }
+    const double *y = block->y;
+    long n = partners(job, test, block, w, d);
+    int whole = n == block->n;
     found->skipped += block->n - n;
     if (n == 0)
         return;
+    if (!whole) {
+        n = 0;
+        for (long i = 0; i < block->n; i++)
+            if (w[i] <= test->second_high && d[i] < 0x1p-8 && d[i] > -0x1p-8 && y[i] - y[i] == 0.0) {
+                index[n] = (int32_t)i;
+                packed[n] = y[i];
+                d[n] = d[i];
+                w[n++] = w[i];
+            }
+        y = packed;
+    }
     long calls = w[0] == w[n - 1] ? 1 : n;
-    for (long i = 0; i < calls; i++) {
-        if (in->type == PF_F32) {
-            float f = (float)w[i];
-            memcpy(raw + 4 * i, &f, 4);
-        } else if (in->type == PF_F64) {
-            memcpy(raw + 8 * i, &w[i], 8);
-        } else {
-            int64_t whole = (int64_t)(w[i] / in->scale);
-            memcpy(raw + (long)pf_width[in->type] * i, &whole, (size_t)pf_width[in->type]);
+    if (in->type == PF_F32) {
+        float *narrow = (float *)raw;
+        for (long i = 0; i < calls; i++)
+            narrow[i] = (float)w[i];
+    } else if (in->type == PF_F64) {
+        memcpy(raw, w, (size_t)calls * 8);
+    } else {
+        for (long i = 0; i < calls; i++) {
+            int64_t code = (int64_t)(w[i] / in->scale);
+            memcpy(raw + (long)pf_width[in->type] * i, &code, (size_t)pf_width[in->type]);
         }
     }
     const void *inputs[1] = {raw};
@@ -87,8 +110,8 @@ void pf_octave(const struct pf_job *job, int number, struct pf_found *found, con
     for (long i = calls; i < n; i++)
         y2[i] = y2[0];
     for (long i = 0; i < n; i++)
-        ratio[i] = y[i] * twice(x[i]);
-    pf_judge(job, number, found, y2, ratio, n, block->ordinal, index);
+        ratio[i] = y[i] * twice(d[i]);
+    pf_judge(job, number, found, y2, ratio, n, block->ordinal, whole ? NULL : index);
 }
 
 void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block)
@@ -130,6 +153,8 @@ void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf
     pf_call(job, job->loop, inputs, output, n, PF_REPEAT, block->ordinal);
     found->judged += n;
     const unsigned char *first = block->output;
+    if (pf_mirrored(first, output, width, n))
+        return;
     for (long i = 0; i < n; i++) {
         const unsigned char *a = first + i * width, *b = output + (n - 1 - i) * width;
         if (memcmp(a, b, (size_t)width) == 0)

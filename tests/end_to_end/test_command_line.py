@@ -178,7 +178,7 @@ def workers_with(mark: str) -> list[int]:
     found = []
     for entry in Path("/proc").iterdir():
         try:
-            if entry.name.isdigit() and b"firmware_shim" in (entry / "cmdline").read_bytes():
+            if entry.name.isdigit() and b"firmware_shim.worker" in (entry / "cmdline").read_bytes():
                 found += [int(entry.name)] if mark.encode() in (entry / "environ").read_bytes() else []
         except OSError:
             continue

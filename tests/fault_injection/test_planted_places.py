@@ -105,4 +105,4 @@ def test_a_read_past_the_table_names_input_file_and_line(private_cache: Any) -> 
     assert {"no_undefined_behaviour strict"} == found.failing()
     assert 5 == found.value("no_undefined_behaviour", "strict")
     assert f"plant.c:{line}:" in found.words("no_undefined_behaviour", "strict")
-    assert "index 53" in found.words("no_undefined_behaviour", "strict")
+    assert "array index out of bounds (53)" in found.words("no_undefined_behaviour", "strict")

@@ -24,7 +24,7 @@ WAYS = {
     "killed": "raise(SIGKILL)",
     "terminated": "raise(SIGTERM)",
     "parent": "kill(getppid(), SIGKILL)",
-    "divide": "keep = 7 / ((int)((code * 1103u + 77u) % 4096u) - 1234)",
+    "divide": "volatile int none = 0; keep = 7 / none",
     "greedy": "{ char *p; for (;;) { p = malloc(1u << 26); if (!p) abort(); memset(p, 1, 1u << 26); } }",
     "jump": "((void (*)(void))(uintptr_t)(code & 0u))()",
 }
@@ -80,7 +80,7 @@ def test_the_input_is_named_and_the_rest_is_judged(record: dict[str, Any], name:
 
 WORDS = {
     "crash": "SIGSEGV", "endless": "hang", "leave": "exit", "leave_now": "exit", "abandon": "SIGABRT", "deep": "stack",
-    "branch": "process", "killed": "SIGKILL", "terminated": "SIGTERM", "divide": "SIGFPE", "greedy": "",
+    "branch": "process", "killed": "SIGKILL", "terminated": "SIGTERM", "divide": "volatile int none = 0; keep = 7 / none",
     "jump": "SIGSEGV",
 }
 

@@ -13,7 +13,7 @@ from verify.hunting.intervals import clip
 
 ALWAYS_TRIED_PARTS = (2, 3, 5, 7, 10, 12, 16, 24, 32, 48, 64, 100, 128, 256, 512, 1024)
 OCTAVE_UNITS = {"V": Fraction(1), "octave": Fraction(1), "semitone": Fraction(12), "note": Fraction(12)}
-REACH = 2
+REACH = 8
 
 
 def parts_from_arrays(lengths: Iterable[int]) -> tuple[int, ...]:

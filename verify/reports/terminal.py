@@ -119,6 +119,18 @@ def open_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, colou
     return lines + wrapped("do", todo, width)
 
 
+def together(entries: list[dict[str, Any]], same: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Entries that differ in their build only become one, with the builds joined."""
+    found: list[dict[str, Any]] = []
+    for entry in entries:
+        twin = next((known for known in found if all(known[key] == entry[key] for key in same)), None)
+        if twin is None:
+            found.append(dict(entry))
+        else:
+            twin["build"] += f" and {entry['build']}"
+    return found
+
+
 def render(record: dict[str, Any], width: int = 80, colour: bool = False) -> str:
     """The whole record as text."""
     title = record["title"] or record["sheet"]
@@ -131,7 +143,7 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False) -> str
     if dropped:
         lines += wrapped("dropped", f"{' '.join(dict.fromkeys(dropped))} (target options, not for this host)", width)
     lines.append("")
-    for problem in record["blocked_builds"]:
+    for problem in together(record["blocked_builds"], ("code", "what", "where", "why")):
         lines += ["", f"{MARKS['blocked']}  build {problem['build']}: {problem['what']}  [{problem['code']}]"]
         for label in ("where", "why", "do"):
             lines += wrapped(label, problem[label], width)
@@ -143,7 +155,7 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False) -> str
             lines += wrapped("note", f"{routine['name']}: {text}", width)
         if routine["printed"]:
             lines += wrapped("printed", f"{routine['name']}: {routine['printed']!r}", width)
-        for claim in routine["claims"]:
+        for claim in together(routine["claims"], ("label", "verdict", "witness")):
             if claim["verdict"] == "fails":
                 lines += failure_lines(routine, claim, width, colour)
             elif claim["verdict"] != "holds" and not record["blocked_builds"]:
