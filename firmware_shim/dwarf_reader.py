@@ -10,11 +10,18 @@ from typing import Any
 from elftools.common.exceptions import DWARFError, ELFError
 from elftools.dwarf.ranges import BaseAddressEntry
 from elftools.elf.elffile import ELFFile
+from elftools.elf.relocation import RelocationHandler
 
 from firmware_shim.debug_info import Array, CType, DebugInfo, Function, Global, Parameter, rank
 from firmware_shim.dwarf_types import Die, ctype, dimensions, is_constant, number_of, strip, target, text_of
 from firmware_shim.errors import SourceMissing
 from firmware_shim.width_rules import struct_differences, width_difference
+
+# pyelftools 0.33 does not know the offsets of thread-local variables (R_X86_64_DTPOFF64, DTPOFF32), which
+# debug information of an object file holds: plain value plus addend, as R_X86_64_64 and R_X86_64_32.
+_RECIPES = RelocationHandler._RELOCATION_RECIPES_X64
+_RECIPES.setdefault(17, _RECIPES[1])
+_RECIPES.setdefault(21, _RECIPES[10])
 
 # Prefix of what the build adds to the author's code.
 GENERATED = "pf_loop_"

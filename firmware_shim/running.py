@@ -31,7 +31,7 @@ class Library:
         self.path = path
         self.engine = engine
         self.handle = engine.ffi.dlopen(path)
-        self.base = load_base(path)
+        self.base, self.end = mapped_range(path)
 
     def symbol(self, name: str, kind: str) -> Any:
         """Function pointer of the given typedef for a symbol known to exist in the build."""
@@ -44,14 +44,19 @@ class Library:
 
 def load_base(path: str) -> int:
     """Lowest address at which the file is mapped in this process."""
+    return mapped_range(path)[0]
+
+
+def mapped_range(path: str) -> tuple[int, int]:
+    """Lowest and highest address at which the file is mapped in this process, (0, 0) if it is not."""
     real = os.path.realpath(path)
-    lowest = 0
+    lowest = highest = 0
     for line in Path("/proc/self/maps").read_text(encoding="utf-8").splitlines():
         parts = line.split(None, 5)
         if len(parts) == 6 and parts[5] == real:
-            start = int(parts[0].split("-")[0], 16)
-            lowest = min(lowest or start, start)
-    return lowest
+            start, end = (int(text, 16) for text in parts[0].split("-"))
+            lowest, highest = min(lowest or start, start), max(highest, end)
+    return lowest, highest
 
 
 def library_at(address: int) -> tuple[str, int]:
@@ -78,6 +83,14 @@ def processor_seconds(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / TICKS
 
 
+def asleep(pid: int) -> bool:
+    """Whether a child waits for something instead of computing."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()[0] in "SDTt"
+    except OSError:
+        return False
+
+
 def children() -> list[int]:
     """All present children of this process, adopted ones included."""
     found: list[int] = []
@@ -87,18 +100,21 @@ def children() -> list[int]:
     return found
 
 
-def end_descendants() -> None:
-    """Kill and reap whatever the firmware started and left behind."""
+def end_descendants() -> int:
+    """Kill and reap whatever the firmware started and left behind; returns how many there were."""
+    ended = 0
     for _ in range(100):
         left = children()
         if not left:
-            return
+            break
+        ended += len(left)
         for pid in left:
             with contextlib.suppress(OSError):
                 os.kill(pid, signal.SIGKILL)
         for pid in left:
             with contextlib.suppress(OSError):
                 os.waitpid(pid, 0)
+    return ended
 
 
 class Runner:
@@ -125,9 +141,9 @@ class Runner:
         whole = JobResult(np.zeros((0, 3), np.int64), fresh_results(0), np.zeros((0, 2), np.int64))
         if job.keep_outputs:
             width = engine_module.NUMPY_TYPES[job.output_type].itemsize
-            self.outputs = mmap.mmap(-1, max(1, int(waiting[:, 1].sum()) * width))
+            self.outputs = mmap.mmap(-1, max(1, int((waiting[:, 0] + waiting[:, 1]).max()) * width))
         if job.keep_flags:
-            self.flags = mmap.mmap(-1, max(1, int(waiting[:, 1].sum())))
+            self.flags = mmap.mmap(-1, max(1, int((waiting[:, 0] + waiting[:, 1]).max())))
         while len(waiting):
             waiting = self.run_once(waiting, library, whole)
             if len(whole.stops) >= job.most_stops and len(waiting):
@@ -167,15 +183,19 @@ class Runner:
         if child < 0:
             raise OSError("fork failed")
         status, hung = self.wait(child, shared)
-        end_descendants()
+        left_behind = end_descendants()
         finished = int(shared.done) == 1 and status == 0
         self.gather_facts(shared, library, whole)
         keep = count if finished else int(shared.segment)
         opens_used = np.array(opens[: int(shared.opens)])
+        if finished and left_behind:
+            words = f"it left {left_behind} processes behind (ended); at which of these inputs is not known"
+            whole.stops.append(Stop("started another process", int(segments[0][0]), 0, 0, words))
         if finished or job.trap_kinds:
             self.add(whole, segments, np.array(results), opens_used)
-            if not finished and job.trap_kinds and shared.signal:
-                whole.trap_library, whole.trap_offset = library_at(int(shared.program_counter))
+            counter = int(shared.program_counter) if not finished and shared.signal else int(shared.library_counter)
+            if job.trap_kinds and counter:
+                whole.trap_library, whole.trap_offset = library_at(counter)
             return segments[:0]
         complete = segments[:keep]
         inside = np.zeros(len(opens_used), bool)
@@ -227,7 +247,8 @@ class Runner:
         ordinal = min(max(ordinal, start), start + count - 1)
         hole = max(1, min(hole, start + count - ordinal))
         if shared.forked_at >= 0:
-            return Stop("started another process", int(shared.forked_at), length, phase, "it called fork()")
+            place, part = (ordinal, hole) if shared.forked_at == 1 else (base, length)
+            return Stop("started another process", place, part, phase, "it called fork() or its like")
         number = int(shared.signal)
         code_offset = int(shared.program_counter) - library.base if number else None
         if code_offset is not None and library_at(int(shared.program_counter))[0] != os.path.realpath(library.path):
@@ -283,7 +304,7 @@ class Runner:
                 used, wall = processor_seconds(child), time.monotonic()
                 if now != last:
                     last, since_wall, since_used = now, wall, used
-                elif used - since_used > limit or wall - since_wall > 20 * limit:
+                elif used - since_used > limit or wall - since_wall > (limit + 1 if asleep(child) else 20 * limit):
                     os.kill(child, signal.SIGKILL)
                     return os.waitpid(child, 0)[1], True
                 if os.getppid() != self.parent:
@@ -331,6 +352,7 @@ class Runner:
         c_job.output_type, c_job.flush_to_zero = job.output_type, job.flush_to_zero
         c_job.keep_flags_on, c_job.segments, c_job.regions = job.keep_flags, len(segments), len(job.regions)
         c_job.open_capacity, c_job.trap_kinds = job.open_capacity, job.trap_kinds
+        c_job.code_low, c_job.code_high = library.base, library.end
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.output_scale, c_job.loop, c_job.input, c_job.test = job.output_scale, self.loop, inputs, self.tests
         c_job.region, c_job.shared = regions, shared

@@ -107,7 +107,11 @@ def main() -> None:
     os.dup2(2, 1)
     worker = Worker(sys.argv[1])
     while (job := read_frame(source)) is not None:
-        write_frame(sink, worker.serve(job))
+        try:
+            answer: Any = worker.serve(job)
+        except Exception as problem:  # a fault of our own travels to the caller; it is never the firmware's
+            answer = RuntimeError(f"worker: {type(problem).__name__}: {problem}")
+        write_frame(sink, answer)
 
 
 if __name__ == "__main__":

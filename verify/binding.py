@@ -232,6 +232,9 @@ def with_screens(bounds: dict[str, Bound], built: Built, cache: Path) -> dict[st
         if any(g.kind == "list" and any(Fraction(float(v)) != v for v in g.values) for g in bound.domain.grids):
             missing[name] = "values of the list are not exact in binary64"
             continue
+        if any(abs(end) > 2**53 * g.scale for g in bound.domain.grids for end in (g.low, g.high)):
+            missing[name] = "inputs beyond 2^53 are not exact in binary64"
+            continue
         ranges = [(grid.value(0), grid.value(grid.count - 1)) for grid in bound.domain.grids]
         screen = tracing.screen(routine.reference, ranges, routine.constants)
         if screen is None:

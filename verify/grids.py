@@ -18,22 +18,26 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Axis
 from verify.errors import SheetError
-from verify.number_formats import INT_RANGES, float32_array, float32_at_least, ordinal_from_float32
+from verify.number_formats import INT_RANGES, float32_array, float32_at_least, nearest_float32, ordinal_from_float32
 from verify.units import check_unit
 
 SMALLEST_SIZE = 2.0**-30
 
 
 def exact(value: object, where: str) -> Fraction:
-    """A finite number of the sheet as it is written: 0.1 is one tenth."""
+    """A finite number of the sheet as it is written: 0.1 is one tenth. What binary32 holds exactly is that value."""
     if isinstance(value, bool) or not isinstance(value, int | float | Fraction | np.integer | np.floating):
         raise SheetError(f"{value!r} is not a number", where=where, why="a number is needed here",
                          todo="write a plain number, for example 0 or 4.75")
     if isinstance(value, float | np.floating) and not math.isfinite(float(value)):
         raise SheetError(f"{value!r} is not finite", where=where, why="ranges and limits must be finite",
                          todo="write the largest value that can really occur")
-    return Fraction(repr(float(value))) if isinstance(value, float | np.floating) else Fraction(int(value)) if isinstance(
-        value, int | np.integer) else Fraction(value)
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        with np.errstate(over="ignore"):
+            single = float(np.float32(number)) == number
+        return Fraction(number) if single else Fraction(repr(number))
+    return Fraction(int(value)) if isinstance(value, int | np.integer) else Fraction(value)
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,13 @@ class Grid:
             return self._list_doubles[indices]
         if self.kind == "float32":
             return float32_array(self.first + indices).astype(np.float64)
-        return (self.first + self.step * indices).astype(np.float64) * float(self.scale)
+        return self._whole(indices).astype(np.float64) * float(self.scale)
+
+    def _whole(self, indices: np.ndarray) -> np.ndarray:
+        """Raw integers of many points; those from 2^63 on need the unsigned type."""
+        if self.first + self.step * (self.count - 1) < 2**63:
+            return self.first + self.step * np.asarray(indices, np.int64)
+        return np.uint64(self.first) + np.uint64(self.step) * np.asarray(indices).astype(np.uint64)
 
     @cached_property
     def _list_doubles(self) -> np.ndarray:
@@ -92,7 +102,7 @@ class Grid:
             numbers = [self.values[int(i)] / self.scale for i in indices]
             whole = kind.kind in "iu"
             return np.array([int(n) if whole else float(n) for n in numbers]).astype(kind).tobytes()
-        return (self.first + self.step * indices).astype(kind).tobytes()
+        return self._whole(indices).astype(kind).tobytes()
 
     def index_near(self, value: float | Fraction) -> int:
         """Ordinal of the point at or next above a value, clipped to the grid."""
@@ -112,7 +122,8 @@ class Grid:
         if self.kind == "float32":
             return Axis(type_number, 0, self.first, 1, self.count, 1.0)
         if self.kind == "integer":
-            return Axis(type_number, 1, self.first, self.step, self.count, float(self.scale))
+            wrapped = (self.first + 2**63) % 2**64 - 2**63
+            return Axis(type_number, 1, wrapped, self.step, self.count, float(self.scale))
         raw = self.raw(np.arange(self.count), type_number)
         return Axis(type_number, 2, 0, 1, self.count, float(self.scale), raw)
 
@@ -133,16 +144,15 @@ def _ends(name: str, low: object, high: object) -> tuple[Fraction, Fraction]:
 
 
 def binary32(name: str, low: float, high: float, unit: str) -> Grid:
-    """Every binary32 value from low to high, for a float (or double) parameter."""
-    bottom, top = _ends(name, low, high)
+    """Every binary32 value from low to high, for a float (or double) parameter.
+
+    The ends are rounded to binary32 as C rounds a literal: 4.9 means 4.9f.
+    """
+    bottom, top = (nearest_float32(end) for end in _ends(name, low, high))
     check_unit(unit, f"input {name!r}")
-    first = ordinal_from_float32(float32_at_least(bottom))
-    if bottom < 0 or math.copysign(1.0, float(low)) < 0:
-        first = min(first, -1) if bottom == 0 else first
-    last = ordinal_from_float32(-float32_at_least(-top)) if top != 0 else 0
-    if last < first:
-        raise SheetError(f"input {name!r}: no binary32 value in its range", where=f"{low} to {high}",
-                         why="the two ends lie between neighbouring floats", todo="widen the range")
+    first, last = ordinal_from_float32(float(bottom)), ordinal_from_float32(float(top))
+    if bottom == 0 and math.copysign(1.0, float(low)) < 0:
+        first = -1
     return Grid(name, unit, "float32", bottom, top, first, 1, last - first + 1, Fraction(1), describes="every binary32")
 
 

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 
+LARGEST_FLOAT32 = (2 - Fraction(1, 2**23)) * 2**127
 INT_RANGES = {("int", n): (-(2 ** (8 * n - 1)), 2 ** (8 * n - 1) - 1) for n in (1, 2, 4, 8)} | {
     ("uint", n): (0, 2 ** (8 * n) - 1) for n in (1, 2, 4, 8)
 }
@@ -31,16 +32,29 @@ def float32_array(ordinals: np.ndarray) -> np.ndarray:
     return bits.view(np.float32)
 
 
+def nearest_float32(value: Fraction) -> Fraction:
+    """The binary32 value nearest to an exact one, halves to even; the largest one beyond the ends."""
+    largest = float(LARGEST_FLOAT32)
+    number = min(max(float(value), -largest), largest)
+    nearest = np.float32(number)
+    # Twice rounded: where binary64 stands just between two floats, the exact value decides.
+    candidates = [nearest, np.nextafter(nearest, np.float32(-largest)), np.nextafter(nearest, np.float32(largest))]
+    return min((Fraction(float(c)) for c in candidates), key=lambda c: (abs(c - value), c != Fraction(float(nearest))))
+
+
 def float32_at_least(value: Fraction) -> float:
-    """Smallest binary32 value not below an exact value (inf when there is none)."""
-    nearest = np.float32(float(value)) if abs(value) < Fraction(2) ** 128 else np.float32(math.copysign(np.inf, value))
-    while np.isfinite(nearest) and Fraction(float(nearest)) < value:
-        nearest = np.nextafter(nearest, np.float32(np.inf))
-    while True:
-        below = np.nextafter(nearest, np.float32(-np.inf))
-        if not np.isfinite(below) or Fraction(float(below)) < value:
-            return float(nearest)
-        nearest = below
+    """Smallest finite binary32 value not below an exact value; the largest one when there is none."""
+    if value > LARGEST_FLOAT32 or value < -LARGEST_FLOAT32:
+        return math.copysign(float(LARGEST_FLOAT32), value)
+    nearest = np.float32(min(max(float(value), -float(LARGEST_FLOAT32)), float(LARGEST_FLOAT32)))
+    with np.errstate(over="ignore"):
+        while Fraction(float(nearest)) < value:
+            nearest = np.nextafter(nearest, np.float32(np.inf))
+        while True:
+            below = np.nextafter(nearest, np.float32(-np.inf))
+            if not np.isfinite(below) or Fraction(float(below)) < value:
+                return float(nearest)
+            nearest = below
 
 
 def category(value: float) -> str:

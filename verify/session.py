@@ -12,12 +12,13 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.crew import Crew
+from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
 from firmware_shim.job import Test
 from verify.binding import Bench, cache_folder, claims_for, make_benches
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
-from verify.evidence import Evidence
+from verify.evidence import Evidence, Total
 from verify.evidence_store import EvidenceStore
 from verify.explaining import Explainer
 from verify.hunt import Hunt, Progress, identity
@@ -45,6 +46,14 @@ class Outcome:
     slot: int = -1
 
 
+def beyond_doubles(bound: Bound, total: Total) -> bool:
+    """Whether integer results are too wide for the engine, which judges in binary64."""
+    if NUMPY_TYPES[bound.output_type].kind == "f" or NUMPY_TYPES[bound.output_type].itemsize < 8:
+        return False
+    ends = total.extreme("least_output", "least_output_at", 1)[0], total.extreme("most_output", "most_output_at", -1)[0]
+    return any(abs(end) > 2.0**53 * bound.output_scale for end in ends)
+
+
 @dataclass
 class Check:
     """A running check. routines of the record grow one by one; an interrupt keeps the finished ones."""
@@ -66,7 +75,12 @@ class Check:
         self.clock = time.monotonic()
         self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
             self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
-        self.benches = make_benches(self.sheet)
+        self.benches: list[Bench] = []
+        try:
+            self.benches = make_benches(self.sheet)
+        except KeyboardInterrupt:
+            self.interrupted = True
+            return self.record()
         engine = next((bench.engine for bench in self.benches if bench.engine), None)
         if engine is None:
             for routine in self.chosen():
@@ -147,6 +161,8 @@ class Check:
             case = Case(bound, evidence, total, slot, complete, self.prober)
             try:
                 found = claim.assess(case)
+                if slot >= 0 and claim.name != "deterministic" and beyond_doubles(bound, total):
+                    found = Assessment(blocked="results beyond 2^53 cannot be judged in this version")
             except ShimError:
                 raise
             except Exception as problem:

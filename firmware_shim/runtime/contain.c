@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <fcntl.h>
+#include <pthread.h>
 #include <unistd.h>
 #include <sys/prctl.h>
 #include <sys/resource.h>
@@ -15,9 +16,44 @@
 static struct pf_shared *fault_note;
 static unsigned char handler_stack[1 << 16];
 
+/* Hunting for an event of the firmware's own: one outside its code is noted, masked, and stepped over
+   instruction by instruction until the firmware's code runs again. */
+static struct pf_job *trapping;
+
+#if defined(__x86_64__)
+static int own_code(int64_t address) { return address >= trapping->code_low && address < trapping->code_high; }
+
+static int step_over(int number, ucontext_t *u)
+{
+    int64_t at = u->uc_mcontext.gregs[REG_RIP];
+    unsigned *mode = &u->uc_mcontext.fpregs->mxcsr;
+    if (trapping == NULL)
+        return 0;
+    if (number == SIGFPE && !own_code(at)) {
+        if (fault_note->library_counter == 0)
+            fault_note->library_counter = at;
+        *mode = (*mode | 0x1f80u) & ~0x3fu;
+        u->uc_mcontext.gregs[REG_EFL] |= 0x100;
+        return 1;
+    }
+    if (number == SIGTRAP) {
+        if (own_code(at)) {
+            u->uc_mcontext.gregs[REG_EFL] &= ~0x100LL;
+            *mode = (*mode & ~0x3fu) & ~((unsigned)trapping->trap_kinds << 7);
+        }
+        return 1;
+    }
+    return 0;
+}
+#else
+static int step_over(int number, ucontext_t *u) { (void)number; (void)u; return 0; }
+#endif
+
 static void on_fault(int number, siginfo_t *info, void *context)
 {
     ucontext_t *u = context;
+    if (step_over(number, u))
+        return;
     fault_note->signal = number;
     fault_note->fault_address = (int64_t)(uintptr_t)info->si_addr;
 #if defined(__x86_64__)
@@ -28,6 +64,17 @@ static void on_fault(int number, siginfo_t *info, void *context)
     fault_note->stack_pointer = (int64_t)u->uc_mcontext.sp;
 #endif
     _exit(100);
+}
+
+static pid_t own_process;
+
+/* A firmware that forks is stopped before it does: the input is still known. */
+static void on_fork(void)
+{
+    if (getpid() != own_process)
+        return;
+    fault_note->forked_at = 1;
+    _exit(99);
 }
 
 static void limit(int what, rlim_t value)
@@ -52,6 +99,8 @@ static void prepare(struct pf_job *job, pid_t parent)
     sigaltstack(&stack, NULL);
     for (size_t k = 0; k < sizeof faults / sizeof *faults; k++)
         sigaction(faults[k], &action, NULL);
+    own_process = getpid();
+    pthread_atfork(on_fork, NULL, NULL);
     signal(SIGINT, SIG_IGN);
     signal(SIGXFSZ, SIG_IGN);
     signal(SIGPIPE, SIG_IGN);
@@ -82,6 +131,7 @@ static void run_trapping(struct pf_job *job)
     }
     pf_fill(job, job->segment[0].start, 1, raw, value);
     job->shared->position[1] = job->segment[0].start;
+    trapping = job;
     pf_set((PF_MODE_DEFAULT | (job->flush_to_zero ? PF_MODE_FLUSH : 0u)) & ~((unsigned)job->trap_kinds << 7));
     job->loop(inputs, output, 1, job->shared->position);
     pf_set(PF_MODE_DEFAULT);

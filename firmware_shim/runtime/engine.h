@@ -62,7 +62,7 @@ struct pf_shared {
     int64_t signal, fault_address, program_counter, stack_pointer;
     int64_t mode_changed_at, mode_before, mode_after;
     int64_t written_at, written_address, forked_at;
-    int64_t trap_seen;
+    int64_t library_counter; /* address of an event outside the firmware's own code, 0 for none */
 };
 
 struct pf_region {
@@ -72,7 +72,7 @@ struct pf_region {
 
 struct pf_job {
     int32_t inputs, zip, tests, output_type, flush_to_zero, keep_flags_on;
-    int64_t segments, open_capacity, regions, memory_limit_bytes, trap_kinds;
+    int64_t segments, open_capacity, regions, memory_limit_bytes, trap_kinds, code_low, code_high;
     double output_scale;
     pf_loop loop;
     const struct pf_input *input;

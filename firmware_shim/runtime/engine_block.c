@@ -2,6 +2,7 @@
 #include <string.h>
 #include "engine_parts.h"
 
+int pf_mode_changed;
 const int pf_width[10] = {4, 8, 1, 1, 2, 2, 4, 4, 8, 8};
 
 /* Ordinals of binary32 run through the line of reals: -0 is -1, +0 is 0. */
@@ -157,7 +158,8 @@ unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inpu
     loop(inputs, output, n, shared->position);
     unsigned after = pf_get();
     pf_set(PF_MODE_DEFAULT);
-    if (pf_mode_of(after) != wanted && shared->mode_changed_at < 0) {
+    pf_mode_changed = pf_mode_of(after) != wanted;
+    if (pf_mode_changed && shared->mode_changed_at < 0) {
         shared->mode_changed_at = base;
         shared->mode_before = wanted;
         shared->mode_after = pf_mode_of(after);

@@ -58,6 +58,7 @@ void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *c
 void pf_to_double(const void *raw, int type, double scale, double *y, long n);
 void pf_gather(const void *from, int width, const int32_t *index, void *to, long n);
 int pf_mirrored(const void *from, const void *back, int width, long n);
+extern int pf_mode_changed; /* whether the last pf_call left another mode behind */
 unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inputs, void *output, long n,
                  int phase, int64_t base);
 void pf_judge(const struct pf_job *job, int number, struct pf_found *found, const double *y,

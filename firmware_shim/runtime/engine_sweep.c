@@ -131,6 +131,24 @@ static void pin_flags(const struct pf_job *job, struct pf_result *r, const struc
     }
 }
 
+/* The first input of the block that leaves another floating-point mode behind. */
+static void pin_mode(const struct pf_job *job, const struct pf_block *b, int64_t total)
+{
+    long from = 0, n = b->n;
+    restore_regions(job, total);
+    while (n > 1) {
+        long half = n / 2;
+        call_part(job, b, from, half);
+        if (pf_mode_changed) {
+            n = half;
+        } else {
+            from += half;
+            n -= half;
+        }
+    }
+    job->shared->mode_changed_at = b->ordinal + from;
+}
+
 static int64_t copy_regions(const struct pf_job *job)
 {
     int64_t total = 0;
@@ -259,9 +277,12 @@ void pf_sweep(struct pf_job *job)
             pf_fill(job, block.ordinal, block.n, raw, value);
             int64_t total = copy_regions(job);
             unsigned flags = pf_call(job, job->loop, block.raw, block.output, block.n, PF_OWN, block.ordinal);
+            int changed = pf_mode_changed && job->shared->mode_changed_at == block.ordinal;
             compare_regions(job, total, block.ordinal);
+            if (changed)
+                pin_mode(job, &block, total);
             if (!*process_mark) {
-                job->shared->forked_at = block.ordinal;
+                job->shared->forked_at = 2;
                 _exit(99);
             }
             pf_to_double(block.output, job->output_type, job->output_scale, block.y, block.n);

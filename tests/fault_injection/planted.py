@@ -76,11 +76,11 @@ class Seen:
     entry: dict[str, Any]
 
     def verdicts(self) -> dict[str, str]:
-        """Verdict per "claim build"."""
+        """Verdict of each claim in each build, under "claim build"."""
         return {f"{c['claim']} {c['build']}": c["verdict"] for c in self.entry["claims"]}
 
     def failing(self) -> set[str]:
-        """"claim build" of every claim that fails."""
+        """The claims that fail, as "claim build"."""
         return {name for name, word in self.verdicts().items() if word == "fails"}
 
     def other(self) -> dict[str, str]:

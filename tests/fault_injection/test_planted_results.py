@@ -35,6 +35,7 @@ float clamp_open_below(float x) { if (isnan(x)) x = -1.0f; if (x > 1.0f) x = 1.0
 float clamp_nan(float x) { if (x < -1.0f) x = -1.0f; if (x > 1.0f) x = 1.0f; return x * 3.0f; }
 float clamp_infinite(float x) { if (isinf(x)) return x; return limited(x) * 3.0f; }
 float clamp_wrong_end(float x) { if (isnan(x)) return 3.0f; return limited(x) * 3.0f; }
+float clamp_decimal(float x) { if (!(x > -0.1f)) x = -0.1f; if (x > 4.9f) x = 4.9f; return x; }
 float clamp_code_wraps(uint16_t code) { return (float)(code & 4095u); }
 float clamp_code_good(uint16_t code) { return (float)(code > 4095u ? 4095u : code); }
 float clamp_two(float x, float y) { return limited(x) + limited(y); }
@@ -68,6 +69,7 @@ for name in ("clamp_code_wraps", "clamp_code_good"):
     f(name, inputs=CODE, output="", claims=[clamps(because=WHY)])
 for name in ("clamp_two", "clamp_two_open"):
     f(name, inputs=[XV, Y], output="", claims=[clamps("y", nan="any", because=WHY)])
+f("clamp_decimal", inputs=[binary32("x", -0.1, 4.9, "V")], output="V", claims=[clamps(nan="low", because=WHY)])
 VOLTS = values("volts", [n / 128 for n in range(513)], "V")
 for name in ("octave_good", "octave_bad"):
     f(name, inputs=[VOLTS], output="Hz", claims=[octave_doubles(cents=0.05, because=WHY)])
@@ -83,7 +85,7 @@ def record(private_cache: Any) -> dict[str, Any]:
     return shared_record(C, sheet_text(ENTRIES))
 
 
-GOOD = ["is_finite", "edge", "clamp_good", "clamp_code_good", "clamp_two", "octave_good", "there", "back"]
+GOOD = ["is_finite", "edge", "clamp_good", "clamp_decimal", "clamp_code_good", "clamp_two", "octave_good", "there", "back"]
 
 
 @pytest.mark.parametrize("name", GOOD)
@@ -106,9 +108,7 @@ def test_right_routines_raise_no_alarm(record: dict[str, Any], name: str) -> Non
         ("there_bad", "inverse_of", place(CODES), "the round trip is off by +2 LSB"),
     ],
 )
-def test_one_wrong_result_is_found_and_named(
-    record: dict[str, Any], name: str, claim: str, where: int, words: str
-) -> None:
+def test_one_wrong_result_is_found_and_named(record: dict[str, Any], name: str, claim: str, where: int, words: str) -> None:
     found = seen(record, name)
 
     assert {f"{claim} host"} == found.failing()

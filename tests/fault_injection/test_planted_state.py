@@ -49,9 +49,7 @@ def test_a_routine_without_memory_holds_for_every_value(state: dict[str, Any]) -
     assert "every value" == found.claim("deterministic")["strength"]["kind"]
 
 
-@pytest.mark.parametrize(
-    ("name", "memory"), [("counts", "parity"), ("remembers", "last_strike"), ("seldom", "armed")]
-)
+@pytest.mark.parametrize(("name", "memory"), [("counts", "parity"), ("remembers", "last_strike"), ("seldom", "armed")])
 def test_memory_that_changes_the_result_fails_and_is_named(state: dict[str, Any], name: str, memory: str) -> None:
     found = seen(state, name)
 
@@ -77,6 +75,14 @@ def test_a_changed_mode_is_found_and_does_not_spoil_the_rest(state: dict[str, An
     assert {} == found.other()
     assert "the floating-point mode was changed" in found.words("no_hidden_events")
     assert place(CODES) == found.value("no_hidden_events")
+
+
+def test_memory_of_one_thread_is_watched_like_any_other(tmp_path: Path) -> None:
+    c = C_START + "static _Thread_local float last;\nfloat f1(uint16_t code) { float y = last; last = code; return y; }\n"
+    found = seen(run(tmp_path, c, sheet_text('f("f1", inputs=[codes("code", bits=12)], output="", claims=[])')), "f1")
+
+    assert {"deterministic host"} == found.failing()
+    assert {} == found.other()
 
 
 FAST = (

@@ -79,8 +79,17 @@ def test_the_input_is_named_and_the_rest_is_judged(record: dict[str, Any], name:
 
 
 WORDS = {
-    "crash": "SIGSEGV", "endless": "hang", "leave": "exit", "leave_now": "exit", "abandon": "SIGABRT", "deep": "stack",
-    "branch": "process", "killed": "SIGKILL", "terminated": "SIGTERM", "divide": "volatile int none = 0; keep = 7 / none",
+    "crash": "SIGSEGV",
+    "endless": "hang",
+    "leave": "exit",
+    "leave_now": "exit",
+    "abandon": "SIGABRT",
+    "deep": "stack",
+    "branch": "process",
+    "killed": "SIGKILL",
+    "terminated": "SIGTERM",
+    "divide": "SIGFPE",
+    "greedy": "",
     "jump": "SIGSEGV",
 }
 
@@ -91,8 +100,10 @@ def test_the_words_say_how_it_ended(record: dict[str, Any], name: str) -> None:
 
 
 def test_a_crash_on_half_the_range_ends_in_reasonable_time(tmp_path: Path) -> None:
-    c = C_START + "float f1(uint16_t code) { if (hit(code, 2u) || (code * 1103u & 1u)) *(volatile int *)(uintptr_t)" \
+    c = (
+        C_START + "float f1(uint16_t code) { if (code * 1103u & 1u) *(volatile int *)(uintptr_t)"
         "(code & 0u) = 1; return (float)code; }\n"
+    )
     began = time.monotonic()
     record = run(tmp_path, c, sheet_text('f("f1", inputs=[codes("code", bits=16)], output="", claims=[])'))
 

@@ -33,22 +33,31 @@ static float farf(uint32_t code, float there, float elsewhere) { return hit(code
     + """
 int32_t sane(uint16_t code) { return table[code & 15u] + (int32_t)((float)code * 0.5f) + (1 << (code & 15u)); }
 
-float invalid(uint16_t code) { float n = farf(code, 0.0f, 1.0f), y = n / (n * (float)(code + 1)); return isnan(y) ? 2.0f : y; }
+float invalid(uint16_t code) {
+    float n = farf(code, 0.0f, 1.0f), y = n / (n * (float)(code + 1)); /* invalid here */
+    return isnan(y) ? 2.0f : y;
+}
 float by_zero(uint16_t code) { return 1.0f / (1.0f / farf(code, 0.0f, 4.0f)); }
 float too_large(uint16_t code) { float y = farf(code, 3e38f, 1.0f) * (float)(code + 2); return y > 9.0f ? 9.0f : y; }
 float tiny(uint16_t code) { float y = farf(code, 0x1p-126f, 1.0f) * (0.001f * (float)(code + 1)); return y + 1.0f; }
 float in_library(uint16_t code) { float y = logf(farf(code, 0.0f, 1.0f)); return y < -9.0f ? 0.0f : y; }
+float both_places(uint16_t code) {
+    float n = farf(code, 0.0f, 1.0f), y = logf(n);
+    return (y < -9.0f ? 0.0f : y) + 1.0f / (1.0f / n); /* own */
+}
 float eventless(uint16_t code) { return sqrtf((float)code) / (1.0f + (float)code); }
 """
 )
 EVENTS = {
-    "invalid": ("invalid", "invalid"), "by_zero": ("division by zero", "by_zero"), "too_large": ("overflow", "too_large"),
+    "invalid": ("invalid", "invalid"),
+    "by_zero": ("division by zero", "by_zero"),
+    "too_large": ("overflow", "too_large"),
     "tiny": ("subnormal", "tiny"),
 }
 ENTRIES = f"""
 for name in {[*UNDEFINED, "sane"]}:
     f(name, inputs=[codes("code", bits=12)], output="code", claims=[])
-for name in {[*EVENTS, "in_library", "eventless"]}:
+for name in {[*EVENTS, "in_library", "eventless", "both_places"]}:
     f(name, inputs=[codes("code", bits=12)], output="", claims=[])
 """
 
@@ -91,10 +100,19 @@ def test_a_hidden_event_names_its_kind_function_and_line(record: dict[str, Any],
     assert place(CODES) == found.value("no_hidden_events")
     assert EVENTS[name][0] in words
     assert EVENTS[name][1] in words
-    assert f"plant.c:{line_of(f'float {name}(')}" in words
+    line = line_of("/* invalid here */" if name == "invalid" else f"float {name}(")
+    assert f"plant.c:{line}" in words
 
 
 def test_an_event_inside_the_library_is_told_apart(record: dict[str, Any]) -> None:
     facts = " ".join(seen(record, "in_library").claim("no_hidden_events")["facts"])
 
     assert "told apart, not counted: division by zero" in facts
+
+
+def test_an_event_of_the_library_hides_none_of_the_routine(record: dict[str, Any]) -> None:
+    found = seen(record, "both_places")
+
+    assert {"no_hidden_events host"} == found.failing()
+    assert place(CODES) == found.value("no_hidden_events")
+    assert f"plant.c:{line_of('/* own */')}" in found.words("no_hidden_events")

@@ -27,8 +27,16 @@ def same(ctx: Any, x: Any) -> Any:
     return x
 
 
-def judged(metric: str, limit: Fraction | int, got: float, wanted: Fraction | int, *, kind: int = FLOAT,
-           scale: Fraction = Fraction(1), reference: Callable[..., Any] = same) -> tuple[bool | None, ExactError]:  # fmt: skip
+def judged(
+    metric: str,
+    limit: Fraction | int,
+    got: float,
+    wanted: Fraction | int,
+    *,
+    kind: int = FLOAT,
+    scale: Fraction = Fraction(1),
+    reference: Callable[..., Any] = same,
+) -> tuple[bool | None, ExactError]:
     raw = struct.pack({FLOAT: "<f", DOUBLE: "<d", INT16: "<h"}[kind], got)
     return exact_error(metric, Fraction(limit), raw, [Fraction(wanted)], reference, {}, type_number=kind, scale=scale)
 

@@ -55,8 +55,10 @@ class Order(Claim):
             found.witness = at if at >= 0 else found.first_failing
             before, here = case.probe.outputs(case.bound, [found.witness - 1, found.witness])
             kind = "does not move" if least == 0 else "goes the wrong way"
-            found.wanted_text = f"not {'below' if self.direction == 'rising' else 'above'} the result one input before"
-            found.error_text = f"step {least:+.9g} {found.worst_unit}: the result {kind} between neighbouring inputs"
+            words = ("above", "below") if self.strict else ("not below", "not above")
+            found.wanted_text = f"{words[self.direction != 'rising']} the result one input before"
+            step = least * (1.0 if self.direction == "rising" else -1.0) + 0.0
+            found.error_text = f"step {step:+.9g} {found.worst_unit}: the result {kind} between neighbouring inputs"
             if before is None or here is None:
                 found.facts.append("the step was seen in a sweep and did not repeat alone")
             if case.every_value:

@@ -70,9 +70,10 @@ class Deterministic(Claim):
         found.every_value = case.every_value
         found.first_failing, found.last_failing = total.failing_ends(slot)
         found.detectors = ("each block repeated in reverse order", "writable sections compared around each block")
-        for _, offset in case.evidence.writes[:3]:
-            found.facts.append(f"hidden memory: the routine writes {case.probe.symbol(case.bound, offset)}; describe "
-                               "it as a machine, or drop the memory: its verdicts are never 'every value'")
+        written = dict.fromkeys(case.probe.symbol(case.bound, offset) for _, offset in case.evidence.writes)
+        for name in list(written)[:3]:
+            found.facts.append(f"hidden memory: the routine writes {name}; drop the memory, or its verdicts are never "
+                               "'every value'")
         if found.failing:
             found.witness = found.worst_at = found.first_failing
             found.wanted_text = "the same bits for the same input"
