@@ -19,7 +19,7 @@ from firmware_shim.width_rules import struct_differences, width_difference
 
 # pyelftools 0.33 does not know the offsets of thread-local variables (R_X86_64_DTPOFF64, DTPOFF32), which
 # debug information of an object file holds: plain value plus addend, as R_X86_64_64 and R_X86_64_32.
-_RECIPES = RelocationHandler._RELOCATION_RECIPES_X64
+_RECIPES: Any = RelocationHandler._RELOCATION_RECIPES_X64
 _RECIPES.setdefault(17, _RECIPES[1])
 _RECIPES.setdefault(21, _RECIPES[10])
 
