@@ -34,6 +34,7 @@ class ForeignEvidenceError(ValueError):
 
 def _least(values: np.ndarray, places: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Per group: the least value and the smallest place at which it stands."""
+    values = values + 0.0  # -0 and +0 are one value: the result must not depend on the cuts
     least = np.minimum.reduceat(values, starts)
     owner = np.repeat(np.arange(len(starts)), np.diff([*starts, len(values)]))
     candidates = np.where((values == least[owner]) & (places >= 0), places, np.iinfo(np.int64).max)
@@ -109,11 +110,10 @@ class Evidence:
         if not self.waiting:
             return
         rows = np.concatenate([self.rows, *self.waiting])
-        self.waiting = []
         rows = rows[np.argsort(rows["start"], kind="stable")]
         if len(rows) and np.any(rows["start"][1:] < rows["start"][:-1] + rows["count"][:-1]):
             raise OverlapError("two pieces of evidence cover the same ordinal")
-        self.rows = self.joined(rows)
+        self.rows, self.waiting = self.joined(rows), []
 
     def joined(self, rows: np.ndarray) -> np.ndarray:
         """Rows that touch within one bin become one; order is judged across their joint."""
@@ -136,7 +136,7 @@ class Evidence:
         m["last_output"] = r["last_output"][last]
         for value, place, sign in (("least_output", "least_output_at", 1), ("most_output", "most_output_at", -1)):
             least, m[place] = _least(sign * r[value], r[place], starts)
-            m[value] = sign * least
+            m[value] = sign * least + 0.0
         for name in ("first_nan", "first_infinity", "first_subnormal"):
             m[name] = _first(r[name], starts)
         for name in ("first_flag", "flag_not_reproduced"):
@@ -150,7 +150,7 @@ class Evidence:
             g["last_failing"] = np.maximum.reduceat(f["last_failing"], starts)
             g["least"], g["least_at"] = _least(f["least"], f["least_at"], starts)
             most, g["most_at"] = _least(-f["most"], f["most_at"], starts)
-            g["most"] = -most
+            g["most"] = 0.0 - most
         return merged
 
     def judge_joints(self, rows: np.ndarray, second: np.ndarray, k: int, test: Test) -> None:
@@ -160,7 +160,8 @@ class Evidence:
             second, step = (part[rows["start"][second] % self.row_length != 0] for part in (second, step))
         found = rows["result"]["found"][:, k]
         at = rows["start"][second]
-        found["judged"][second] += 1
+        found["judged"][second] += ~np.isnan(step)
+        found["skipped"][second] += np.isnan(step)
         wrong = step <= 0 if test.strict else step < -test.high
         found["failing"][second] += wrong
         first, last = found["first_failing"][second], found["last_failing"][second]
@@ -233,7 +234,7 @@ def _overall(values: np.ndarray, places: np.ndarray, sign: int) -> tuple[float, 
     if not len(values):
         return (sign * np.inf, -1)
     least, place = _least(values, places, np.array([0]))
-    return float(sign * least[0]), int(place[0])
+    return float(sign * least[0]) + 0.0, int(place[0])
 
 
 def join_events(events: list[Event]) -> list[Event]:

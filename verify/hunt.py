@@ -17,8 +17,8 @@ from verify.hunting.places import around, edges, even, parts_from_arrays
 from verify.hunting.plan import Plan
 from verify.routine import Bound
 
-LARGEST_SEGMENT = 1 << 22
-JOB_CASES = 1 << 23
+LARGEST_SEGMENT = 1 << 24
+JOB_CASES = 1 << 25
 JOB_SEGMENTS = 2048
 MOST_STOPS = 24
 

@@ -2,8 +2,6 @@
 #include <string.h>
 #include "engine_parts.h"
 
-#define LANES 8
-
 void pf_fail(struct pf_found *found, int64_t at)
 {
     found->failing++;
@@ -59,39 +57,52 @@ static void keep_open(const struct pf_job *job, int number, struct pf_found *fou
     }
 }
 
-static void extremes(const double *e, long n, double *least, double *most, int64_t *unordered)
+typedef double lanes __attribute__((vector_size(32)));
+typedef int64_t whole_lanes __attribute__((vector_size(32)));
+
+static lanes pick(whole_lanes mask, lanes a, lanes b)
 {
-    double low[LANES], high[LANES];
-    int64_t bad[LANES];
-    long i = 0;
-    for (int k = 0; k < LANES; k++) {
-        low[k] = __builtin_inf();
-        high[k] = -__builtin_inf();
-        bad[k] = 0;
-    }
-    for (; i + LANES <= n; i += LANES)
-        for (int k = 0; k < LANES; k++) {
-            double v = e[i + k];
-            low[k] = v < low[k] ? v : low[k];
-            high[k] = v > high[k] ? v : high[k];
-            bad[k] += v != v;
-        }
-    for (; i < n; i++) {
-        low[0] = e[i] < low[0] ? e[i] : low[0];
-        high[0] = e[i] > high[0] ? e[i] : high[0];
-        bad[0] += e[i] != e[i];
-    }
-    *least = low[0];
-    *most = high[0];
-    *unordered = bad[0];
-    for (int k = 1; k < LANES; k++) {
-        *least = low[k] < *least ? low[k] : *least;
-        *most = high[k] > *most ? high[k] : *most;
-        *unordered += bad[k];
-    }
+    return (lanes)(((whole_lanes)a & mask) | ((whole_lanes)b & ~mask));
 }
 
-static int64_t place(const double *e, long n, double wanted, int64_t ordinal, const int32_t *index)
+/* Least, most and the number of NaNs. Written in vectors: a plain loop waits for each comparison. Adding
+   zero makes -0 and +0 one value, so that the result does not depend on how a hunt was cut. */
+void pf_extremes(const double *e, long n, double *least, double *most, int64_t *unordered)
+{
+    const double top = __builtin_inf();
+    lanes low[4], high[4];
+    whole_lanes bad = {0, 0, 0, 0};
+    long i = 0;
+    for (int k = 0; k < 4; k++) {
+        low[k] = (lanes){top, top, top, top};
+        high[k] = -low[k];
+    }
+    for (; i + 16 <= n; i += 16)
+        for (int k = 0; k < 4; k++) {
+            lanes v;
+            memcpy(&v, e + i + 4 * k, sizeof v);
+            low[k] = pick(v < low[k], v, low[k]);
+            high[k] = pick(v > high[k], v, high[k]);
+            bad += v != v;
+        }
+    double down = top, up = -top;
+    int64_t count = -(bad[0] + bad[1] + bad[2] + bad[3]);
+    for (int k = 0; k < 16; k++) {
+        double l = low[k / 4][k % 4], h = high[k / 4][k % 4];
+        down = l < down ? l : down;
+        up = h > up ? h : up;
+    }
+    for (; i < n; i++) {
+        down = e[i] < down ? e[i] : down;
+        up = e[i] > up ? e[i] : up;
+        count += e[i] != e[i];
+    }
+    *least = down + 0.0;
+    *most = up + 0.0;
+    *unordered = count;
+}
+
+int64_t pf_place(const double *e, long n, double wanted, int64_t ordinal, const int32_t *index)
 {
     for (long i = 0; i < n; i++)
         if (e[i] == wanted)
@@ -114,15 +125,15 @@ void pf_judge(const struct pf_job *job, int number, struct pf_found *found, cons
         errors_relative(y, reference, e, n);
     else
         errors_ulp(y, reference, e, n);
-    extremes(e, n, &least, &most, &unordered);
+    pf_extremes(e, n, &least, &most, &unordered);
     found->judged += n;
     if (least < found->least) {
         found->least = least;
-        found->least_at = place(e, n, least, ordinal, index);
+        found->least_at = pf_place(e, n, least, ordinal, index);
     }
     if (most > found->most) {
         found->most = most;
-        found->most_at = place(e, n, most, ordinal, index);
+        found->most_at = pf_place(e, n, most, ordinal, index);
     }
     double m = test->margin;
     if (!unordered && least >= test->low + m && most <= test->high - m)

@@ -51,6 +51,7 @@ struct pf_block {
     double *value[8];
     void *output;
     double *y;
+    double least, most;
 };
 
 extern const int pf_width[10];
@@ -68,6 +69,8 @@ void pf_order(const struct pf_test *test, struct pf_found *found, const struct p
 void pf_octave(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block);
+void pf_extremes(const double *e, long n, double *least, double *most, int64_t *unordered);
+int64_t pf_place(const double *e, long n, double wanted, int64_t ordinal, const int32_t *index);
 void pf_fail(struct pf_found *found, int64_t at);
 void pf_mark_process(void);
 void pf_sweep(struct pf_job *job);

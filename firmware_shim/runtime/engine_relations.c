@@ -2,32 +2,33 @@
 #include <string.h>
 #include "engine_parts.h"
 
-/* row is the number of consecutive ordinals over which the last input rises. */
+/* row is the number of consecutive ordinals over which the last input rises; the first of each row has no
+   step. A step from or to NaN or between infinities is no step: it is skipped, and counted as such. */
 void pf_order(const struct pf_test *test, struct pf_found *found, const struct pf_block *block,
               double before, int have_before, int64_t row)
 {
     double step[PF_BLOCK];
     const double *y = block->y;
     long n = block->n, from = have_before ? 0 : 1;
-    double sign = test->sign, least = __builtin_inf();
+    double sign = test->sign, least, most;
+    int64_t unordered, starts = 0;
     if (have_before)
         step[0] = sign * (y[0] - before);
     for (long i = 1; i < n; i++)
         step[i] = sign * (y[i] - y[i - 1]);
     if (row > 0)
-        for (long i = 0; i < n; i++)
-            if ((block->ordinal + i) % row == 0)
-                step[i] = __builtin_nan("");
-    for (long i = from; i < n; i++)
-        least = step[i] < least ? step[i] : least;
-    found->judged += n - from;
+        for (long i = (long)((row - block->ordinal % row) % row); i < n; i += row) {
+            starts += i >= from;
+            step[i] = __builtin_nan("");
+        }
+    if (n <= from)
+        return;
+    pf_extremes(step + from, n - from, &least, &most, &unordered);
+    found->judged += n - from - unordered;
+    found->skipped += unordered - starts;
     if (least < found->least) {
         found->least = least;
-        for (long i = from; i < n; i++)
-            if (step[i] == least) {
-                found->least_at = block->ordinal + i;
-                break;
-            }
+        found->least_at = pf_place(step + from, n - from, least, block->ordinal + from, NULL);
     }
     if (test->strict ? least > 0.0 : least >= -test->high)
         return;

@@ -47,6 +47,10 @@ class Order(Claim):
         found = Assessment(valid=total.found(slot, "judged"), failing=total.found(slot, "failing"))
         found.every_value = case.every_value
         found.first_failing, found.last_failing = total.failing_ends(slot)
+        skipped = total.found(slot, "skipped")
+        if skipped:
+            found.every_value = False
+            found.facts.append(f"{skipped} steps from or to a result that is not a number were not judged")
         least, at = total.error(slot, "least")
         if at >= 0:
             found.worst, found.worst_at = least, at

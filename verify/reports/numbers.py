@@ -32,5 +32,8 @@ def away(value: float, limit: float | None, digits: int = 4) -> str:
 
 def times(ratio: float) -> str:
     """A multiple of the limit, rounded away from 1."""
-    shown = rounded(ratio, 4, up=ratio > 1)
-    return f"{shown:.4g} x the limit"
+    for places in range(4, 18):
+        shown = rounded(ratio, places, up=ratio > 1)
+        if ratio == 1 or ((shown > 1) == (ratio > 1) and shown != 1):
+            return f"{shown:.{places}g} x the limit"
+    return f"{ratio:.17g} x the limit"
