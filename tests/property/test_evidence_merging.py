@@ -166,7 +166,8 @@ def model(run: Run, parts: np.ndarray) -> dict[str, Any]:
         with np.errstate(invalid="ignore"):
             wrong = pairs & (step <= 0 if test.strict else step < -test.high)
         places = at[wrong]
-        orders.append((int(pairs.sum()), int(wrong.sum()),
+        judged = pairs & ~np.isnan(step)  # a step from or to NaN is none
+        orders.append((int(judged.sum()), int(wrong.sum()),
                        (int(places[0]), int(places[-1])) if len(places) else (-1, -1)))  # fmt: skip
 
     def first(where: np.ndarray) -> int:
