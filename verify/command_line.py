@@ -38,20 +38,21 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("sheets", nargs="*", type=Path, metavar="SHEET", help="a *_sheet.py (default: bundled demo)")
     check.add_argument("--demo", choices=("good", "first-draft"), help="one of the two bundled demo firmwares")
     check.add_argument("--only", action="append", default=[], metavar="ROUTINE", help="check only this routine")
-    check.add_argument("--thorough", action="store_true", help="every value up to 2^32 points, without a clock")
+    check.add_argument("--thorough", action="store_true", help="every value up to 2^32 points, however long it takes")
     check.add_argument("--fresh", action="store_true", help="ignore evidence stored by earlier runs")
-    check.add_argument("--cases", type=int, metavar="N", help="size of the even cover of large domains")
+    check.add_argument("--cases", type=int, metavar="N", help="size of the even cover of large domains (default 33 554 432)")
     check.add_argument("--seed", type=int, default=7, help="seed of random samples (default 7)")
     check.add_argument("--workers", type=int, metavar="N", help="worker processes (default: one per processor)")
-    check.add_argument("--reports", type=Path, metavar="FOLDER", help="where the record goes")
+    check.add_argument("--reports", type=Path, metavar="FOLDER",
+                       help="folder of the record (default: reports, beside the sheet)")
     check.add_argument("--quiet", action="store_true", help="print the closing lines only")
     look = commands.add_parser("look", help="a first answer for one C function, without a sheet",
                                description="Example: preflash look pitch.c:hz_from_volts 0 5")
     look.add_argument("target", metavar="FILE.c:FUNCTION")
-    look.add_argument("low", nargs="?", type=float)
-    look.add_argument("high", nargs="?", type=float)
+    look.add_argument("low", nargs="?", type=float, help="low end of the first input (default 0, or that of its type)")
+    look.add_argument("high", nargs="?", type=float, help="high end (default 5, or that of its type up to 65535)")
     look.add_argument("--flags", default="-O2", help='the author\'s flags, as --flags="-O2 -std=c11"')
-    look.add_argument("--include", action="append", default=[], metavar="FOLDER")
+    look.add_argument("--include", action="append", default=[], metavar="FOLDER", help="folder of headers")
     replay = commands.add_parser("replay", help="run one witness again, with everything that led to it",
                                  description="Example: preflash replay voice_sheet.py hz_from_volts volts=0x3c800000. "
                                  "Without inputs: all stored witnesses of the sheet.")

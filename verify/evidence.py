@@ -155,7 +155,8 @@ class Evidence:
 
     def judge_joints(self, rows: np.ndarray, second: np.ndarray, k: int, test: Test) -> None:
         """Judge the order between the last output of a row and the first of the next, into the next."""
-        step = test.sign * (rows["result"]["first_output"][second] - rows["result"]["last_output"][second - 1])
+        with np.errstate(invalid="ignore"):
+            step = test.sign * (rows["result"]["first_output"][second] - rows["result"]["last_output"][second - 1])
         if self.row_length:
             second, step = (part[rows["start"][second] % self.row_length != 0] for part in (second, step))
         found = rows["result"]["found"][:, k]

@@ -76,6 +76,8 @@ def look(target: str, low: float | None, high: float | None, flags: str, include
             lines += failure_lines(entry, claim, width, False)
         elif claim["verdict"] != "holds":
             lines += open_lines(entry, claim, width, False)
+    if guess is None:
+        lines += ["", "No reference: whether the results are right was not judged, only what is listed here."]
     held = [claim for claim in entry["claims"] if claim["verdict"] == "holds"]
     lines += ["", *(f"holds: {c['label']}, {c['build']}, {c['verdict_text'].partition('(')[2].rstrip(')')}" for c in held)]
     lines += ["", "To keep this as a sheet, write these lines to " + path.stem + "_sheet.py and say what must hold:", ""]
@@ -119,7 +121,8 @@ def pitch_guess(sheet: Sheet, name: str, grids: Sequence[Grid]) -> tuple[str, st
     if not (np.all(np.isfinite(got)) and np.all(got > 0)):
         return None
     octaves = np.log2(got) - volts
-    if np.ptp(octaves) > 0.25 or np.ptp(got) == 0:
+    middle = float(np.median(octaves))
+    if np.mean(np.abs(octaves - middle) < 0.25) < 0.7 or np.ptp(got) == 0:
         return None
     note = round(69 + 12 * (float(np.median(octaves)) - math.log2(440)))
     return note_name(440 * 2 ** ((note - 69) / 12)).split()[0], f"440 * 2**({note - 69}/12)"
@@ -170,14 +173,15 @@ def sheet_lines(path: Path, name: str, grids: Sequence[Grid], flags: str, guess:
         word = "binary32" if grid.kind == "float32" else "integers"
         inputs.append(f'{word}("{grid.name}", {float(grid.low):g}, {float(grid.high):g}, "{grid.unit}")'
                       if word == "binary32" else f'integers("{grid.name}", {int(grid.low)}, {int(grid.high)}, "{grid.unit}")')
-    words = sorted({"Sheet", *(i.partition("(")[0] for i in inputs), *(["accurate", "rising"] if guess else [])})
+    words = sorted({"Sheet", *(i.partition("(")[0] for i in inputs), *(["accurate", "clamps", "rising"] if guess else [])})
     lines = (["from reference import pitch"] if guess else []) + [f"from verify import {', '.join(words)}", ""]
     lines += [f'firmware = Sheet(sources=["{path.name}"], flags="{flags}")', "firmware.function(", f'    "{name}",',
               f"    inputs=[{', '.join(inputs)}],", f'    output="{"Hz" if guess else ""}",']
     if guess:
         lines += ["    reference=pitch.hz_from_volts,", f'    constants={{"zero_volt_hz": "{guess[1]}"}},',
                   '    claims=[accurate(cents=1, because="below what a listener can tell"),',
-                  '            rising(because="a rising voltage must not lower the pitch")],']
+                  '            rising(because="a rising voltage must not lower the pitch"),',
+                  '            clamps(nan="finite", because="an input beyond its range must do no harm")],']
     else:
         lines += ["    claims=[],"]
     return [*lines, ")"]

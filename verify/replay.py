@@ -10,11 +10,14 @@ import numpy as np
 
 from firmware_shim.crew import Crew
 from firmware_shim.engine import FLAG_KINDS, NUMPY_TYPES
+from firmware_shim.job import Job
 from reference import precision
-from verify.binding import Bench, make_benches
+from verify.binding import Bench, claims_for, make_benches
 from verify.claims.accurate import Accurate
+from verify.claims.base import Case
 from verify.claims.protective import event_place
 from verify.errors import UsageError, nearest_words
+from verify.evidence import Evidence
 from verify.explaining import number_entry
 from verify.judging.exact import exact_error
 from verify.probing import Prober
@@ -22,7 +25,7 @@ from verify.reports.numbers import away, times
 from verify.reports.terminal import value_line, wrapped
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet, load_sheet
-from verify.witnesses import WitnessFile
+from verify.witnesses import WitnessFile, ordinal_of
 
 
 def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
@@ -124,11 +127,45 @@ def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], pr
             word = {True: "holds", False: "FAILS", None: "OPEN"}[holds]
             lines += wrapped("", f"{claim.label()}: {text}: {word}", width)
             wrong |= holds is False
+        told, failing = claims_at(bound, raws, prober)
+        wrong |= failing
+        for text in told:
+            lines += wrapped("", text, width)
     if routine.reference is not None and values is not None:
         lines += wrapped("wanted", f"steps of {getattr(routine.reference, '__name__', 'the reference')}:", width)
         for label, text in precision.intermediates(routine.reference, values, routine.constants, 100):
             lines += wrapped("", f"{label} = {text}", width)
     return lines, wrong
+
+
+def claims_at(bound: Bound, raws: tuple[bytes, ...], prober: Prober) -> tuple[list[str], bool]:
+    """Every other claim at this input (order: with the one before it; clamps: all its inputs outside)."""
+    claims = [claim for claim in claims_for(bound) if not isinstance(claim, Accurate)]
+    slotted = [(claim, claim.test(bound)) for claim in claims]
+    tests = tuple(test for _, test in slotted if test is not None)
+    names = {grid.name: raw for grid, raw in zip(bound.domain.grids, raws, strict=True)}
+    ordinal = ordinal_of(bound, names)
+    evidence = Evidence("replay", tests, bound.domain.bin_edges())
+    lines = []
+    if ordinal is None:
+        lines.append("outside the sheet's range")
+        claims = [claim for claim in claims if claim.name == "clamps"]
+    else:
+        first = max(0, ordinal - 1)
+        segment = np.array([[first, ordinal + 1 - first, 31]], np.int64)
+        evidence.add(prober.crew.run(Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segment,
+                                         bound.output_scale, tests, events=bound.build == "strict",
+                                         regions=bound.regions)))
+    failing = False
+    total = evidence.total()
+    for claim, test in slotted:
+        if claim not in claims:
+            continue
+        found = claim.assess(Case(bound, evidence, total, tests.index(test) if test else -1, False, prober))
+        word = "FAILS" if found.failing else "holds" if found.valid and not found.blocked else "not judged here"
+        failing |= found.failing > 0
+        lines.append(f"{claim.label()}: {word}" + (f": {found.error_text}" if found.failing else ""))
+    return lines, failing
 
 
 def input_values(bound: Bound, raws: tuple[bytes, ...]) -> tuple[Fraction, ...] | None:

@@ -128,6 +128,10 @@ class Check:
             outcomes += self.check_build(routine, bench)
         explainer = Explainer(self.sheet, routine, self.prober)
         entry = explainer.entry(outcomes)
+        for claim in entry["claims"]:
+            if claim["witness"]:
+                bits = [bytes.fromhex(i["bits"][2:])[::-1] for i in claim["witness"]["inputs"]]
+                self.witnesses.add(routine, claim["label"], claim["build"], bits)
         for outcome in outcomes:
             if outcome.bound is not None and outcome.assessment.failing and outcome.assessment.witness is not None:
                 raw = outcome.bound.domain.raw_bits(outcome.assessment.witness)

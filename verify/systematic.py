@@ -28,6 +28,8 @@ def describe(octaves: np.ndarray, cents: np.ndarray, places: np.ndarray, unit: s
     if len(x) < 3:
         return []
     offset, slope, rest = fit(x, y)
+    if np.abs(rest).max() > 2 * (abs(offset) + abs(slope) * np.ptp(x)):
+        return break_at_power(x, rest, at)  # no straight line describes this
     worst = int(np.argmax(np.abs(rest)))
     lines = [f"systematic: offset {offset:+.4g} cents at the low end, slope {slope:+.4g} cents per octave; "
              f"what remains is within {np.abs(rest).max():.3g} cents, largest at {at[worst]:.6g} {unit}".rstrip()]

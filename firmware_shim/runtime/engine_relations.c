@@ -37,21 +37,15 @@ void pf_order(const struct pf_test *test, struct pf_found *found, const struct p
             pf_fail(found, block->ordinal + i);
 }
 
-/* 2^(1+d) for |d| < 2^-8: the first omitted term is below 2^-70. */
-static double twice(double d)
-{
-    double t = d * 0x1.62e42fefa39efp-1;
-    return 2.0 * (1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6 + t * (1.0 / 24 + t * (1.0 / 120 + t / 720))))));
-}
-
-/* Partners an octave up, as the C type rounds them, and how far they are from one octave exactly. */
-static long partners(const struct pf_job *job, const struct pf_test *test, const struct pf_block *block, double *w, double *d)
+/* Partners an octave up. Only those that lie on the grid exactly count: the sum of input and octave may not
+   round, or a step of the routine between two neighbours would pass for a wrong octave. */
+static long partners(const struct pf_job *job, const struct pf_test *test, const struct pf_block *block, double *w,
+                     unsigned char *valid)
 {
     const struct pf_input *in = &job->input[0];
     const double *v = block->value[0], *y = block->y;
-    double step = test->step, inverse = 1.0 / test->step, top = test->second_high;
-    long n = block->n;
-    int64_t valid = 0;
+    double step = test->step, top = test->second_high;
+    long n = block->n, count = 0;
     if (in->type == PF_F32 || in->grid == 0)
         for (long i = 0; i < n; i++)
             w[i] = (double)(float)(v[i] + step);
@@ -61,11 +55,11 @@ static long partners(const struct pf_job *job, const struct pf_test *test, const
     else
         for (long i = 0; i < n; i++)
             w[i] = v[i] + step;
-    for (long i = 0; i < n; i++) {
-        d[i] = (w[i] - v[i]) * inverse - 1.0;
-        valid += (w[i] <= top) & (d[i] < 0x1p-8) & (d[i] > -0x1p-8) & (y[i] - y[i] == 0.0);
-    }
-    return (long)valid;
+    for (long i = 0; i < n; i++)
+        valid[i] = (unsigned char)((w[i] <= top) & (w[i] - step == v[i]) & (y[i] - y[i] == 0.0));
+    for (long i = 0; i < n; i++)
+        count += valid[i];
+    return count;
 }
 
 void pf_octave(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block)
@@ -73,26 +67,19 @@ void pf_octave(const struct pf_job *job, int number, struct pf_found *found, con
     const struct pf_test *test = &job->test[number];
     const struct pf_input *in = &job->input[0];
     unsigned char raw[PF_BLOCK * 8], output[PF_BLOCK * 8];
-    double w[PF_BLOCK], d[PF_BLOCK], y2[PF_BLOCK], ratio[PF_BLOCK], packed[PF_BLOCK];
+    double w[PF_BLOCK], y2[PF_BLOCK], twice[PF_BLOCK];
+    unsigned char valid[PF_BLOCK];
     int32_t index[PF_BLOCK];
-    const double *y = block->y;
-    long n = partners(job, test, block, w, d);
-    int whole = n == block->n;
+    long n = partners(job, test, block, w, valid), calls = 0;
     found->skipped += block->n - n;
     if (n == 0)
         return;
-    if (!whole) {
-        n = 0;
-        for (long i = 0; i < block->n; i++)
-            if (w[i] <= test->second_high && d[i] < 0x1p-8 && d[i] > -0x1p-8 && y[i] - y[i] == 0.0) {
-                index[n] = (int32_t)i;
-                packed[n] = y[i];
-                d[n] = d[i];
-                w[n++] = w[i];
-            }
-        y = packed;
-    }
-    long calls = w[0] == w[n - 1] ? 1 : n;
+    for (long i = 0; i < block->n; i++)
+        if (valid[i]) {
+            index[calls] = (int32_t)i;
+            twice[calls] = 2.0 * block->y[i];
+            w[calls++] = w[i];
+        }
     if (in->type == PF_F32) {
         float *narrow = (float *)raw;
         for (long i = 0; i < calls; i++)
@@ -108,11 +95,7 @@ void pf_octave(const struct pf_job *job, int number, struct pf_found *found, con
     const void *inputs[1] = {raw};
     pf_call(job, job->loop, inputs, output, calls, PF_PARTNER, block->ordinal);
     pf_to_double(output, job->output_type, job->output_scale, y2, calls);
-    for (long i = calls; i < n; i++)
-        y2[i] = y2[0];
-    for (long i = 0; i < n; i++)
-        ratio[i] = y[i] * twice(d[i]);
-    pf_judge(job, number, found, y2, ratio, n, block->ordinal, whole ? NULL : index);
+    pf_judge(job, number, found, y2, twice, n, block->ordinal, index);
 }
 
 void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block)

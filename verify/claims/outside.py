@@ -98,8 +98,11 @@ class Clamps(Claim):
         if wrong:
             inputs = doubles_of([raw[self.place(bound)] for raw in raws],
                                 NUMPY_TYPES[bound.domain.type_numbers[self.place(bound)]], 1.0)
-            place, words = min(wrong, key=lambda w: simplicity(inputs[w[0]]))
-            answer = "did not come back" if answers[place] is None else f"gave {got[place]:.9g}"
+            place, words = min(wrong, key=lambda w: (answers[w[0]] is not None, simplicity(inputs[w[0]])))
+            lost = sum(answers[w[0]] is None for w in wrong)
+            if lost:
+                found.facts.append(f"{lost} calls did not come back (crash, hang or exit): replay says how")
+            answer = "did not come back: crash, hang or exit" if answers[place] is None else f"gave {got[place]:.9g}"
             found.witness_raw = raws[place]
             found.wanted_text = words
             found.error_text = f"an input outside the range {answer}"

@@ -29,7 +29,7 @@ def _cents_limits(limit: Fraction) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class OctaveDoubles(Claim):
-    """One octave up doubles the result: f(w) / f(v) against 2^(w - v) in octaves, with inputs as rounded.
+    """One octave up doubles the result: f(w) against 2 f(v) where w is v and one octave, on the grid exactly.
 
     Fails when: one pair is off by more than the limit. Cannot see: an error common to all octaves.
     """
@@ -83,7 +83,7 @@ class OctaveDoubles(Claim):
         found.first_failing, found.last_failing = total.failing_ends(slot)
         skipped = total.found(slot, "skipped")
         if skipped:
-            found.facts.append(f"{skipped} inputs have no partner an octave up inside the range")
+            found.facts.append(f"{skipped} inputs have no partner on the grid exactly an octave up: skipped")
         opens = case.evidence.opens[case.evidence.opens[:, 0] == slot, 1]
         unlisted = total.found(slot, "open") - len(opens)
         errors = {int(o): self.cents(case, int(o)) for o in opens[:1000]}
@@ -99,7 +99,7 @@ class OctaveDoubles(Claim):
             found.times_limit = abs(known[at]) / float(self.limit) if self.limit else None
             if found.failing:
                 found.witness = at
-                found.wanted_text = "twice the result one octave up"
+                found.wanted_text = "half of the result one octave up"
                 found.error_text = f"{known[at]:+.6g} cents off an exact octave"
         return found
 
