@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -74,6 +75,19 @@ class Domain:
         """Exact bits of each parameter at one ordinal."""
         index = self.indices(np.array([ordinal]))
         return tuple(g.raw(i, k) for g, i, k in zip(self.grids, index, self.type_numbers, strict=True))
+
+    def values_of(self, raws: Sequence[bytes]) -> tuple[Fraction, ...] | None:
+        """Exact values of raw inputs, on the grid or not; None when one is not finite."""
+        found = []
+        for raw, number, grid in zip(raws, self.type_numbers, self.grids, strict=True):
+            value = np.frombuffer(raw, NUMPY_TYPES[number])[0]
+            if NUMPY_TYPES[number].kind != "f":
+                found.append(int(value) * grid.scale)
+            elif np.isfinite(value):
+                found.append(Fraction(float(value)))
+            else:
+                return None
+        return tuple(found)
 
     def ordinal_near(self, values: tuple[Fraction, ...]) -> int:
         """Ordinal of the grid point at or above the given values."""

@@ -107,7 +107,7 @@ def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], pr
     for number, (raw, kind, grid) in enumerate(zip(raws, host.domain.type_numbers, host.domain.grids, strict=True)):
         entry = number_entry(raw, kind, grid.scale, grid.name, grid.unit)
         lines += wrapped("input" if number == 0 else "", value_line(entry), width)
-    values = input_values(host, raws)
+    values = host.domain.values_of(raws)
     for bench in benches:
         bound = bench.bounds[routine.name]
         lines += output_lines(bound, raws, prober, width)
@@ -166,20 +166,6 @@ def claims_at(bound: Bound, raws: tuple[bytes, ...], prober: Prober) -> tuple[li
         failing |= found.failing > 0
         lines.append(f"{claim.label()}: {word}" + (f": {found.error_text}" if found.failing else ""))
     return lines, failing
-
-
-def input_values(bound: Bound, raws: tuple[bytes, ...]) -> tuple[Fraction, ...] | None:
-    """Exact inputs for the reference, None when one is not finite."""
-    found = []
-    for raw, number, grid in zip(raws, bound.domain.type_numbers, bound.domain.grids, strict=True):
-        value = np.frombuffer(raw, NUMPY_TYPES[number])[0]
-        if NUMPY_TYPES[number].kind == "f":
-            if not np.isfinite(value):
-                return None
-            found.append(Fraction(float(value)))
-        else:
-            found.append(int(value) * grid.scale)
-    return tuple(found)
 
 
 def output_lines(bound: Bound, raws: tuple[bytes, ...], prober: Prober, width: int) -> list[str]:

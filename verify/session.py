@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -66,7 +66,6 @@ class Check:
     workers: int | None = None
     keep_witnesses: bool = True
     routines: list[dict[str, Any]] = field(default_factory=list)
-    on_routine: Callable[[dict[str, Any]], None] = lambda _: None
     interrupted: bool = False
 
     def run(self) -> dict[str, Any]:
@@ -105,9 +104,8 @@ class Check:
         return [r for r in self.sheet.routines if not self.only or r.name in self.only]
 
     def note(self, entry: dict[str, Any]) -> None:
-        """Keep a finished routine, and tell."""
+        """Keep a finished routine."""
         self.routines.append(entry)
-        self.on_routine(entry)
 
     def blocked_routine(self, routine: Routine) -> dict[str, Any]:
         """All claims of a routine that no build can run."""

@@ -10,10 +10,7 @@ import os
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from pathlib import Path
-
-import numpy as np
 
 from firmware_shim.engine import NUMPY_TYPES
 from verify.errors import UsageError
@@ -97,17 +94,11 @@ class WitnessFile:
 
 def ordinal_of(bound: Bound, raws: dict[str, bytes]) -> int | None:
     """Ordinal of raw input bits on the present grid, None when they lie off it."""
-    values = []
-    for grid, kind in zip(bound.domain.grids, bound.domain.type_numbers, strict=True):
-        raw = raws.get(grid.name, b"")
-        if len(raw) != NUMPY_TYPES[kind].itemsize:
-            return None
-        number = np.frombuffer(raw, NUMPY_TYPES[kind])[0]
-        if NUMPY_TYPES[kind].kind == "f":
-            if not np.isfinite(number):
-                return None
-            values.append(Fraction(float(number)))
-        else:
-            values.append(int(number) * grid.scale)
-    ordinal = bound.domain.ordinal_near(tuple(values))
-    return ordinal if list(bound.domain.raw_bits(ordinal)) == [raws[g.name] for g in bound.domain.grids] else None
+    found = [raws.get(grid.name, b"") for grid in bound.domain.grids]
+    if any(len(raw) != NUMPY_TYPES[kind].itemsize for raw, kind in zip(found, bound.domain.type_numbers, strict=True)):
+        return None
+    values = bound.domain.values_of(found)
+    if values is None:
+        return None
+    ordinal = bound.domain.ordinal_near(values)
+    return ordinal if list(bound.domain.raw_bits(ordinal)) == found else None
