@@ -21,7 +21,10 @@ import numpy as np
 from firmware_shim.errors import CompilerMissing, ShimError
 
 RUNTIME = Path(__file__).parent / "runtime"
-ENGINE_SOURCES = ("engine_block.c", "engine_judge.c", "engine_relations.c", "engine_sweep.c", "contain.c")
+ENGINE_SOURCES = (
+    *("engine_block.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c"),
+    "contain.c",
+)
 ENGINE_FLAGS = (
     *("-std=gnu11", "-O3", "-march=native", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math"),
     *("-fno-strict-aliasing", "-fPIC", "-shared", "-fno-lto"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import mmap
 import os
 import select
@@ -30,16 +31,16 @@ class Library:
     def __init__(self, engine: Engine, path: str) -> None:
         self.path = path
         self.engine = engine
-        self.handle = engine.ffi.dlopen(path)
+        self.handle = ctypes.CDLL(path, mode=os.RTLD_NOW | os.RTLD_LOCAL)
         self.base, self.end = mapped_range(path)
+        self.symbols: dict[str, Any] = {}
 
     def symbol(self, name: str, kind: str) -> Any:
         """Function pointer of the given typedef for a symbol known to exist in the build."""
-        ffi = self.engine.ffi
-        local = type(ffi)()
-        local.cdef(f"void {name}(void);")
-        address = int(local.cast("intptr_t", local.addressof(local.dlopen(self.path), name)))
-        return ffi.cast(kind, address)
+        if name not in self.symbols:
+            address = ctypes.cast(getattr(self.handle, name), ctypes.c_void_p).value
+            self.symbols[name] = self.engine.ffi.cast(kind, address)
+        return self.symbols[name]
 
 
 def load_base(path: str) -> int:

@@ -8,18 +8,22 @@ const int pf_width[10] = {4, 8, 1, 1, 2, 2, 4, 4, 8, 8};
 /* Ordinals of binary32 run through the line of reals: -0 is -1, +0 is 0. */
 static void fill_floats(int64_t first, long n, float *raw, double *value)
 {
-    uint32_t bits[PF_BLOCK];
+    uint32_t *bits = (uint32_t *)raw;
     if (first >= 0) {
         uint32_t base = (uint32_t)first;
-        for (long i = 0; i < n; i++)
-            bits[i] = base + (uint32_t)i;
-    } else {
         for (long i = 0; i < n; i++) {
-            int64_t k = first + i;
-            bits[i] = k >= 0 ? (uint32_t)k : (0x80000000u | (uint32_t)(-1 - k));
+            uint32_t u = base + (uint32_t)i;
+            float x;
+            memcpy(&x, &u, 4);
+            bits[i] = u;
+            value[i] = (double)x;
         }
+        return;
     }
-    memcpy(raw, bits, (size_t)n * 4);
+    for (long i = 0; i < n; i++) {
+        int64_t k = first + i;
+        bits[i] = k >= 0 ? (uint32_t)k : (0x80000000u | (uint32_t)(-1 - k));
+    }
     for (long i = 0; i < n; i++)
         value[i] = (double)raw[i];
 }
@@ -67,6 +71,18 @@ void pf_gather(const void *from, int width, const int32_t *index, void *to, long
     default: GATHER(uint64_t);
     }
 #undef GATHER
+}
+
+void pf_reverse(const void *from, int width, void *to, long n)
+{
+#define REVERSE(T) { const T *a = from; T *b = to; for (long i = 0; i < n; i++) b[i] = a[n - 1 - i]; } break
+    switch (width) {
+    case 1: REVERSE(uint8_t);
+    case 2: REVERSE(uint16_t);
+    case 4: REVERSE(uint32_t);
+    default: REVERSE(uint64_t);
+    }
+#undef REVERSE
 }
 
 /* Whether b holds the bits of a in reverse order. */

@@ -57,76 +57,6 @@ static void keep_open(const struct pf_job *job, int number, struct pf_found *fou
     }
 }
 
-typedef double lanes __attribute__((vector_size(32)));
-typedef int64_t whole_lanes __attribute__((vector_size(32)));
-
-/* a where a < b (a > b), else b: NaN in a never wins. One instruction where the machine has it. */
-#if defined(__AVX__)
-static lanes lower(lanes a, lanes b) { return (lanes)_mm256_min_pd((__m256d)a, (__m256d)b); }
-static lanes higher(lanes a, lanes b) { return (lanes)_mm256_max_pd((__m256d)a, (__m256d)b); }
-#else
-static lanes pick(whole_lanes mask, lanes a, lanes b)
-{
-    return (lanes)(((whole_lanes)a & mask) | ((whole_lanes)b & ~mask));
-}
-static lanes lower(lanes a, lanes b) { return pick(a < b, a, b); }
-static lanes higher(lanes a, lanes b) { return pick(a > b, a, b); }
-#endif
-
-/* Least, most and the number of NaNs. Written in vectors: a plain loop waits for each comparison. Adding
-   zero makes -0 and +0 one value, so that the result does not depend on how a hunt was cut. */
-void pf_extremes(const double *e, long n, double *least, double *most, int64_t *unordered)
-{
-    const double top = __builtin_inf();
-    lanes low[4], high[4];
-    whole_lanes bad = {0, 0, 0, 0};
-    long i = 0;
-    for (int k = 0; k < 4; k++) {
-        low[k] = (lanes){top, top, top, top};
-        high[k] = -low[k];
-    }
-    for (; i + 16 <= n; i += 16)
-        for (int k = 0; k < 4; k++) {
-            lanes v;
-            memcpy(&v, e + i + 4 * k, sizeof v);
-            low[k] = lower(v, low[k]);
-            high[k] = higher(v, high[k]);
-            bad += v != v;
-        }
-    double down = top, up = -top;
-    int64_t count = -(bad[0] + bad[1] + bad[2] + bad[3]);
-    for (int k = 0; k < 16; k++) {
-        double l = low[k / 4][k % 4], h = high[k / 4][k % 4];
-        down = l < down ? l : down;
-        up = h > up ? h : up;
-    }
-    for (; i < n; i++) {
-        down = e[i] < down ? e[i] : down;
-        up = e[i] > up ? e[i] : up;
-        count += e[i] != e[i];
-    }
-    *least = down + 0.0;
-    *most = up + 0.0;
-    *unordered = count;
-}
-
-int64_t pf_place(const double *e, long n, double wanted, int64_t ordinal, const int32_t *index)
-{
-    /* A rising routine has its most in the last place of every block: skip in vectors what cannot be it. */
-    long from = 0;
-    for (; from + 64 <= n; from += 64) {
-        int64_t any = 0;
-        for (int k = 0; k < 64; k++)
-            any |= e[from + k] == wanted;
-        if (any)
-            break;
-    }
-    for (long i = from; i < n; i++)
-        if (e[i] == wanted)
-            return ordinal + (index ? index[i] : i);
-    return ordinal;
-}
-
 void pf_judge(const struct pf_job *job, int number, struct pf_found *found, const double *y,
               const double *reference, long n, int64_t ordinal, const int32_t *index)
 {
@@ -136,6 +66,15 @@ void pf_judge(const struct pf_job *job, int number, struct pf_found *found, cons
     int64_t unordered;
     if (n <= 0)
         return;
+    double m = test->margin;
+    if (test->metric < 2 && found->least_at >= 0) {
+        double low = found->least > test->low + m ? found->least : test->low + m;
+        double high = found->most < test->high - m ? found->most : test->high - m;
+        if (pf_errors_within(y, reference, n, test->metric == 1, low, high)) {
+            found->judged += n;
+            return;
+        }
+    }
     if (test->metric == 0)
         errors_absolute(y, reference, e, n);
     else if (test->metric == 1)
@@ -152,7 +91,6 @@ void pf_judge(const struct pf_job *job, int number, struct pf_found *found, cons
         found->most = most;
         found->most_at = pf_place(e, n, most, ordinal, index);
     }
-    double m = test->margin;
     if (!unordered && least >= test->low + m && most <= test->high - m)
         return;
     for (long i = 0; i < n; i++) {

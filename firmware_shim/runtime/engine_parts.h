@@ -71,6 +71,10 @@ void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, co
 void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block);
 void pf_extremes(const double *e, long n, double *least, double *most, int64_t *unordered);
 int64_t pf_place(const double *e, long n, double wanted, int64_t ordinal, const int32_t *index);
+int pf_errors_within(const double *y, const double *r, long n, int relative, double low, double high);
+int pf_steps_reach(const double *y, long n, double sign, double least);
+int pf_widen_normal(const float *from, double *y, long n, double *least, double *most);
+void pf_reverse(const void *from, int width, void *to, long n);
 void pf_fail(struct pf_found *found, int64_t at);
 void pf_mark_process(void);
 void pf_sweep(struct pf_job *job);

@@ -12,6 +12,14 @@ void pf_order(const struct pf_test *test, struct pf_found *found, const struct p
     long n = block->n, from = have_before ? 0 : 1;
     double sign = test->sign, least, most;
     int64_t unordered, starts = 0;
+    if (row == 0 && found->least_at >= 0 && n > 1) {
+        double floor = test->strict ? 0x1p-1074 : -test->high, first = have_before ? sign * (y[0] - before) : floor;
+        floor = found->least > floor ? found->least : floor;
+        if ((!have_before || first >= floor) && pf_steps_reach(y, n, sign, floor)) {
+            found->judged += n - from;
+            return;
+        }
+    }
     if (have_before)
         step[0] = sign * (y[0] - before);
     for (long i = 1; i < n; i++)
@@ -46,6 +54,9 @@ static long partners(const struct pf_job *job, const struct pf_test *test, const
     const double *v = block->value[0], *y = block->y;
     double step = test->step, top = test->second_high;
     long n = block->n, count = 0;
+    /* Sorted inputs so small that the sum rounds to the octave itself have no partner. */
+    if (in->type == PF_F32 && in->grid == 0 && v[0] > 0.0 && v[n - 1] < step * 0x1p-25)
+        return 0;
     if (in->type == PF_F32 || in->grid == 0)
         for (long i = 0; i < n; i++)
             w[i] = (double)(float)(v[i] + step);
@@ -124,14 +135,11 @@ void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, co
 void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block)
 {
     unsigned char back[8][PF_BLOCK * 8], output[PF_BLOCK * 8];
-    int32_t index[PF_BLOCK];
     const void *inputs[8];
     long n = block->n;
     int width = pf_width[job->output_type];
-    for (long i = 0; i < n; i++)
-        index[i] = (int32_t)(n - 1 - i);
     for (int k = 0; k < job->inputs; k++) {
-        pf_gather(block->raw[k], pf_width[job->input[k].type], index, back[k], n);
+        pf_reverse(block->raw[k], pf_width[job->input[k].type], back[k], n);
         inputs[k] = back[k];
     }
     pf_call(job, job->loop, inputs, output, n, PF_REPEAT, block->ordinal);

@@ -10,9 +10,11 @@ static double value_store[8][PF_BLOCK], y_store[PF_BLOCK], reference_store[PF_BL
 static volatile unsigned char *process_mark;
 static unsigned char region_copy[1 << 16];
 
-static void count_categories(struct pf_result *r, struct pf_block *b, int type)
+/* Results that are not all normal numbers of binary32. */
+static void look_closer(struct pf_result *r, struct pf_block *b, int type)
 {
-    int64_t nans = 0, infinities = 0, subnormals = 0;
+    int64_t nans = 0, infinities = 0, subnormals = 0, unordered;
+    pf_extremes(b->y, b->n, &b->least, &b->most, &unordered);
     if (type == PF_F32) {
         const uint32_t *u = b->output;
         int32_t odd = 0;
@@ -53,8 +55,6 @@ static void count_categories(struct pf_result *r, struct pf_block *b, int type)
 
 static void note_extremes(struct pf_result *r, struct pf_block *b)
 {
-    int64_t unordered;
-    pf_extremes(b->y, b->n, &b->least, &b->most, &unordered);
     if (b->least < r->least_output) {
         r->least_output = b->least;
         r->least_output_at = pf_place(b->y, b->n, b->least, b->ordinal, NULL);
@@ -290,11 +290,15 @@ void pf_sweep(struct pf_job *job)
                 job->shared->forked_at = 2;
                 _exit(99);
             }
-            pf_to_double(block.output, job->output_type, job->output_scale, block.y, block.n);
+            int plain = job->output_type == PF_F32 && job->output_scale == 1.0 &&
+                        pf_widen_normal(block.output, block.y, block.n, &block.least, &block.most);
+            if (!plain)
+                pf_to_double(block.output, job->output_type, job->output_scale, block.y, block.n);
             flags &= (unsigned)segment->flag_mask;
             if (flags)
                 pin_flags(job, r, &block, flags, total);
-            count_categories(r, &block, job->output_type);
+            if (!plain)
+                look_closer(r, &block, job->output_type);
             note_extremes(r, &block);
             run_tests(job, r, &block, before, at > 0, row);
             keep_each(job, &block);
