@@ -6,6 +6,7 @@
 #include <fcntl.h>
 #include <pthread.h>
 #include <unistd.h>
+#include <sys/mman.h>
 #include <sys/prctl.h>
 #include <sys/resource.h>
 #include <sys/types.h>
@@ -83,6 +84,26 @@ static void limit(int what, rlim_t value)
     setrlimit(what, &l);
 }
 
+/* Pages of declared peripheral words, at the board's own addresses. */
+static void map_words(const struct pf_job *job)
+{
+    for (int64_t k = 0; k < job->words; k++) {
+        uintptr_t page = (uintptr_t)job->word[k].address & ~(uintptr_t)4095;
+        int known = 0;
+        for (int64_t i = 0; i < k; i++)
+            known |= ((uintptr_t)job->word[i].address & ~(uintptr_t)4095) == page;
+        if (!known) {
+            void *got = mmap((void *)page, 4096, PROT_READ | PROT_WRITE,
+                             MAP_PRIVATE | MAP_ANONYMOUS | MAP_FIXED_NOREPLACE, -1, 0);
+            if (got != (void *)page) {
+                job->shared->fault_address = job->word[k].address;
+                _exit(97);
+            }
+        }
+        *(volatile uint32_t *)(uintptr_t)job->word[k].address = (uint32_t)job->word[k].value;
+    }
+}
+
 static void prepare(struct pf_job *job, pid_t parent)
 {
     static const int faults[] = {SIGSEGV, SIGBUS, SIGILL, SIGFPE, SIGABRT, SIGTRAP, SIGSYS};
@@ -104,6 +125,7 @@ static void prepare(struct pf_job *job, pid_t parent)
     signal(SIGINT, SIG_IGN);
     signal(SIGXFSZ, SIG_IGN);
     signal(SIGPIPE, SIG_IGN);
+    map_words(job);
     limit(RLIMIT_CORE, 0);
     limit(RLIMIT_FSIZE, 1 << 20);
     if (job->memory_limit_bytes > 0)
@@ -149,11 +171,15 @@ int pf_start(struct pf_job *job)
     pf_mark_process();
     if (job->trap_kinds)
         run_trapping(job);
+    else if (job->machine != NULL)
+        pf_scripts(job);
     else
         pf_sweep(job);
     _exit(0);
 }
 
+int64_t pf_script_size(void) { return (int64_t)sizeof(struct pf_script); }
+int64_t pf_machine_size(void) { return (int64_t)sizeof(struct pf_machine); }
 int64_t pf_job_size(void) { return (int64_t)sizeof(struct pf_job); }
 int64_t pf_result_size(void) { return (int64_t)sizeof(struct pf_result); }
 int64_t pf_shared_size(void) { return (int64_t)sizeof(struct pf_shared); }

@@ -57,7 +57,7 @@ struct pf_open {
 /* Lives in memory shared between the worker and the forked child that runs the firmware. */
 struct pf_shared {
     long position[2]; /* index in the block; ordinal of the block's first input */
-    int64_t phase;    /* 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving */
+    int64_t phase;    /* follows position: generated loops read it there; 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving */
     int64_t done, segment, opens;
     int64_t signal, fault_address, program_counter, stack_pointer;
     int64_t mode_changed_at, mode_before, mode_after;
@@ -68,6 +68,11 @@ struct pf_shared {
 struct pf_region {
     unsigned char *start;
     int64_t size;
+};
+
+/* A declared 32-bit word of a peripheral at a fixed address. */
+struct pf_word {
+    int64_t address, value;
 };
 
 struct pf_job {
@@ -85,10 +90,15 @@ struct pf_job {
     unsigned char *keep_outputs;
     unsigned char *keep_flags;
     int32_t output_file, spare;
+    const struct pf_machine *machine; /* scripts to run instead of segments, or NULL */
+    const struct pf_word *word;
+    int64_t words;
 };
 
 int pf_start(struct pf_job *job);
 int64_t pf_job_size(void);
+int64_t pf_script_size(void);
+int64_t pf_machine_size(void);
 int64_t pf_result_size(void);
 int64_t pf_shared_size(void);
 unsigned pf_mode(void);

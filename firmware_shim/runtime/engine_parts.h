@@ -3,6 +3,7 @@
 #define PF_ENGINE_PARTS_H
 #include <stdint.h>
 #include <stddef.h>
+#include "engine_script.h"
 #include "engine.h"
 
 /* Four arrays of doubles fit the first-level cache. running.py has the same number. */
@@ -78,4 +79,5 @@ void pf_reverse(const void *from, int width, void *to, long n);
 void pf_fail(struct pf_found *found, int64_t at);
 void pf_mark_process(void);
 void pf_sweep(struct pf_job *job);
+void pf_scripts(struct pf_job *job);
 #endif

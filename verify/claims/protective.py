@@ -72,12 +72,19 @@ class Deterministic(Claim):
         found.detectors = ("each block repeated in reverse order", "writable sections compared around each block")
         written = dict.fromkeys(case.probe.symbol(case.bound, offset) for _, offset in case.evidence.writes)
         for name in list(written)[:3]:
-            found.facts.append(f"hidden memory: the routine writes {name}; drop the memory, or its verdicts are never "
-                               "'every value'")
+            known = 'name it in globals=["..."], ' if case.bound.routine.call is not None else ""
+            found.facts.append(f"hidden memory: the routine writes {name}; {known}drop the memory, or its verdicts are "
+                               "never 'every value'")
         if found.failing:
             found.witness = found.worst_at = found.first_failing
             found.wanted_text = "the same bits for the same input"
             found.error_text = "a repeat of the same inputs in another order gave another result"
+            if case.bound.routine.call is not None:
+                found.facts.append("the repeat finds other patterns in memory that nothing has written: fresh locals, the "
+                                   "stack below, `result` itself")
+            if case.bound.peripherals:
+                found.facts.append("the repeat reads other values from words that are not declared, in the pages of those "
+                                   "that are")
         return found
 
 

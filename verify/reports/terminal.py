@@ -6,6 +6,7 @@ import textwrap
 from typing import Any
 
 from verify.judging.verdict import grouped
+from verify.reports.pictures_of_traces import picture
 from verify.reports.record import overall
 
 MARKS = {"holds": "ok", "fails": "FAILS", "undecided": "OPEN", "vacuous": "VACUOUS", "blocked": "BLOCKED"}
@@ -25,9 +26,11 @@ def wrapped(label: str, text: str, width: int) -> list[str]:
     return [f"  {label:<{LABEL}}{body[0]}", *(indent + line for line in body[1:])]
 
 
-def strength_text(strength: dict[str, Any]) -> str:
-    """every value, or how many were tried."""
-    return "every value" if strength["kind"] == "every value" else f"{grouped(strength['count'])} tried"
+def strength_text(claim: dict[str, Any]) -> str:
+    """every value, or how many inputs (scripts of a machine) were tried."""
+    strength = claim["strength"]
+    what = " scripts" if "scripts" in claim else ""
+    return "every value" if strength["kind"] == "every value" else f"{grouped(strength['count'])}{what} tried"
 
 
 def tail_of(routine: dict[str, Any]) -> str:
@@ -36,9 +39,9 @@ def tail_of(routine: dict[str, Any]) -> str:
         if claim["claim"] == "accurate" and claim["worst"]:
             limit = claim["limit"].partition("=")[2]
             value, _, unit = claim["worst"]["text"].partition(" ")
-            return f"worst {value} of {limit} {unit}".rstrip() + f"; {strength_text(claim['strength'])}"
-    holding = [claim["strength"] for claim in routine["claims"] if claim["verdict"] == "holds"]
-    weakest = min(holding, key=lambda s: (s["kind"] == "every value", s["count"]), default=None)
+            return f"worst {value} of {limit} {unit}".rstrip() + f"; {strength_text(claim)}"
+    holding = [claim for claim in routine["claims"] if claim["verdict"] == "holds"]
+    weakest = min(holding, key=lambda c: (c["strength"]["kind"] == "every value", c["strength"]["count"]), default=None)
     return f"{len(routine['claims'])} claims; {strength_text(weakest)}" if weakest else "nothing judged"
 
 
@@ -75,10 +78,13 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
     head = f"{MARKS['fails']}  {routine['name']}  {claim['label']}"
     lines = ["", paint(head, "fails", colour)]
     lines += wrapped("where", f"{routine['place']}; {routine['definition']} {routine['prototype']}", width)
+    what = "scripts" if "scripts" in claim else "inputs"
     lines += wrapped("", f"build {claim['build']}, {claim['strength']['kind']}, "
-                         f"{grouped(claim['strength']['count'])} inputs", width)
+                         f"{grouped(claim['strength']['count'])} {what}", width)
     witness = claim["witness"]
-    if witness:
+    if witness and "table" in witness:
+        lines += script_lines(claim, witness, width)
+    elif witness:
         for number, entry in enumerate(witness["inputs"]):
             lines += wrapped("input" if number == 0 else "", value_line(entry), width)
         if witness["got"]:
@@ -88,7 +94,7 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
         if witness["error"]:
             lines += wrapped("error", witness["error"], width)
     worst = claim["worst"]
-    if worst and claim["claim"] == "accurate":
+    if worst and claim["claim"] == "accurate" and worst["at"]:
         at = ", ".join(f"{i['name']} = {i['value']} {i['unit']}".strip() for i in worst["at"])
         lines += wrapped("worst", f"{worst['text']} at {at}", width)
     if claim.get("extent"):
@@ -100,6 +106,19 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
     lines += wrapped("limit", f"{claim['limit'] or claim['label']}: {claim['because']}", width)
     if witness:
         lines += wrapped("do", witness["replay"], width)
+    return lines
+
+
+def script_lines(claim: dict[str, Any], witness: dict[str, Any], width: int) -> list[str]:
+    """A machine's witness: the script as a time table, what came, and the trajectory around it."""
+    lines = []
+    for number, text in enumerate(witness["table"]):
+        lines.append(f"  {'script' if number == 0 else '':<{LABEL}}{text}"[:width])
+    for label, key in (("got", "got_text"), ("wanted", "wanted"), ("error", "error")):
+        if witness[key]:
+            lines += wrapped(label, witness[key], width)
+    if claim.get("trace"):
+        lines += [f"  {'' :<{LABEL}}{text}"[:width] for text in picture(claim["trace"])]
     return lines
 
 

@@ -1,0 +1,306 @@
+/* Runs event scripts on a machine. Buffers and state stand against guard pages; the state is copied before
+   each stretch, so that a status flag can be pinned to the sample that raises it. */
+#define _GNU_SOURCE
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+#include <sys/mman.h>
+#include "engine_parts.h"
+
+enum { LONGEST_BLOCK = 4096, PAGE = 4096 };
+
+struct memory {
+    unsigned char *at;
+    int64_t size;
+};
+
+static struct memory state_copy, region_start, region_copy_now, state_after, region_after;
+
+/* size bytes that end at (or begin after) a page that nobody may touch. */
+static struct memory guarded(int64_t size, int64_t align, int begin)
+{
+    int64_t room = (size + PAGE - 1) / PAGE * PAGE + (size == 0 ? PAGE : 0);
+    unsigned char *base = mmap(NULL, (size_t)(room + 2 * PAGE), PROT_NONE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
+    struct memory found = {NULL, size};
+    if (base == MAP_FAILED || mprotect(base + PAGE, (size_t)room, PROT_READ | PROT_WRITE) != 0)
+        _exit(97);
+    found.at = base + PAGE;
+    if (!begin)
+        found.at += (room - size) / align * align;
+    return found;
+}
+
+static struct memory plain_memory(int64_t size)
+{
+    struct memory found = {malloc((size_t)(size > 0 ? size : 1)), size};
+    if (found.at == NULL)
+        _exit(97);
+    return found;
+}
+
+static int64_t regions_size(const struct pf_job *job)
+{
+    int64_t total = 0;
+    for (int64_t k = 0; k < job->regions; k++)
+        total += job->region[k].size;
+    return total;
+}
+
+static void copy_regions(const struct pf_job *job, unsigned char *to)
+{
+    for (int64_t k = 0; k < job->regions; k++) {
+        memcpy(to, job->region[k].start, (size_t)job->region[k].size);
+        to += job->region[k].size;
+    }
+}
+
+static void restore_regions(const struct pf_job *job, const unsigned char *from)
+{
+    for (int64_t k = 0; k < job->regions; k++) {
+        memcpy(job->region[k].start, from, (size_t)job->region[k].size);
+        from += job->region[k].size;
+    }
+}
+
+/* One instance with its own memory and blocks. */
+struct instance {
+    struct memory state;
+    struct memory in[8], out[8];
+};
+
+static void prepare(const struct pf_machine *m, struct instance *one)
+{
+    one->state = guarded(m->state_size, m->state_align, m->guard_begin);
+    for (int64_t k = 0; k < m->inputs && m->block; k++)
+        one->in[k] = guarded(LONGEST_BLOCK * pf_width[m->input_type[k]], 1, m->guard_begin);
+    for (int64_t k = 0; k < m->outputs && m->block; k++)
+        one->out[k] = guarded(LONGEST_BLOCK * pf_width[m->output_type[k]], 1, m->guard_begin);
+}
+
+static unsigned enter(const struct pf_job *job)
+{
+    unsigned wanted = PF_MODE_DEFAULT | (job->flush_to_zero ? PF_MODE_FLUSH : 0u);
+    pf_set(wanted);
+    return wanted;
+}
+
+static unsigned leave(struct pf_script *s, unsigned wanted, int64_t at)
+{
+    unsigned after = pf_get();
+    pf_set(PF_MODE_DEFAULT);
+    if (pf_mode_of(after) != wanted && s->mode_changed_at < 0)
+        s->mode_changed_at = at;
+    return pf_flags_of(after);
+}
+
+/* n samples from `at`. Blocks go through buffers that end at (begin after) a guard page. */
+static unsigned call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s,
+                         struct instance *one, int64_t at, int64_t n, void *const *outputs)
+{
+    const void *in[8];
+    void *out[8];
+    volatile long *progress = job->shared->position;
+    for (int64_t k = 0; k < m->inputs; k++) {
+        int width = pf_width[m->input_type[k]];
+        const unsigned char *from = (const unsigned char *)s->stream[k] + at * width;
+        in[k] = from;
+        if (m->block) {
+            unsigned char *to = m->guard_begin ? one->in[k].at : one->in[k].at + (LONGEST_BLOCK - n) * width;
+            memcpy(to, from, (size_t)(n * width));
+            in[k] = to;
+        }
+    }
+    for (int64_t k = 0; k < m->outputs; k++) {
+        int width = pf_width[m->output_type[k]];
+        out[k] = (unsigned char *)outputs[k] + at * width;
+        if (m->block) {
+            out[k] = m->guard_begin ? one->out[k].at : one->out[k].at + (LONGEST_BLOCK - n) * width;
+            memset(out[k], 0xff, (size_t)(n * width));
+        }
+    }
+    progress[0] = 0;
+    progress[1] = (long)(((int64_t)job->shared->segment << 40) + at);
+    unsigned wanted = enter(job);
+    m->run(one->state.at, in, out, n, progress);
+    unsigned flags = leave(s, wanted, at);
+    if (m->block)
+        for (int64_t k = 0; k < m->outputs; k++) {
+            int width = pf_width[m->output_type[k]];
+            memcpy((unsigned char *)outputs[k] + at * width, out[k], (size_t)(n * width));
+        }
+    return flags;
+}
+
+static void save(const struct pf_job *job, const struct instance *one, struct memory *state, struct memory *regions)
+{
+    memcpy(state->at, one->state.at, (size_t)one->state.size);
+    copy_regions(job, regions->at);
+}
+
+static void bring_back(const struct pf_job *job, struct instance *one, const struct memory *state,
+                       const struct memory *regions)
+{
+    memcpy(one->state.at, state->at, (size_t)one->state.size);
+    restore_regions(job, regions->at);
+}
+
+/* The first sample of [at, at + n) that raises the flag, from the copy made before the stretch. */
+static int64_t pin(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                   int64_t at, int64_t n, unsigned bit)
+{
+    save(job, one, &state_after, &region_after);
+    bring_back(job, one, &state_copy, &region_copy_now);
+    struct memory state = plain_memory(one->state.size), regions = plain_memory(region_copy_now.size);
+    while (n > 1) {
+        int64_t half = n / 2;
+        save(job, one, &state, &regions);
+        if (call_run(job, m, s, one, at, half, s->output) & bit) {
+            n = half;
+            bring_back(job, one, &state, &regions);
+        } else {
+            at += half;
+            n -= half;
+        }
+    }
+    free(state.at);
+    free(regions.at);
+    bring_back(job, one, &state_after, &region_after);
+    return at;
+}
+
+static void note_flags(struct pf_script *s, unsigned flags, int64_t at)
+{
+    for (int kind = 0; kind < 5; kind++)
+        if ((flags & (1u << kind)) && s->first_flag[kind] < 0)
+            s->first_flag[kind] = at;
+}
+
+static unsigned unseen(const struct pf_script *s, unsigned flags)
+{
+    unsigned left = 0;
+    for (int kind = 0; kind < 5; kind++)
+        if ((flags & (1u << kind)) && s->first_flag[kind] < 0)
+            left |= 1u << kind;
+    return left;
+}
+
+static void stretch(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                    int64_t at, int64_t n, void *const *outputs)
+{
+    if (outputs == s->output)
+        save(job, one, &state_copy, &region_copy_now);
+    unsigned flags = call_run(job, m, s, one, at, n, outputs);
+    unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
+    if (!fresh)
+        return;
+    unsigned char *kept[8];
+    for (int64_t k = 0; k < m->outputs; k++) {
+        size_t bytes = (size_t)(n * pf_width[m->output_type[k]]);
+        kept[k] = plain_memory((int64_t)bytes).at;
+        memcpy(kept[k], (unsigned char *)s->output[k] + at * pf_width[m->output_type[k]], bytes);
+    }
+    for (int kind = 0; kind < 5; kind++)
+        if (fresh & (1u << kind))
+            s->first_flag[kind] = pin(job, m, s, one, at, n, 1u << kind);
+    for (int64_t k = 0; k < m->outputs; k++) {
+        size_t bytes = (size_t)(n * pf_width[m->output_type[k]]);
+        memcpy((unsigned char *)s->output[k] + at * pf_width[m->output_type[k]], kept[k], bytes);
+        free(kept[k]);
+    }
+}
+
+static void fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                 const struct pf_happening *e)
+{
+    job->shared->position[0] = 0;
+    job->shared->position[1] = (long)(((int64_t)job->shared->segment << 40) + e->sample);
+    job->shared->phase = 1;
+    unsigned wanted = enter(job);
+    m->event(one->state.at, (long)e->which, e->argument);
+    note_flags(s, leave(s, wanted, e->sample), e->sample);
+    job->shared->phase = 0;
+}
+
+static void start(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one, int fill)
+{
+    if (fill)
+        memset(one->state.at, (int)s->fill, (size_t)one->state.size);
+    job->shared->position[0] = 0;
+    job->shared->position[1] = (long)((int64_t)job->shared->segment << 40);
+    job->shared->phase = 2;
+    unsigned wanted = enter(job);
+    m->init(one->state.at, s->rate_hz);
+    note_flags(s, leave(s, wanted, 0), 0);
+    job->shared->phase = 0;
+}
+
+/* The whole script once. other: a second instance that takes turns, or NULL. */
+static void play(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                 struct instance *other, void *const *outputs, void *const *scratch)
+{
+    int64_t at = 0, next = 0, cut = 0, turn = 0;
+    while (at < s->samples) {
+        while (next < s->events && s->event[next].sample <= at)
+            fire(job, m, s, one, &s->event[next++]);
+        int64_t end = s->samples, length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : s->samples;
+        if (next < s->events && s->event[next].sample < end)
+            end = s->event[next].sample;
+        if (other != NULL && length > 61)
+            length = 61;
+        if (m->block && length > LONGEST_BLOCK)
+            length = LONGEST_BLOCK;
+        if (end - at > length)
+            end = at + length;
+        cut++;
+        if (other != NULL) {
+            /* The other one lives through the same script at another pace. */
+            if (s->events > 0)
+                fire(job, m, s, other, &s->event[turn++ % s->events]);
+            call_run(job, m, s, other, at, end - at, scratch);
+        }
+        stretch(job, m, s, one, at, end - at, outputs);
+        at = end;
+        if (outputs == s->output)
+            s->done = at;
+    }
+}
+
+void pf_scripts(struct pf_job *job)
+{
+    const struct pf_machine *m = job->machine;
+    struct instance one, other;
+    int64_t total = regions_size(job);
+    prepare(m, &one);
+    if (m->twin)
+        prepare(m, &other);
+    state_copy = plain_memory(m->state_size);
+    state_after = plain_memory(m->state_size);
+    region_start = plain_memory(total);
+    region_copy_now = plain_memory(total);
+    region_after = plain_memory(total);
+    copy_regions(job, region_start.at);
+    for (int64_t k = m->first; k < m->scripts; k++) {
+        struct pf_script *s = &m->script[k];
+        void *scratch[8];
+        job->shared->segment = k;
+        restore_regions(job, region_start.at);
+        start(job, m, s, &one, 1);
+        if (m->twin) {
+            start(job, m, s, &other, 1);
+            for (int64_t i = 0; i < m->outputs; i++)
+                scratch[i] = plain_memory(s->samples * pf_width[m->output_type[i]]).at;
+        }
+        play(job, m, s, &one, m->twin ? &other : NULL, s->output, scratch);
+        if (m->reinit) {
+            start(job, m, s, &one, 0);
+            play(job, m, s, &one, NULL, s->again, scratch);
+        }
+        m->destroy(one.state.at);
+        if (m->twin) {
+            m->destroy(other.state.at);
+            for (int64_t i = 0; i < m->outputs; i++)
+                free(scratch[i]);
+        }
+    }
+    job->shared->done = 1;
+}

@@ -1,0 +1,36 @@
+/* Scripts of machines: plain declarations, compiled by the C compiler and read verbatim by cffi. */
+
+typedef void (*pf_machine_init)(void *state, double rate_hz);
+typedef void (*pf_machine_end)(void *state);
+typedef void (*pf_machine_event)(void *state, long which, const void *const *arguments);
+typedef void (*pf_machine_run)(void *state, const void *const *inputs, void *const *outputs, long n,
+                               volatile long *progress);
+
+struct pf_happening {
+    int64_t sample;
+    int64_t which;
+    const void *argument[4];
+};
+
+/* first_flag: sample per kind, -1 for none. again: outputs after a second init, or NULL. */
+struct pf_script {
+    double rate_hz;
+    int64_t samples, events, cuts, fill;
+    const struct pf_happening *event;
+    const int64_t *cut;
+    const void *stream[8];
+    void *output[8];
+    void *again[8];
+    int64_t done, first_flag[5], mode_changed_at;
+};
+
+struct pf_machine {
+    pf_machine_init init;
+    pf_machine_end destroy;
+    pf_machine_event event;
+    pf_machine_run run;
+    int64_t state_size, state_align, inputs, outputs, first, scripts;
+    int32_t input_type[8], output_type[8];
+    int32_t block, guard_begin, twin, reinit;
+    struct pf_script *script;
+};

@@ -1,0 +1,69 @@
+"""Event scripts for machines, as plain data that travels to a worker and back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from firmware_shim.job import Event, Stop
+
+
+@dataclass(frozen=True)
+class Script:
+    """One script. events: (sample, number of the event, raw bits of each argument), sorted by sample;
+    streams: raw samples of each input; cuts: block lengths used in turn, the last one repeated; fill: byte
+    that the state's memory holds before init."""
+
+    rate_hz: float
+    samples: int
+    events: tuple[tuple[int, int, tuple[bytes, ...]], ...] = ()
+    streams: tuple[bytes, ...] = ()
+    cuts: tuple[int, ...] = (64,)
+    fill: int = 0
+
+
+@dataclass(frozen=True)
+class ScriptJob:
+    """Scripts of one machine. machine: beginning of its symbols; types: places in engine.NUMPY_TYPES; guard:
+    whether state and blocks end at a guard page or begin after one; twin: a second instance runs in turns
+    with the first; reinit: init and script once more on used memory; block: whether the machine takes blocks."""
+
+    library: str
+    machine: str
+    scripts: tuple[Script, ...]
+    input_types: tuple[int, ...]
+    output_types: tuple[int, ...]
+    flush_to_zero: bool = False
+    events: bool = False
+    regions: tuple[tuple[int, int], ...] = ()
+    call_limit_seconds: float = 1.0
+    guard: str = "end"
+    twin: bool = False
+    reinit: bool = False
+    block: bool = False
+    most_stops: int = 6
+    trap_kinds: int = 0
+
+
+@dataclass
+class ScriptRun:
+    """What one script did. outputs: array per output, as far as it came; again: those after reinit; flags:
+    kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1."""
+
+    outputs: list[Any]
+    done: int
+    flags: dict[int, int] = field(default_factory=dict)
+    stop: Stop | None = None
+    again: list[Any] | None = None
+    late_allocation: int = -1
+
+
+@dataclass
+class ScriptResult:
+    """Runs in the order of the scripts. recorded: (script, sample, event) of the strict build's recorder."""
+
+    runs: list[ScriptRun]
+    recorded: list[tuple[int, int, Event]] = field(default_factory=list)
+    printed: str = ""
+    load_problem: str = ""
+    mode_changed_at: tuple[int, int] | None = None

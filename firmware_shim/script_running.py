@@ -1,0 +1,182 @@
+"""Running the scripts of one job: memory shared with the forked child, stops pinned to script and sample."""
+
+from __future__ import annotations
+
+import mmap
+from dataclasses import replace
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from firmware_shim.engine import NUMPY_TYPES, Engine
+from firmware_shim.events import EventTable
+from firmware_shim.job import Stop
+from firmware_shim.running import EXTRA_MEMORY_BYTES, Library, Runner, end_descendants, present_bytes
+from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
+
+SCRIPT_SHIFT = 40
+PHASES = ("while making samples", "in an event", "in init")
+
+
+class ScriptRunner(Runner):
+    """One ScriptJob on one worker; waits, limits and descriptions of ends are those of Runner."""
+
+    job: ScriptJob  # type: ignore[assignment]
+
+    def __init__(self, engine: Engine, job: ScriptJob, capture: BinaryIO) -> None:
+        super().__init__(engine, job, capture)  # type: ignore[arg-type]
+
+    def refused_scripts(self, problem: str) -> ScriptResult:
+        """The result of a job whose firmware cannot be loaded."""
+        stop = Stop("load", 0, 1, 0, problem)
+        runs = [ScriptRun(self.empty(), 0, stop=stop) for _ in self.job.scripts]
+        return ScriptResult(runs, load_problem=problem)
+
+    def empty(self) -> list[Any]:
+        """No samples of any output."""
+        return [np.zeros(0, NUMPY_TYPES[number]) for number in self.job.output_types]
+
+    def run_scripts(self, library: Library) -> ScriptResult:
+        """All scripts, going on behind each stop."""
+        self.events = EventTable(library) if self.job.events else None
+        self.lay_out(library)
+        stops: dict[int, Stop] = {}
+        whole = ScriptResult([])
+        first, count = 0, len(self.job.scripts)
+        not_run: dict[int, Stop] = {}
+        while first < count:
+            stop, place = self.run_from(first, library, whole)
+            if stop is None:
+                break
+            stops[place] = stop
+            first = place + 1
+            if len(stops) >= self.job.most_stops:
+                words = f"not run: the machine had stopped {len(stops)} times before"
+                not_run = {k: Stop("not run", 0, 0, 0, words) for k in range(first, count)}
+                break
+        for number in range(count):
+            whole.runs.append(self.gather(number, stops.get(number) or not_run.get(number), number in not_run))
+        if self.events is not None:
+            for event in self.events.read():
+                place, sample = event.ordinal >> SCRIPT_SHIFT, event.ordinal & ((1 << SCRIPT_SHIFT) - 1)
+                whole.recorded.append((place, sample, replace(event, ordinal=sample)))
+        self.capture.seek(0)
+        whole.printed = self.capture.read(400).decode("utf-8", "replace")
+        self.capture.seek(0)
+        self.capture.truncate()
+        return whole
+
+    def lay_out(self, library: Library) -> None:
+        """Everything that the child reads and writes, in one shared mapping and in arrays kept alive."""
+        ffi, job = self.ffi, self.job
+        widths = [NUMPY_TYPES[number].itemsize for number in job.output_types]
+        rows = 2 if job.reinit else 1
+        self.offsets: list[list[int]] = []
+        end = 4096
+        for script in job.scripts:
+            places = []
+            for _ in range(rows):
+                for width in widths:
+                    places.append(end)
+                    end += (script.samples * width + 63) // 64 * 64
+            self.offsets.append(places)
+        tail = end
+        end += ffi.sizeof("struct pf_script") * len(job.scripts) + 64
+        self.memory = mmap.mmap(-1, end)
+        base = ffi.cast("unsigned char *", ffi.from_buffer(self.memory))
+        self.shared = ffi.cast("struct pf_shared *", base)
+        self.scripts = ffi.cast("struct pf_script *", base + (tail + 63) // 64 * 64)
+        self.keep = [base]
+        for number, script in enumerate(job.scripts):
+            self.lay_script(self.scripts[number], script, base, self.offsets[number], len(widths))
+        machine = self.machine = ffi.new("struct pf_machine *")
+        for field, kind in (("init", "init"), ("destroy", "end"), ("event", "event"), ("run", "run")):
+            setattr(machine, field, library.symbol(f"{job.machine}{field}", f"pf_machine_{kind}"))
+        asks = ffi.typeof("long (*)(void)")
+        machine.state_size = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}size", "pf_machine_end")))()
+        machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()
+        machine.inputs, machine.outputs, machine.scripts = len(job.input_types), len(job.output_types), len(job.scripts)
+        for k, number in enumerate(job.input_types):
+            machine.input_type[k] = number
+        for k, number in enumerate(job.output_types):
+            machine.output_type[k] = number
+        machine.block, machine.guard_begin = job.block, job.guard == "begin"
+        machine.twin, machine.reinit, machine.script = job.twin, job.reinit, self.scripts
+
+    def lay_script(self, slot: Any, script: Script, base: Any, places: list[int], outputs: int) -> None:
+        """One script as a C structure."""
+        ffi = self.ffi
+        happenings = ffi.new("struct pf_happening[]", max(1, len(script.events)))
+        for entry, (sample, which, arguments) in zip(happenings, script.events, strict=False):
+            entry.sample, entry.which = sample, which
+            for k, raw in enumerate(arguments):
+                kept = ffi.new("unsigned char[16]", raw)
+                self.keep.append(kept)
+                entry.argument[k] = kept
+        cuts = ffi.new("int64_t[]", list(script.cuts) or [64])
+        self.keep += [happenings, cuts]
+        slot.rate_hz, slot.samples, slot.events = script.rate_hz, script.samples, len(script.events)
+        slot.cuts, slot.cut, slot.event, slot.fill = len(script.cuts) or 1, cuts, happenings, script.fill
+        for k, stream in enumerate(script.streams):
+            kept = ffi.from_buffer(stream)
+            self.keep.append(kept)
+            slot.stream[k] = kept
+        for k in range(outputs):
+            slot.output[k] = base + places[k]
+            if len(places) > outputs:
+                slot.again[k] = base + places[outputs + k]
+        slot.mode_changed_at = -1
+        for kind in range(5):
+            slot.first_flag[kind] = -1
+
+    def run_from(self, first: int, library: Library, whole: ScriptResult) -> tuple[Stop | None, int]:
+        """Scripts from one on, in one child. Returns how it stopped and at which script; (None, 0) at the end."""
+        ffi, job, shared = self.ffi, self.job, self.shared
+        ffi.memmove(shared, bytes(ffi.sizeof("struct pf_shared")), ffi.sizeof("struct pf_shared"))
+        shared.mode_changed_at = shared.written_at = shared.forked_at = -1
+        shared.segment = first
+        self.machine.first = first
+        regions = ffi.new("struct pf_region[]", max(1, len(job.regions)))
+        for slot, (offset, size) in zip(regions, job.regions, strict=False):
+            slot.start, slot.size = ffi.cast("unsigned char *", library.base + offset), size
+        c_job = ffi.new("struct pf_job *")
+        c_job.flush_to_zero, c_job.regions, c_job.region = job.flush_to_zero, len(job.regions), regions
+        c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
+        c_job.shared, c_job.machine, c_job.output_file = shared, self.machine, self.capture.fileno()
+        if self.events is not None:
+            self.events.attach(shared.position, ffi)
+        child = self.engine.lib.pf_start(c_job)
+        if child < 0:
+            raise OSError("fork failed")
+        status, hung = self.wait(child, shared)
+        left_behind = end_descendants()
+        place = int(shared.segment)
+        if int(shared.done) == 1 and status == 0:
+            if left_behind:
+                words = f"it left {left_behind} processes behind (ended); in which script is not known"
+                return Stop("started another process", 0, 1, 0, words), len(job.scripts) - 1
+            return None, 0
+        sample = int(shared.position[0]) + (int(shared.position[1]) & ((1 << SCRIPT_SHIFT) - 1))
+        segment = np.array([0, max(1, job.scripts[place].samples), 0], np.int64)
+        stop = self.describe(shared, status, hung, segment, library)
+        where = PHASES[int(shared.phase)] if 0 <= int(shared.phase) < len(PHASES) else ""
+        return replace(stop, ordinal=sample, count=1, why=f"{stop.why}, {where}"), place
+
+    def gather(self, number: int, stop: Stop | None, nothing: bool) -> ScriptRun:
+        """One script's outputs as far as they came."""
+        job, script, slot = self.job, self.job.scripts[number], self.scripts[number]
+        done = 0 if nothing else int(slot.done)
+        if stop is not None and not nothing and not job.block:
+            # A step machine writes each sample as it comes.
+            done = max(done, min(stop.ordinal, script.samples))
+        runs: list[list[Any]] = []
+        outputs = len(job.output_types)
+        for row in range(2 if job.reinit else 1):
+            arrays = []
+            for k, kind in enumerate(job.output_types):
+                start = self.offsets[number][row * outputs + k]
+                width = NUMPY_TYPES[kind].itemsize
+                arrays.append(np.frombuffer(self.memory[start : start + done * width], NUMPY_TYPES[kind]))
+            runs.append(arrays)
+        flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
+        return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None)

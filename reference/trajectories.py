@@ -1,0 +1,250 @@
+"""What a machine must output, sample by sample: pieces of closed form, exact at any sample, fast as a whole.
+
+A script says what happens when; a family's function turns it into a Trajectory. Events stand before the sample
+of their own number: after an event at sample s, output number s is the first one that it can change, and a
+segment that starts at s has taken j = k - s + 1 steps at sample k.
+
+Each segment is a constant, a line or an exponential towards a target, with parameters as numbers of a context. The
+screen evaluates all samples in binary64 with a stated bound; `exact` encloses one sample by interval arithmetic.
+Where a comparison decides (a level is reached, a time is over), the moment is a Decision: within its band of
+samples both branches are right, and `shifted` gives the other ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from mpmath.libmp import to_float
+
+from reference import kernels
+from reference.intervals import Interval, IntervalContext
+
+SCREEN_BITS = 96
+UNIT = 2.0**-53
+# exp2 of a product: the kernel's own error, and the rounding of the exponent (see _powers).
+EXP2_BOUND = 2.0**-50
+GROUP = 256
+
+
+@dataclass(frozen=True)
+class Script:
+    """What happens. events: (sample, name, value) in order; streams: input -> one value per sample."""
+
+    samples: int
+    sample_rate_hz: Fraction
+    events: tuple[tuple[int, str, Fraction], ...] = ()
+    streams: Mapping[str, np.ndarray] = field(default_factory=dict)
+
+    def value(self, name: str, sample: int, default: Fraction | int = 0) -> Fraction:
+        """Value of an event's argument in force when `sample` is computed."""
+        found = Fraction(default)
+        for at, other, value in self.events:
+            if at > sample:
+                break
+            if other == name:
+                found = value
+        return found
+
+
+@dataclass(frozen=True)
+class Phase:
+    """A named stretch of samples [start, end)."""
+
+    name: str
+    start: int
+    end: int
+
+
+@dataclass(frozen=True)
+class Decision:
+    """A comparison decides at this sample; within band_samples of it both branches are right."""
+
+    sample: int
+    band_samples: int
+    what: str
+
+
+@dataclass(frozen=True)
+class Segment:
+    """From sample `start` on, after j steps: level (hold), level + slope j (line), or
+    target + (level - target) 2^(slope j) (decay). A line never passes its target."""
+
+    name: str
+    start: int
+    kind: str
+    level: Any
+    slope: Any = 0
+    target: Any = 0
+    rising: bool = True
+
+    def at(self, ctx: Any, steps: int) -> Any:
+        """Value after so many steps, as a number of the context."""
+        if self.kind == "hold":
+            return self.level
+        if self.kind == "line":
+            value = self.level + self.slope * steps
+            return ctx.minimum(value, self.target) if self.rising else ctx.maximum(value, self.target)
+        return self.target + (self.level - self.target) * ctx.exp2(self.slope * steps)
+
+
+@dataclass
+class Plan:
+    """Segments under construction. shifts: decision number -> samples by which the firmware decided later."""
+
+    ctx: Any
+    script: Script
+    shifts: Mapping[int, int]
+    segments: list[Segment] = field(default_factory=list)
+    decisions: list[Decision] = field(default_factory=list)
+
+    def hold(self, name: str, start: int, level: Any) -> None:
+        """A constant from a sample on."""
+        self.add(Segment(name, start, "hold", self.number(level)))
+
+    def line(self, name: str, start: int, level: Any, slope: Any, target: Any) -> None:
+        """A straight line that ends at its target."""
+        per_sample = self.number(slope)
+        rising = double(per_sample)[0] > 0
+        self.add(Segment(name, start, "line", self.number(level), per_sample, self.number(target), rising))
+
+    def decay(self, name: str, start: int, level: Any, log2_ratio: Any, target: Any) -> None:
+        """An exponential towards a target; log2_ratio: binary logarithm of the ratio per sample."""
+        self.add(Segment(name, start, "decay", self.number(level), self.number(log2_ratio), self.number(target)))
+
+    def number(self, value: Any) -> Any:
+        """A number of the context."""
+        return value if isinstance(value, Interval) else self.ctx.number(value)
+
+    def add(self, segment: Segment) -> None:
+        """Append; a segment that starts where the last one does replaces it."""
+        while self.segments and self.segments[-1].start >= segment.start:
+            self.segments.pop()
+        self.segments.append(segment)
+
+    def value(self, sample: int) -> Any:
+        """What the trajectory so far is at a sample (before the first: 0)."""
+        for segment in reversed(self.segments):
+            if segment.start <= sample:
+                return segment.at(self.ctx, sample - segment.start + 1)
+        return self.number(0)
+
+    def decide(self, sample: int, what: str, band_samples: int = 1) -> int:
+        """The sample at which the branch is taken: as computed, moved by the firmware's own choice."""
+        number = len(self.decisions)
+        self.decisions.append(Decision(sample, band_samples, what))
+        return max(0, sample + self.shifts.get(number, 0))
+
+
+class Trajectory:
+    """The right output over a whole script. build fills a Plan; it runs once per precision and set of shifts."""
+
+    def __init__(self, script: Script, build: Callable[[Plan], None], shifts: Mapping[int, int] | None = None) -> None:
+        self.script, self.build = script, build
+        self.shifts = dict(shifts or {})
+        self.plans: dict[int, Plan] = {}
+
+    def plan(self, bits: int) -> Plan:
+        """The segments at a precision."""
+        if bits not in self.plans:
+            plan = Plan(IntervalContext(bits), self.script, self.shifts)
+            self.build(plan)
+            self.plans[bits] = plan
+        return self.plans[bits]
+
+    def shifted(self, shifts: Mapping[int, int]) -> Trajectory:
+        """The trajectory if the decisions of these numbers fell so many samples later (negative: earlier)."""
+        return Trajectory(self.script, self.build, shifts)
+
+    @property
+    def decisions(self) -> tuple[Decision, ...]:
+        """Where branches are decided."""
+        return tuple(self.plan(SCREEN_BITS).decisions)
+
+    @property
+    def phases(self) -> tuple[Phase, ...]:
+        """The named segments, joined where the name goes on without a break."""
+        segments = [s for s in self.plan(SCREEN_BITS).segments if s.start < self.script.samples]
+        ends = [s.start for s in segments[1:]] + [self.script.samples]
+        return tuple(Phase(s.name, s.start, end) for s, end in zip(segments, ends, strict=True) if end > s.start)
+
+    def exact(self, sample: int, bits: int = 120) -> tuple[Fraction, Fraction]:
+        """Enclosure of the right output at one sample."""
+        found = self.plan(bits).value(sample)
+        low, high = found.ends()
+        return low, high
+
+    def screen(self) -> tuple[np.ndarray, np.ndarray]:
+        """(wanted, bound): binary64 values of all samples, and how far each can be from the exact one."""
+        return self._screen
+
+    @cached_property
+    def _screen(self) -> tuple[np.ndarray, np.ndarray]:
+        count = self.script.samples
+        wanted, bound = np.zeros(count), np.zeros(count)
+        segments = self.plan(SCREEN_BITS).segments
+        ends = [s.start for s in segments[1:]] + [count]
+        for segment, end in zip(segments, ends, strict=True):
+            steps = min(end, count) - segment.start
+            if steps > 0:
+                part = slice(segment.start, segment.start + steps)
+                wanted[part], bound[part] = evaluate(segment, steps)
+        return wanted, bound
+
+
+def double(number: Any) -> tuple[float, float]:
+    """Middle and half-width (with rounding) of an interval, in binary64."""
+    if isinstance(number, int):
+        return float(number), 0.0
+    low, high = to_float(number.low), to_float(number.high)
+    middle = low + (high - low) / 2
+    return middle, max(high - middle, middle - low) + 4 * UNIT * abs(middle)
+
+
+def evaluate(segment: Segment, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Values after 1 .. count steps, with bounds.
+
+    A line: the product and the sum round once each, and the slope's own error counts j times. A decay: the power is
+    off relatively by EXP2_BOUND + |slope| j 2^-52 ln 2 (product of slope and j rounded, slope off by its half-width) and
+    one more product of two tables; then one product and one sum.
+    """
+    level, level_off = double(segment.level)
+    if segment.kind == "hold":
+        return np.full(count, level), np.full(count, level_off)
+    slope, slope_off = double(segment.slope)
+    target, target_off = double(segment.target)
+    steps = np.arange(1, count + 1, dtype=np.float64)
+    if segment.kind == "line":
+        travel = slope * steps
+        value = level + travel
+        value = np.minimum(value, target) if segment.rising else np.maximum(value, target)
+        return value, level_off + target_off + steps * slope_off + 4 * UNIT * (np.abs(travel) + np.abs(level) + abs(target))
+    power = powers(slope, count)
+    relative = EXP2_BOUND + steps * (abs(slope) * 2 * UNIT + slope_off) + 8 * UNIT
+    distance = level - target
+    off = power * (abs(distance) * relative + level_off + target_off + 2 * UNIT * (abs(level) + abs(target)))
+    value = target + distance * power
+    return value, off + target_off + 4 * UNIT * (abs(target) + np.abs(value)) + 2.0**-1060
+
+
+def powers(slope: float, count: int) -> np.ndarray:
+    """2^(slope j) for j = 1 .. count as products of two tables; below 2^-890 it is 0."""
+    inner = slope * np.arange(1, GROUP + 1, dtype=np.float64)
+    outer = slope * GROUP * np.arange((count + GROUP - 1) // GROUP, dtype=np.float64)
+    low = np.where(inner > -890, kernels.exp2(np.maximum(inner, -890)), 0.0)
+    high = np.where(outer > -890, kernels.exp2(np.maximum(outer, -890)), 0.0)
+    return (high[:, None] * low[None, :]).reshape(-1)[:count]
+
+
+def samples_from_seconds(ctx: Any, seconds: Fraction, sample_rate_hz: Fraction) -> Fraction:
+    """A time in samples, exact: seconds times the sample rate."""
+    return Fraction(seconds) * Fraction(sample_rate_hz)
+
+
+def changes(script: Script, names: Sequence[str]) -> list[tuple[int, str, Fraction]]:
+    """The events of these names, in order."""
+    return [event for event in script.events if event[1] in names]

@@ -1,0 +1,273 @@
+"""time_to, minimum_pulse, one_event_per_edge, period_within: when a machine does it."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from verify.claims.base import number_text, positive_limit, reason
+from verify.claims.in_time import (
+    Judgement,
+    TimeClaim,
+    edges_up,
+    first_true,
+    known_event,
+    known_signal,
+    known_value,
+    moving_inputs,
+    number_or_name,
+    resolved,
+    stretches,
+    value_at,
+)
+from verify.errors import SheetError
+
+if TYPE_CHECKING:
+    from verify.machines.machine import Machine
+    from verify.machines.observation import Observation
+
+
+@dataclass(frozen=True)
+class TimeTo(TimeClaim):
+    """From an event on, the output reaches a level at the stated time.
+
+    Fails when: it comes earlier or later than the tolerance allows. Judged only where the output starts at rest and
+    nothing else happens until then. Cannot see: events that are disturbed before the time is over.
+    """
+
+    level: Fraction
+    after: str
+    value: Fraction | None
+    seconds: Fraction | str
+    percent: Fraction
+    samples: Fraction
+    rest: Fraction
+    of: str
+    because: str
+    name: ClassVar[str] = "time_to"
+    unit: ClassVar[str] = "samples"
+
+    def limit_text(self) -> str:
+        when = self.seconds if isinstance(self.seconds, str) else f"{number_text(self.seconds)} s"
+        parts = [f"{number_text(self.percent)} %"] if self.percent else []
+        parts += [f"{number_text(self.samples)} samples"]
+        return f"{number_text(self.level)} at {when}, within {' + '.join(parts)}"
+
+    def check_machine(self, machine: Machine, where: str) -> None:
+        known_event(machine, self.after, where)
+        known_signal(machine, self.of, where)
+        if isinstance(self.seconds, str):
+            known_value(machine, self.seconds, where)
+
+    def judge(self, seen: Observation) -> Judgement:
+        y, found = seen.doubles(self.of), Judgement()
+        if seen.script.is_hostile():
+            return found
+        level = float(self.level)
+        for part in stretches(seen):
+            if self.after not in part.names or moving_inputs(seen, part):
+                continue
+            if self.value is not None and value_at(seen, self.after, part.start) != self.value:
+                continue
+            seconds = resolved(seen, self.seconds, part.start)
+            before = y[part.start - 1] if part.start else float(self.rest)
+            if seconds is None or before != float(self.rest):
+                continue
+            # The event stands before the sample of its own number: after k steps the output is y[start + k - 1].
+            wanted = max(Fraction(1), seconds * seen.rate_hz)
+            slack = self.samples + self.percent * wanted / 100
+            span = y[part.start : part.end]
+            upward = level >= float(self.rest)
+            k = first_true(span >= level if upward else span <= level)
+            if k < 0 and len(span) <= ceil(wanted + slack):
+                continue
+            took = Fraction(k + 1) if k >= 0 else Fraction(len(span) + 1)
+            off = abs(took - wanted)
+            if k < 0:
+                got = f"not there after {len(span)} samples (at {span[-1]:.9g})"
+            else:
+                got = f"there after {k + 1} samples ({float((k + 1) / seen.rate_hz) * 1000:.6g} ms)"
+            # A time that is no whole number of samples ends with the next one.
+            late = ceil(wanted) + slack
+            fails = k < 0 or took > late or took < wanted - slack
+            found.note(float(off), part.start + max(k, 0), fails, got,
+                       f"{number_text(wanted)} samples ({float(seconds) * 1000:.6g} ms), within {number_text(slack)}",
+                       f"{'+' if took > wanted else '-'}{number_text(off)} samples")
+        return found
+
+
+def time_to(level: float, *, after: str, seconds: float | str, because: str, within_percent: float = 0,
+            within_samples: float = 1, value: float | None = None, rest: float = 0, of: str = "") -> TimeTo:
+    """seconds: a number, or the name of the event argument that holds the time; value: only after the event with it;
+    rest: the level from which the time counts."""
+    return TimeTo(Fraction(level), after, None if value is None else Fraction(value), number_or_name(seconds, "time_to"),
+                  positive_limit(within_percent, "time_to within_percent"),
+                  positive_limit(within_samples, "time_to within_samples"), Fraction(rest), of, reason(because, "time_to"))
+
+
+@dataclass(frozen=True)
+class MinimumPulse(TimeClaim):
+    """Every pulse of the output lasts at least so long.
+
+    Fails when: one is shorter. A pulse that the script's end cuts off is not judged.
+    """
+
+    samples: Fraction
+    seconds: Fraction | str
+    of: str
+    because: str
+    name: ClassVar[str] = "minimum_pulse"
+    unit: ClassVar[str] = "samples"
+
+    def limit_text(self) -> str:
+        if isinstance(self.seconds, str):
+            return self.seconds
+        return f"{number_text(self.seconds)} s" if self.seconds else f"{number_text(self.samples)} samples"
+
+    def check_machine(self, machine: Machine, where: str) -> None:
+        known_signal(machine, self.of, where)
+        if isinstance(self.seconds, str):
+            known_value(machine, self.seconds, where)
+
+    def judge(self, seen: Observation) -> Judgement:
+        y, found = seen.doubles(self.of), Judgement()
+        on = y != 0
+        for start in edges_up(y):
+            length = first_true(~on[start:])
+            if length < 0:
+                continue
+            least = self.samples
+            if self.seconds:
+                seconds = resolved(seen, self.seconds, int(start))
+                if seconds is None:
+                    continue
+                least = Fraction(int(seconds * seen.rate_hz))
+            found.note(float(max(Fraction(0), least - length)), int(start), length < least, f"a pulse of {length} samples",
+                       f"at least {number_text(least)} samples", f"{number_text(least - length)} samples short")
+        return found
+
+
+def minimum_pulse(*, because: str, samples: float = 0, seconds: float | str = 0, of: str = "") -> MinimumPulse:
+    """Give samples=, or seconds= (a number or the name of an event argument)."""
+    if bool(samples) == bool(seconds):
+        raise SheetError("minimum_pulse: give samples= or seconds=", where="minimum_pulse", why="one of them is the limit",
+                         todo='write for example minimum_pulse(seconds=0.002, because="...")')
+    when = number_or_name(seconds, "minimum_pulse") if seconds else Fraction(0)
+    return MinimumPulse(positive_limit(samples, "minimum_pulse"), when, of, reason(because, "minimum_pulse"))
+
+
+@dataclass(frozen=True)
+class OneEventPerEdge(TimeClaim):
+    """Each edge of a gate gives exactly one pulse of the output: none is lost, none comes twice.
+
+    Fails when: between an edge and the next (closer ones than `spacing_samples` are left out) the number of pulses is
+    not one. A last edge with fewer than `latency_samples` behind it is not judged.
+    """
+
+    edge: str
+    spacing_samples: int
+    latency_samples: int
+    of: str
+    because: str
+    name: ClassVar[str] = "one_event_per_edge"
+    unit: ClassVar[str] = "pulses"
+
+    def limit_text(self) -> str:
+        return f"of {self.edge}"
+
+    def check_machine(self, machine: Machine, where: str) -> None:
+        known_value(machine, self.edge, where)
+        known_signal(machine, self.of, where)
+
+    def edges(self, seen: Observation) -> np.ndarray:
+        """Samples at which the gate goes from off to on."""
+        for grid in seen.machine.inputs:
+            if grid.name == self.edge:
+                return edges_up(seen.stream(grid.name))
+        on, found = False, []
+        for e in seen.script.events:
+            kind = seen.machine.events[e.kind]
+            for grid, place in zip(kind.arguments, e.places, strict=True):
+                if self.edge in (grid.name, kind.name):
+                    now = place >= 0 and grid.value(place) != 0
+                    if now and not on:
+                        found.append(e.sample)
+                    on = now
+        return np.array(sorted(set(found)), np.int64)
+
+    def judge(self, seen: Observation) -> Judgement:
+        y, found = seen.doubles(self.of), Judgement()
+        if seen.script.is_hostile():
+            return found
+        edges, pulses = self.edges(seen), edges_up(y)
+        for number, start in enumerate(edges):
+            last = number + 1 == len(edges)
+            end = len(y) if last else int(edges[number + 1])
+            if end - start < (self.latency_samples if last else self.spacing_samples):
+                continue
+            if number and start - edges[number - 1] < self.spacing_samples:
+                continue
+            count = int(((pulses >= start) & (pulses < end)).sum())
+            found.note(abs(count - 1), int(start), count != 1, f"{count} pulses from sample {start} to {end - 1}",
+                       "exactly one", "lost" if count == 0 else f"{count - 1} too many")
+        return found
+
+
+def one_event_per_edge(*, edge: str, because: str, spacing_samples: int = 1, latency_samples: int = 1,
+                       of: str = "") -> OneEventPerEdge:
+    """edge: the gate (event argument or input) whose rising edges count."""
+    return OneEventPerEdge(edge, int(spacing_samples), int(latency_samples), of, reason(because, "one_event_per_edge"))
+
+
+@dataclass(frozen=True)
+class PeriodWithin(TimeClaim):
+    """The distance between pulses of the output is the stated period.
+
+    Fails when: one lies off by more than the limit. Judged only inside stretches in which nothing changes.
+    """
+
+    seconds: Fraction | str
+    samples: Fraction
+    percent: Fraction
+    of: str
+    because: str
+    name: ClassVar[str] = "period_within"
+    unit: ClassVar[str] = "samples"
+
+    def limit_text(self) -> str:
+        when = self.seconds if isinstance(self.seconds, str) else f"{number_text(self.seconds)} s"
+        return f"{when}, {number_text(self.samples)} samples + {number_text(self.percent)} %"
+
+    def check_machine(self, machine: Machine, where: str) -> None:
+        known_signal(machine, self.of, where)
+        if isinstance(self.seconds, str):
+            known_value(machine, self.seconds, where)
+
+    def judge(self, seen: Observation) -> Judgement:
+        pulses, found = edges_up(seen.doubles(self.of)), Judgement()
+        if seen.script.is_hostile():
+            return found
+        for part in stretches(seen):
+            seconds = resolved(seen, self.seconds, part.start)
+            if seconds is None or moving_inputs(seen, part):
+                continue
+            wanted = seconds * seen.rate_hz
+            limit = self.samples + self.percent * wanted / 100
+            inside = pulses[(pulses >= part.start) & (pulses < part.end)]
+            for first, second in itertools.pairwise(inside):
+                off = abs(Fraction(int(second - first)) - wanted)
+                found.note(float(off), int(second), off > limit, f"{second - first} samples",
+                           f"{number_text(wanted)} samples", f"{number_text(off)} samples off")
+        return found
+
+
+def period_within(*, seconds: float | str, because: str, samples: float = 1, percent: float = 0,
+                  of: str = "") -> PeriodWithin:
+    """seconds: the period, or the name of the event argument that holds it."""
+    return PeriodWithin(number_or_name(seconds, "period_within"), positive_limit(samples, "period_within samples"),
+                        positive_limit(percent, "period_within percent"), of, reason(because, "period_within"))

@@ -1,0 +1,93 @@
+"""Scripts that every hunt tries before generated ones: the plain cases, each end of each range, and the known hurts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from verify.machines.generation import marked_places
+from verify.machines.machine import Machine
+from verify.machines.script import Happening, Piece, Script
+
+QUIET_SECONDS = 60
+GATE_LENGTHS = (1, 2, 63, 64, 65, 1000)
+
+
+def catalogue(machine: Machine) -> list[Script]:
+    """Each script once, in a fixed order."""
+    return list(dict.fromkeys(_all(machine)))
+
+
+def _settings(machine: Machine, place: str) -> tuple[Happening, ...]:
+    """Every knob at the low end, middle, round value or high end of its range, at sample 0."""
+    found = []
+    for number, kind in enumerate(machine.events):
+        if kind.arguments and not kind.is_gate:
+            chosen = []
+            for grid in kind.arguments:
+                round_one = next((p for p in marked_places(grid) if grid.value(p) not in (0, grid.low, grid.high)), 0)
+                where = {"low": 0, "high": grid.count - 1, "round": round_one,
+                         "middle": grid.index_near((grid.low + grid.high) / 2)}
+                chosen.append(where[place])
+            found.append(Happening(0, number, tuple(chosen)))
+    return tuple(found)
+
+
+def _streams(machine: Machine, samples: int, change: int) -> list[tuple[tuple[Piece, ...], ...]]:
+    """Steps up and down, ends held, noise of one step in the middle, for all inputs at once."""
+    if not machine.inputs:
+        return [()]
+    found = []
+    for shape in ("low", "high", "step up", "step down", "dither", "noise", "ramp"):
+        row = []
+        for grid in machine.inputs:
+            top, middle = grid.count - 1, grid.index_near((grid.low + grid.high) / 2)
+            row.append({
+                "low": (Piece(0, "hold", 0),),
+                "high": (Piece(0, "hold", top),),
+                "step up": (Piece(0, "hold", 0), Piece(change, "hold", top)),
+                "step down": (Piece(0, "hold", top), Piece(change, "hold", 0)),
+                "dither": (Piece(0, "noise", max(0, middle - 1), min(top, middle + 1), 1),),
+                "noise": (Piece(0, "noise", 0, top, 2),),
+                "ramp": (Piece(0, "ramp", 0, top, max(1, samples // 2)),),
+            }[shape])
+        found.append(tuple(row))
+    return found
+
+
+def _all(machine: Machine) -> Iterator[Script]:
+    gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
+    triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
+    for rate, rate_hz in enumerate(machine.sample_rates_hz):
+        samples = max(2048, int(machine.longest_seconds * rate_hz))
+        for place in ("round", "middle", "low", "high"):
+            begin = _settings(machine, place)
+            for streams in _streams(machine, samples, 100):
+                yield Script(rate, samples, begin, streams)
+            first = _streams(machine, samples, 100)[0]
+            for number in gates:
+                for length in (*GATE_LENGTHS, samples // 2):
+                    gate = (Happening(10, number, (1,)), Happening(10 + length, number, (0,)))
+                    yield Script(rate, samples, begin + gate, first)
+                for gap in (0, 1, 5, 64, 500):
+                    again = tuple(Happening(10 + k * (gap + 1), number, (1 - k % 2,)) for k in range(6))
+                    yield Script(rate, samples, begin + again, first)
+            for number in triggers:
+                yield Script(rate, samples, (*begin, Happening(10, number)), first)
+                for gap in (0, 1, 5, 64, 500):
+                    yield Script(rate, samples, begin + tuple(Happening(10 + k * gap, number) for k in range(4)), first)
+            if place in ("round", "middle"):
+                for number, kind in enumerate(machine.events):
+                    for position, grid in enumerate(kind.arguments):
+                        for chosen in marked_places(grid):
+                            middle = [g.index_near((g.low + g.high) / 2) for g in kind.arguments]
+                            middle[position] = chosen
+                            change = Happening(200, number, tuple(middle))
+                            starts = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
+                            yield Script(rate, min(samples, 4096), begin + starts + (change,), first)
+    # A minute of silence after everything was used: tails, subnormals, counters.
+    quiet = int(QUIET_SECONDS * machine.sample_rates_hz[0])
+    begin = _settings(machine, "middle")
+    use = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
+    use += tuple(Happening(2000, n, (0,)) for n in gates)
+    for streams in _streams(machine, quiet, 2000)[3:4] or [()]:
+        yield Script(0, quiet, begin + use, streams)

@@ -1,0 +1,115 @@
+"""Checking the machines of a sheet: binding to each build, hunting, judging, entries for the record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from firmware_shim.build import Built
+from firmware_shim.crew import Crew
+from firmware_shim.errors import ShimError
+from firmware_shim.memory_map import writable_sections
+from verify.claims.base import Claim
+from verify.errors import UsageError
+from verify.hunt import Progress
+from verify.hunting.plan import Plan
+from verify.judging.verdict import BLOCKED, Verdict
+from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
+from verify.machines.hunt import DEFAULT_SCRIPTS, STRICT_SHARE, THOROUGH_SCRIPTS, MachineHunt
+from verify.machines.machine import Machine
+from verify.machines.running import Stand
+from verify.machines.script import Script, format_script, parse_script
+from verify.witnesses import WitnessFile
+
+
+def stand_of(machine: Machine, built: Built) -> Stand:
+    """A machine bound to one build."""
+    info = built.info
+    text = machine.block or machine.step
+    known = [info.functions[word] for word in _words(text) if word in info.functions]
+    function = known[0] if known else None
+    notes: list[str] = []
+    for word in _words(" ".join([machine.init, text, *(kind.text for kind in machine.events)])):
+        notes += [f"width differs on the board: {line}" for line in info.width_differences.get(word, ())
+                  if " *)" not in line]
+    return Stand(
+        machine, built.variant, str(built.library), built.machines[machine.name],
+        tuple((s.offset_address, s.size) for s in writable_sections(built.library)),
+        text, f"{Path(function.file).name}:{function.line}" if function else "", tuple(dict.fromkeys(notes)), built.key)
+
+
+def _words(text: str) -> list[str]:
+    word, found = "", []
+    for letter in text + " ":
+        if letter.isalnum() or letter == "_":
+            word += letter
+        elif word:
+            found.append(word)
+            word = ""
+    return found
+
+
+def claims_in(machine: Machine, build: str) -> list[Claim]:
+    """The machine's claims that are judged in this build."""
+    return [claim for claim in machine.claims if build in claim.builds]
+
+
+@dataclass
+class MachineCheck:
+    """One machine in every build of the sheet."""
+
+    machine: Machine
+    sheet_name: str
+    crew: Crew | None
+    plan: Plan
+    progress: Progress
+    witnesses: WitnessFile
+
+    def entry(self, builds: Sequence[tuple[str, Built | ShimError]]) -> dict[str, Any]:
+        """The machine's entry in the record."""
+        claims: list[dict[str, Any]] = []
+        prototype = definition = ""
+        notes: tuple[str, ...] = ()
+        for build, built in builds:
+            if isinstance(built, ShimError):
+                claims += [blocked_entry(claim, build, built.what) for claim in claims_in(self.machine, build)]
+                continue
+            stand = stand_of(self.machine, built)
+            prototype, definition, notes = stand.prototype, stand.definition, stand.notes
+            claims += self.build(stand)
+        return machine_entry(self.machine, self.sheet_name, claims, prototype, definition, notes)
+
+    def build(self, stand: Stand) -> list[dict[str, Any]]:
+        """Hunt and judge in one build."""
+        claims = claims_in(self.machine, stand.build)
+        assert self.crew is not None  # a built library has workers
+        scripts = THOROUGH_SCRIPTS if self.plan.wall_seconds == float("inf") else DEFAULT_SCRIPTS
+        if stand.build == "strict":
+            scripts //= STRICT_SHARE
+        hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts)
+        try:
+            hunt.run(self.stored())
+            found = [described(claim, hunt, tried, self.sheet_name) for claim, tried in zip(claims, hunt.tried, strict=True)]
+        except ShimError:
+            raise
+        except Exception as problem:
+            # A fault of the tool is said loudly and can never become holds.
+            why = f"preflash's own fault: {type(problem).__name__}: {problem}"
+            return [claim_entry(claim, stand.build, Verdict(BLOCKED, note=why), None) for claim in claims]
+        for claim, tried in zip(claims, hunt.tried, strict=True):
+            if tried.witness is not None:
+                self.witnesses.add_script(self.machine.name, claim.label(), stand.build,
+                                          format_script(tried.witness, self.machine))
+        return found
+
+    def stored(self) -> list[Script]:
+        """Stored scripts that still fit the machine; others are kept in the file and passed over."""
+        found = []
+        for _, _, line in self.witnesses.scripts(self.machine.name):
+            try:
+                found.append(parse_script(line, self.machine))
+            except UsageError:
+                continue
+        return list(dict.fromkeys(found))

@@ -1,0 +1,139 @@
+"""What a sheet says about a machine, checked: one message for each mistake."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+from verify.claims.base import Claim
+from verify.claims.categories import finite
+from verify.claims.in_time import TimeClaim
+from verify.claims.memory_of_machines import fresh_after_init, instances_independent
+from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
+from verify.errors import SheetError, nearest_words
+from verify.grids import Grid, exact
+from verify.machines.machine import EventKind, Machine, Signal
+
+PROTECTIVE = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "fresh_after_init",
+              "instances_independent")
+SHARED_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "accurate",
+                 "stays_within", "no_subnormals")
+
+
+def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | None, init: str, destroy: str,
+                 events: Iterable[EventKind], inputs: Iterable[Grid], step: str, block: str,
+                 outputs: Iterable[Signal], sample_rates_hz: Sequence[float], claims: Iterable[Claim], reference: Any,
+                 constants: Mapping[str, Any] | None, family: str, without: Mapping[str, str] | None,
+                 call_limit_seconds: float, flush_to_zero: bool, hostile: bool, longest_seconds: float,
+                 interleaved: Mapping[str, Sequence[str]] | None,
+                 pointers: Mapping[str, Sequence[str]] | None) -> Machine:
+    """The machine, or SheetError."""
+    where = f"{place}, {name}"
+    if bool(step.strip()) == bool(block.strip()):
+        raise SheetError(f"{name}: exactly one of step and block is needed", where=where,
+                         why="both are given" if step.strip() else "neither is given",
+                         todo='write step="out = smooth_step(state, in)" or block="smooth_block(state, in, out, n)"')
+    if state is not None and not init.strip():
+        raise SheetError(f"{name}: init is missing", where=where, why="a state that nobody prepares holds garbage",
+                         todo='write for example init="smooth_init(state, sample_rate_hz)"')
+    found = Machine(
+        name, state, init.strip(), destroy.strip(), _all_of(events, EventKind, "events", 'event("gate", "...", ...)', where),
+        _all_of(inputs, Grid, "inputs", 'binary32("wind", 0, 5, "V")', where), step.strip(), block.strip(),
+        _all_of(outputs, Signal, "outputs", 'signal("level", "full scale")', where),
+        tuple(exact(rate, f"{where}, sample_rates_hz") for rate in (sample_rates_hz or [default_rate_hz])), (), reference,
+        dict(constants or {}), family or _family(reference), dict(without or {}), where,
+        float(exact(call_limit_seconds, where)), bool(flush_to_zero), bool(hostile),
+        Fraction(exact(longest_seconds, f"{where}, longest_seconds")), dict(interleaved or {}), dict(pointers or {}))
+    _check_names(found, where)
+    if reference is not None and not callable(reference):
+        raise SheetError(f"{name}: the reference is not a function", where=where, why=f"got {type(reference).__name__}",
+                         todo="pass a function such as envelope.attack_decay")
+    _check_constants(found, where)
+    return replace(found, claims=_checked_claims(found, claims, where))
+
+
+def _family(reference: Any) -> str:
+    module = getattr(reference, "__module__", "") or ""
+    return module.split(".")[-1] if module.startswith("reference.") else ""
+
+
+def _all_of(given: Iterable[Any], kind: type, word: str, example: str, where: str) -> tuple[Any, ...]:
+    listed = (given,) if isinstance(given, kind) else tuple(given)
+    for item in listed:
+        if not isinstance(item, kind):
+            raise SheetError(f"{word}: {item!r} does not belong there", where=where, why=f"{word} are made by calling",
+                             todo=f"write for example {example}")
+    return listed
+
+
+def _check_names(machine: Machine, where: str) -> None:
+    if not machine.outputs:
+        raise SheetError(f"{machine.name} has no output", where=where, why="nothing could be judged",
+                         todo='add outputs=[signal("level", "full scale")]')
+    for rate in machine.sample_rates_hz:
+        if not 1 <= rate <= 10_000_000:
+            raise SheetError(f"sample rate {float(rate):g} Hz", where=where, why="rates lie between 1 Hz and 10 MHz",
+                             todo="write for example sample_rates_hz=[48_000]")
+    inputs = [grid.name for grid in machine.inputs]
+    outputs = [output.name for output in machine.outputs]
+    events = [kind.name for kind in machine.events]
+    for word, names in (("inputs", inputs), ("outputs", outputs), ("events", events)):
+        twice = [name for name in names if names.count(name) > 1]
+        if twice:
+            raise SheetError(f"two {word} are called {twice[0]!r}", where=where, why="names tell them apart",
+                             todo="rename one")
+        for name in names:
+            if name in ("state", "n", "sample_rate_hz") or not name.isidentifier():
+                raise SheetError(f"{word}: {name!r} cannot be used as a name", where=where,
+                                 why="it is taken, or is not a C name", todo="rename it")
+    if machine.longest_seconds <= 0:
+        raise SheetError("longest_seconds must be above zero", where=where, why="no script could run", todo="write 2")
+
+
+def _check_constants(machine: Machine, where: str) -> None:
+    if machine.reference is None:
+        return
+    keywords = {p.name for p in inspect.signature(machine.reference).parameters.values() if p.kind is p.KEYWORD_ONLY}
+    name = getattr(machine.reference, "__name__", "the reference")
+    for given in machine.constants:
+        if given not in keywords:
+            raise SheetError(f"{name} has no constant {given!r}", where=f"{where}, constants",
+                             why=f"its constants are: {', '.join(sorted(keywords)) or 'none'}",
+                             todo=nearest_words(given, keywords))
+
+
+def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tuple[Claim, ...]:
+    for word, why in machine.without.items():
+        if word not in PROTECTIVE:
+            raise SheetError(f"without: {word!r} is not a protective claim", where=where,
+                             why="only claims that are on by default can be dropped", todo=nearest_words(word, PROTECTIVE))
+        if not isinstance(why, str) or not why.strip():
+            raise SheetError(f"without {word!r} has no reason", where=where, why="dropping a protection needs one",
+                             todo='write {"' + word + '": "why"}')
+    stated: list[Any] = list(claims)
+    for claim in stated:
+        if not isinstance(claim, Claim):
+            raise SheetError(f"{getattr(claim, '__name__', claim)!r} is not a claim", where=where,
+                             why="claims are made by calling them", todo='write for example no_jump(0.01, because="...")')
+        if isinstance(claim, TimeClaim):
+            claim.check_machine(machine, f"{where}, {claim.label()}")
+        elif claim.name not in SHARED_CLAIMS:
+            raise SheetError(f"{claim.name} is a claim about functions", where=where,
+                             why=f"{machine.name} is a machine: it has memory and time",
+                             todo="use claims in time: no_jump, time_to, settles, ends_at_zero, stays_within, accurate, ...")
+        elif claim.name == "accurate" and machine.reference is None:
+            raise SheetError("accurate needs a reference", where=where, why="there is nothing to compare with",
+                             todo="give reference=..., for example reference=envelope.attack_decay")
+    labels = [claim.label() for claim in stated]
+    for label in labels:
+        if labels.count(label) > 1:
+            raise SheetError(f"{label} is claimed twice", where=where, why="one is enough", todo="remove one")
+    names = {claim.name for claim in stated}
+    defaults = [returns(), finite(), deterministic(), no_hidden_events(), no_undefined_behaviour(), fresh_after_init()]
+    if machine.state is not None:
+        defaults.append(instances_independent())
+    stated += [claim for claim in defaults if claim.name not in names and claim.name not in machine.without]
+    return tuple(stated)

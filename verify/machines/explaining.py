@@ -1,0 +1,148 @@
+"""A machine's entry in the record: claims, witnesses as time tables, and the trajectory around each failure."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from verify.claims.accurate import Accurate
+from verify.claims.base import Claim
+from verify.claims.in_time import Judgement
+from verify.judging.verdict import BLOCKED, FAILS, Tally, Verdict, decide, grouped
+from verify.machines.hunt import MachineHunt, Tried
+from verify.machines.machine import Machine
+from verify.machines.observation import Observation
+from verify.machines.script import format_script, table
+
+TRACE_BEFORE, TRACE_AFTER = 24, 8
+
+
+def verdict_of(claim: Claim, tried: Tried) -> Verdict:
+    """The pure rules: a machine never holds for every value."""
+    return decide(Tally(tried.scripts, tried.failing_scripts, tried.open, False, tried.fault))
+
+
+def machine_entry(machine: Machine, sheet_name: str, claims: list[dict[str, Any]], prototype: str, definition: str,
+                  notes: tuple[str, ...]) -> dict[str, Any]:
+    """The machine's entry in the record."""
+    return {
+        "name": machine.name,
+        "family": machine.family,
+        "kind": "machine",
+        "place": machine.place.split(",")[0],
+        "prototype": prototype,
+        "definition": definition,
+        "inputs": [grid.text() for grid in machine.inputs]
+                  + [grid.text() for kind in machine.events for grid in kind.arguments],
+        "domain_points": None,
+        "output_unit": machine.output.unit,
+        "notes": list(notes),
+        "without": dict(machine.without),
+        "printed": "",
+        "claims": claims,
+    }
+
+
+def claim_entry(claim: Claim, build: str, verdict: Verdict, tried: Tried | None) -> dict[str, Any]:
+    """One claim in one build, without witness."""
+    return {
+        "claim": claim.name,
+        "label": claim.label(),
+        "build": build,
+        "verdict": verdict.word,
+        "verdict_text": verdict.text().replace(" tried", " scripts tried"),
+        "strength": {"kind": "tried", "count": verdict.count},
+        "limit": claim.limit_text(),
+        "because": claim.because,
+        "worst": None,
+        "witness": None,
+        "failing_share": None,
+        "share_note": "share not measured" if verdict.word == FAILS else "",
+        "detectors": detectors(claim),
+        "not_watched": ["scripts that were not drawn"],
+        "facts": list(tried.facts) if tried is not None else [],
+        "profile": None,
+        "scripts": tried.scripts if tried is not None else 0,
+        "judged": tried.judged if tried is not None else 0,
+    }
+
+
+def detectors(claim: Claim) -> list[str]:
+    """What looks for the claim's fault."""
+    known = {
+        "returns": ["signals", "progress watch", "exit status", "guard pages around state and buffers", "allocation watch"],
+        "no_hidden_events": ["status flags per stretch, pinned to a sample"],
+        "no_undefined_behaviour": ["recorder of the strict build"],
+        "deterministic": ["the same script twice"],
+        "fresh_after_init": ["memory of ones, of 0x7f, of zeros; init after use"],
+        "instances_independent": ["a second instance in turns"],
+    }
+    return known.get(claim.name, ["event scripts"])
+
+
+def blocked_entry(claim: Claim, build: str, why: str) -> dict[str, Any]:
+    """A claim that could not be judged."""
+    return claim_entry(claim, build, Verdict(BLOCKED, note=why), None)
+
+
+def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) -> dict[str, Any]:
+    """One judged claim with its worst and, when it fails, its witness and trace."""
+    machine, verdict = hunt.stand.machine, verdict_of(claim, tried)
+    entry = claim_entry(claim, hunt.stand.build, verdict, tried)
+    unit = unit_of(claim, machine)
+    if tried.worst is not None and tried.worst_judgement is not None and tried.worst_script is not None and (
+            isinstance(getattr(claim, "limit", None), Fraction) or unit == "samples"):
+        entry["worst"] = {
+            "value": tried.worst if math.isfinite(tried.worst) else None, "unit": unit, "at": [],
+            "text": f"{tried.worst:.6g} {unit}".strip(), "times_limit": None,
+            "script": format_script(tried.worst_script, machine), "sample": tried.worst_judgement.at,
+        }
+    if hunt.stopped:
+        entry["facts"].append(hunt.stopped)
+    if tried.inside_bands and isinstance(claim, Accurate):
+        entry["facts"].append(f"{grouped(tried.inside_bands)} of {grouped(tried.judged)} samples lie where a branch may go "
+                              "either way")
+    if verdict.word == FAILS and tried.witness is not None and tried.witness_judgement is not None:
+        entry["witness"] = witness(machine, tried, tried.witness_judgement, sheet_name)
+        entry["extent"] = f"{grouped(tried.failing_scripts)} of {grouped(tried.scripts)} scripts fail"
+        for seen in hunt.again([tried.witness], claim):
+            entry["trace"] = trace(seen, getattr(claim, "of", ""), tried.witness_judgement.at)
+    return entry
+
+
+def unit_of(claim: Claim, machine: Machine) -> str:
+    """Unit of a claim's worst."""
+    if isinstance(claim, Accurate):
+        return claim.unit or machine.output.unit
+    return getattr(claim, "unit", "") or machine.signal_named(getattr(claim, "of", "")).unit
+
+
+def witness(machine: Machine, tried: Tried, found: Judgement, sheet_name: str) -> dict[str, Any]:
+    """The smallest failing script, in words and bits."""
+    assert tried.witness is not None
+    line = format_script(tried.witness, machine)
+    rate = float(machine.sample_rates_hz[tried.witness.rate])
+    return {
+        "inputs": [], "got": None, "script": line, "table": table(tried.witness, machine), "sample": found.at,
+        "seconds": found.at / rate,
+        "got_text": f"{found.got} (sample {found.at}, {1000 * found.at / rate:.3f} ms)",
+        "wanted": found.wanted, "error": found.error,
+        "replay": f'preflash replay {Path(sheet_name).name} {machine.name} "{line}"',
+    }
+
+
+def trace(seen: Observation, of: str, at: int) -> dict[str, Any]:
+    """Wanted and got around a sample."""
+    start, end = max(0, at - TRACE_BEFORE), min(seen.done, at + TRACE_AFTER + 1)
+    wanted = seen.wanted(of)
+    values: list[float | None] = []
+    if wanted is not None:
+        screen, _ = wanted.screen()
+        values = [float(v) for v in screen[start:end]]
+    output = seen.machine.signal_named(of)
+    events = [{"sample": e.sample, "name": seen.machine.events[e.kind].name} for e in seen.script.events
+              if start <= e.sample < end]
+    return {"signal": output.name, "unit": output.unit, "samples_from": start, "rate_hz": float(seen.rate_hz), "at": at,
+            "got": [float(v) for v in seen.doubles(of)[start:end]], "wanted": values, "events": events}

@@ -1,0 +1,212 @@
+"""Event scripts with the shapes that hurt, drawn by Hypothesis: only its generator is used, never its database.
+
+Short lists of (when, what, value): gates of one sample, shorter and longer than a block, retriggers close together,
+simultaneous events, block edges, changes in mid-segment, ends of ranges, bursts, long silence, and (where the sheet
+lets them in) NaN and infinities.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+import hypothesis
+import numpy as np
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+from verify.grids import Grid
+from verify.machines.machine import Machine
+from verify.machines.script import Happening, Piece, Script
+
+BLOCK_EDGES = (16, 32, 48, 64, 128, 256, 512)
+PRIMES = (1, 3, 7, 61, 127, 1009)
+MOST_EVENTS = 14
+MOST_PIECES = 4
+ROUND = (0, 1, -1, Fraction(1, 2), 2, 5, 10, Fraction(1, 10), Fraction(1, 100), Fraction(1, 1000), 100, 1000)
+
+
+def marked_places(grid: Grid) -> list[int]:
+    """Places worth trying: ends, their neighbours, round values, the middle."""
+    found = [0, grid.count - 1, 1, grid.count - 2, grid.count // 2]
+    found += [grid.index_near(value) for value in ROUND if grid.low <= value <= grid.high]
+    low, high = grid.low, grid.high
+    found += [grid.index_near(low + (high - low) * share / 8) for share in range(1, 8)]
+    return [place for place in dict.fromkeys(found) if 0 <= place < grid.count]
+
+
+# One strategy for every choice: building strategies anew would cost more than running the scripts.
+# Each number carries three choices of 20 bits (gap, what, value), since every draw has its price.
+BITS = 20
+NUMBERS = st.integers(0, 2 ** (3 * BITS) - 1)
+HAPPENINGS = st.lists(NUMBERS, min_size=1, max_size=MOST_EVENTS)
+MOVES = st.lists(NUMBERS, max_size=MOST_PIECES)
+ROUND_OF_SCRIPTS = 128
+
+
+@dataclass
+class Shapes:
+    """How a number drawn by Hypothesis becomes a gap, a place on a grid, a shape; prepared once per machine."""
+
+    machine: Machine
+    hostile: bool
+    marked: dict[Grid, list[int]] = field(default_factory=dict)
+
+    def place(self, grid: Grid, number: int) -> int:
+        """A place on the grid: marked, even in value, or any; -1 to -3 are NaN and infinities."""
+        if grid not in self.marked:
+            self.marked[grid] = marked_places(grid)
+        listed = self.marked[grid]
+        kind, rest = number & 7, number >> 3
+        if kind == 7 and self.hostile and grid.kind == "float32":
+            return -1 - rest % 3
+        if kind < 4:
+            return listed[rest % len(listed)]
+        share = (rest & 0xFFFFF) / 0xFFFFF
+        if kind < 6:
+            value = float(grid.low) + (float(grid.high) - float(grid.low)) * share
+            return int(grid.nearest_indices(np.array([value]))[0])
+        return min(grid.count - 1, int(grid.count * share))
+
+    def gap(self, number: int, longest: int) -> int:
+        """Samples between one event and the next."""
+        kind, rest = number & 7, number >> 3
+        if kind == 0:
+            return rest % 5
+        if kind < 4:
+            return rest % 65
+        if kind == 4:
+            return BLOCK_EDGES[rest % len(BLOCK_EDGES)] + rest // 16 % 3 - 1
+        if kind < 7:
+            return 64 + rest % (2000 if rest % 4 == 0 else 300)
+        return int(longest * ((rest & 0xFFF) / 0xFFF) ** 4)
+
+
+def choices(number: int) -> list[int]:
+    """The three choices in a drawn number."""
+    return [number >> shift & ((1 << BITS) - 1) for shift in (0, BITS, 2 * BITS)]
+
+
+def script_from(head: int, happenings: list[int], moves: list[int], shapes: Shapes) -> Script:
+    """One script from what Hypothesis drew: settings, a short list of events, a short list of input pieces."""
+    machine = shapes.machine
+    listed = iter([choice for number in (head, *happenings, *moves) for choice in choices(number)])
+    more = random.Random(head)
+
+    def draw() -> int:
+        return next(listed, None) or more.getrandbits(BITS)
+
+    rate = draw() % len(machine.sample_rates_hz)
+    longest = max(64, int(machine.longest_seconds * machine.sample_rates_hz[rate]))
+    events: list[Happening] = []
+    gates: dict[int, int] = {}
+
+    def happening(sample: int, number: int) -> Happening:
+        kind = machine.events[number]
+        if kind.is_gate and draw() % 8:
+            gates[number] = 1 - gates.get(number, 0)
+            return Happening(sample, number, (gates[number],))
+        return Happening(sample, number, tuple(shapes.place(grid, draw()) for grid in kind.arguments))
+
+    at = 0
+    if machine.events:
+        for number, kind in enumerate(machine.events):
+            # Most scripts set every knob first, as a start-up does.
+            if kind.arguments and not kind.is_gate and draw() % 6:
+                events.append(happening(0, number))
+        for _ in range(max(1, len(happenings))):
+            at += shapes.gap(draw(), longest // 4)
+            events.append(happening(at, draw() % len(machine.events)))
+    tail = 1 + draw() % longest if draw() % 8 == 0 else shapes.gap(draw(), longest)
+    samples = max(1, min(at + tail + 1, 4 * longest))
+    events = [e for e in events if e.sample < samples]
+    streams = tuple(pieces_from(draw, shapes, grid, samples) for grid in machine.inputs)
+    cuts: tuple[int, ...] = (64,)
+    if machine.block:
+        cuts = tuple(PRIMES[draw() % len(PRIMES)] if draw() % 2 else 1 + draw() % 300 for _ in range(1 + draw() % 3))
+    return Script(rate, samples, tuple(sorted(events, key=lambda e: e.sample)), streams, cuts)
+
+
+def pieces_from(draw: Callable[[], int], shapes: Shapes, grid: Grid, samples: int) -> tuple[Piece, ...]:
+    """An input stream of a few pieces; the first begins at sample 0."""
+    found = []
+    at = 0
+    for _ in range(1 + draw() % MOST_PIECES):
+        shape = ("hold", "hold", "ramp", "noise", "square", "dither")[draw() % 6]
+        a = shapes.place(grid, draw())
+        if shape == "dither" and a >= 0:
+            # A few steps to either side of one value: what converter noise does at a threshold.
+            width = 1 + draw() % 3
+            found.append(Piece(at, "noise", max(0, a - width), min(grid.count - 1, a + width), draw() % 1000))
+        elif shape in ("hold", "dither"):
+            found.append(Piece(at, "hold", a))
+        else:
+            b = shapes.place(grid, draw())
+            short = 1 + draw() % 4 if draw() % 2 else 1 + draw() % 3000
+            found.append(Piece(at, shape, a, b, short) if a >= 0 and b >= 0 else Piece(at, "hold", min(a, b)))
+        at += 1 + draw() % 64 if draw() % 2 else 1 + draw() % 4000
+        if at >= samples:
+            break
+    return tuple(found)
+
+
+def closer(script: Script) -> Script:
+    """The same events within 64 samples of each other: what hurts is often two of them close together."""
+    at, before, events = 0, 0, []
+    for e in script.events:
+        at += (e.sample - before) % 61
+        before = e.sample
+        events.append(replace(e, sample=at))
+    return replace(script, events=tuple(events), samples=max(at + 1, script.samples - before + at))
+
+
+def together(script: Script) -> Script:
+    """Every gap of less than a block becomes none, or one sample."""
+    at, before, events = 0, 0, []
+    for number, e in enumerate(script.events):
+        gap = e.sample - before
+        at += number % 2 if gap < 64 else gap
+        before = e.sample
+        events.append(replace(e, sample=at))
+    return replace(script, events=tuple(events), samples=max(at + 1, script.samples - before + at))
+
+
+def turned(script: Script) -> Script:
+    """The events in another order: the second half first, at the same moments."""
+    middle = len(script.events) // 2
+    order = script.events[middle:] + script.events[:middle]
+    events = tuple(replace(e, sample=moment.sample) for e, moment in zip(order, script.events, strict=True))
+    return replace(script, events=events)
+
+
+# Each example of Hypothesis is tried in these forms: drawing one costs more than running four.
+DERIVED: tuple[Callable[[Script], Script], ...] = (lambda script: script, closer, together, turned)
+
+
+def drawn(machine: Machine, count: int, seed: int) -> Iterator[list[Script]]:
+    """Scripts in rounds, until the count is reached; the same seed gives the same scripts."""
+    shapes = [Shapes(machine, hostile=False)] + ([Shapes(machine, hostile=True)] if machine.hostile else [])
+    known: dict[Script, None] = {}
+    for number in range(4 * count // ROUND_OF_SCRIPTS + 1):
+        examples = one_round(shapes, ROUND_OF_SCRIPTS // len(DERIVED), seed * 1_000_003 + number)
+        scripts = [derive(script) for script in examples for derive in DERIVED]
+        fresh = [script for script in dict.fromkeys(scripts) if script not in known][: count - len(known)]
+        known.update(dict.fromkeys(fresh))
+        yield fresh
+        if len(known) >= count:
+            return
+
+
+def one_round(shapes: list[Shapes], count: int, seed: int) -> list[Script]:
+    """One run of Hypothesis's generator."""
+    found: list[Script] = []
+
+    def each(head: int, happenings: list[int], moves: list[int]) -> None:
+        found.append(script_from(head, happenings, moves, shapes[len(found) % len(shapes)]))
+
+    run = settings(max_examples=count, database=None, deadline=None, phases=[Phase.generate],
+                   suppress_health_check=list(HealthCheck))(given(NUMBERS, HAPPENINGS, MOVES)(each))
+    hypothesis.seed(seed)(run)()
+    return found

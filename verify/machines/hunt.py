@@ -1,0 +1,171 @@
+"""The hunt for one machine in one build: stored witnesses, the catalogue, generated scripts; then the smallest witness."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from firmware_shim.crew import Crew
+from reference.errors import DomainError, NumberRefused, Undecidable
+from verify.claims.base import Claim
+from verify.claims.in_time import Judgement
+from verify.hunt import Progress
+from verify.machines.catalogue import catalogue
+from verify.machines.generation import drawn
+from verify.machines.judging import judge
+from verify.machines.minimise import minimised
+from verify.machines.observation import Observation
+from verify.machines.running import Stand, observe
+from verify.machines.script import Script
+
+NO_ANSWER = (DomainError, Undecidable, NumberRefused)
+DEFAULT_SCRIPTS = 2000
+THOROUGH_SCRIPTS = 40_000
+# Repeats and other memory are looked at for the catalogue and one generated batch in four: they cost a run each.
+VARIANTS_EACH = 4
+WALL_SECONDS = 10.0
+STRICT_SHARE = 4
+
+
+@dataclass
+class Tried:
+    """What all scripts together say about one claim."""
+
+    scripts: int = 0
+    judged: int = 0
+    failing_scripts: int = 0
+    open: int = 0
+    worst: float | None = None
+    worst_script: Script | None = None
+    worst_judgement: Judgement | None = None
+    witness: Script | None = None
+    witness_judgement: Judgement | None = None
+    inside_bands: int = 0
+    fault: str = ""
+    facts: dict[str, None] = field(default_factory=dict)
+
+    def add(self, script: Script, found: Judgement) -> None:
+        """Take in one script's judgement."""
+        self.facts.update(dict.fromkeys(found.facts))
+        self.scripts += found.valid > 0
+        self.judged += found.valid
+        self.open += found.open
+        self.inside_bands += found.inside_bands
+        if found.valid and found.worst is not None and (self.worst is None or found.worst > self.worst):
+            self.worst, self.worst_script, self.worst_judgement = found.worst, script, found
+        if found.failing:
+            self.failing_scripts += 1
+            if self.witness is None or script.simplicity < self.witness.simplicity:
+                self.witness, self.witness_judgement = script, found
+
+
+@dataclass
+class MachineHunt:
+    """One hunt. tried grows as scripts come back; an interrupt leaves what was learned."""
+
+    stand: Stand
+    claims: Sequence[Claim]
+    crew: Crew
+    progress: Progress
+    seed: int
+    scripts: int
+    tried: list[Tried] = field(default_factory=list)
+    count: int = 0
+    samples: int = 0
+    stopped: str = ""
+    stops: int = 0
+
+    def __post_init__(self) -> None:
+        self.tried = [Tried() for _ in self.claims]
+        self.label = f"{self.stand.machine.name}, {self.stand.build}"
+
+    def run(self, witnesses: Sequence[Script]) -> None:
+        """All phases, in order; then each failing claim's script is made small."""
+        self.began = time.monotonic()
+        variants = self.variants()
+        if witnesses:
+            self.take(witnesses, variants, "stored witnesses", len(witnesses))
+        self.take(catalogue(self.stand.machine), variants, "catalogue", 0)
+        self.generated(variants)
+        self.minimise()
+
+    def variants(self) -> tuple[str, ...]:
+        """Other runs of the same script that some claim needs."""
+        words = [word for claim in self.claims for word in getattr(claim, "variants", ())]
+        if any(claim.name == "deterministic" for claim in self.claims):
+            words.append("again")
+        if self.stand.build == "strict":
+            words = []
+        return tuple(dict.fromkeys(words))
+
+    def generated(self, variants: tuple[str, ...]) -> None:
+        """Scripts drawn with the seed, until the budget, the clock, or everything that can fail has failed."""
+        for number, scripts in enumerate(drawn(self.stand.machine, self.scripts, self.seed)):
+            if self.over():
+                break
+            self.take(scripts, variants if number % VARIANTS_EACH == 0 else (), "generated scripts", self.scripts)
+
+    def over(self) -> bool:
+        """Whether the hunt ends here."""
+        if not self.stopped and time.monotonic() - self.began > WALL_SECONDS * max(1.0, self.scripts / DEFAULT_SCRIPTS):
+            self.stopped = f"stopped by the clock after {self.count} scripts"
+        if not self.stopped and self.stops > 40:
+            self.stopped = f"stopped after {self.stops} scripts that did not come back"
+        return bool(self.stopped)
+
+    def take(self, scripts: Sequence[Script], variants: tuple[str, ...], phase: str, total: int) -> None:
+        """Run scripts and judge every claim on each."""
+        for seen in observe(self.stand, list(scripts), self.crew, variants):
+            self.note(seen)
+            self.count += 1
+            self.samples += seen.done
+            if self.count % 32 == 0:
+                self.progress(f"{self.label}: {phase}", self.count, max(total, self.count))
+            if self.over():
+                break
+
+    def note(self, seen: Observation) -> None:
+        """Judge one script by every claim."""
+        self.stops += seen.stop is not None
+        for tried, claim in zip(self.tried, self.claims, strict=True):
+            if tried.fault:
+                continue
+            try:
+                tried.add(seen.script, judge(claim, seen))
+            except NO_ANSWER as problem:
+                tried.open += 1
+                tried.facts[f"the reference has no answer for a script: {problem}"] = None
+            except Exception as problem:
+                # A fault of the tool is said loudly, and can never become holds.
+                tried.fault = f"preflash's own fault: {type(problem).__name__}: {problem}"
+
+    def minimise(self) -> None:
+        """Make each failing claim's script as short and round as it can be."""
+        for tried, claim in zip(self.tried, self.claims, strict=True):
+            if tried.witness is None or tried.witness_judgement is None:
+                continue
+            self.progress(f"{self.label}: smallest script for {claim.name}", 0, 1)
+
+            def fails(candidates: Sequence[Script], claim: Claim = claim, tried: Tried = tried) -> list[int]:
+                return self.failing_samples(candidates, claim)
+
+            small, _ = minimised(tried.witness, max(0, tried.witness_judgement.at), self.stand.machine, fails)
+            tried.witness = small
+            for seen in self.again([small], claim):
+                again = judge(claim, seen)
+                if again.failing:
+                    tried.witness_judgement = again
+
+    def again(self, scripts: Sequence[Script], claim: Claim) -> list[Observation]:
+        """Run scripts again with what one claim needs."""
+        words = ("again",) if claim.name == "deterministic" else getattr(claim, "variants", ())
+        return list(observe(self.stand, list(scripts), self.crew, tuple(words)))
+
+    def failing_samples(self, scripts: Sequence[Script], claim: Claim) -> list[int]:
+        """Sample at which the claim fails, -1 where it holds."""
+        found = []
+        for seen in self.again(scripts, claim):
+            judged = judge(claim, seen)
+            found.append(max(0, judged.at) if judged.failing else -1)
+        return found

@@ -1,0 +1,258 @@
+"""Judging one script by the claims that functions have too: accurate, finite, stays_within, events."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from firmware_shim.engine import FLAG_KINDS
+from verify.claims.accurate import Accurate
+from verify.claims.base import Claim
+from verify.claims.in_time import Judgement, TimeClaim, first_true
+from verify.claims.memory_of_machines import compared
+from verify.grids import SMALLEST_SIZE
+from verify.judging.exact import error_between
+from verify.machines.observation import Observation
+
+SCREEN_FACTOR = 16
+MOST_EXACT = 48
+MOST_SHIFTS = 64
+
+
+def judge(claim: Claim, seen: Observation) -> Judgement:
+    """One claim on one script."""
+    if isinstance(claim, TimeClaim):
+        return claim.judge(seen)
+    return JUDGES[claim.name](claim, seen)
+
+
+def returns(claim: Any, seen: Observation) -> Judgement:
+    """Every call comes back."""
+    found = Judgement(valid=1)
+    if seen.stop is not None:
+        found.note(1.0, max(0, seen.done), True, seen.stop.why, "a result", f"{seen.stop.kind}: {seen.stop.why}")
+    if seen.late_allocation >= 0:
+        found.note(1.0, seen.late_allocation, True, "memory was allocated", "no allocation after init",
+                   "allocation after init: on the board it can fail or take its time")
+    return found
+
+
+def finite(claim: Any, seen: Observation) -> Judgement:
+    """No NaN, no infinity (scripts that send such values in are not judged)."""
+    found = Judgement()
+    if seen.script.is_hostile():
+        return found
+    for output in seen.machine.outputs:
+        if output.is_float:
+            y = seen.doubles(output.name)
+            k = first_true(~np.isfinite(y))
+            found.note(0.0 if k < 0 else 1.0, max(k, 0), k >= 0, f"{output.name} = {y[k]:.9g}" if k >= 0 else "",
+                       "a finite value", f"{output.name} is {y[k]:.9g}" if k >= 0 else "")
+    return found
+
+
+def no_subnormals(claim: Any, seen: Observation) -> Judgement:
+    """No subnormal sample comes out."""
+    found = Judgement()
+    for output in seen.machine.outputs:
+        raw = seen.raw[output.name]
+        if output.is_float:
+            least = np.finfo(raw.dtype).smallest_normal
+            k = first_true((raw != 0) & (np.abs(raw) < least))
+            found.note(0.0 if k < 0 else 1.0, max(k, 0), k >= 0, f"{output.name} = {raw[k]!s}" if k >= 0 else "",
+                       "zero or a normal number", "a subnormal result: slow on some cores, flushed on others")
+    return found
+
+
+def stays_within(claim: Any, seen: Observation) -> Judgement:
+    """Every sample of the first output lies within the stated ends."""
+    found = Judgement()
+    if seen.script.is_hostile() or not seen.done:
+        return found
+    y = seen.doubles()
+    low, high = float(claim.low), float(claim.high)
+    beyond = np.maximum(y - high, low - y)
+    beyond = np.where(np.isnan(beyond), np.inf, beyond)
+    k = int(beyond.argmax())
+    outside = not math.isfinite(y[k]) or not claim.low <= Fraction(float(y[k])) <= claim.high
+    unit = seen.machine.output.unit
+    found.note(max(0.0, float(beyond[k])), k, outside, f"{y[k]:.9g} {unit}".strip(),
+               f"between {low:.9g} and {high:.9g} {unit}".strip(), f"{float(beyond[k]):.9g} {unit} beyond".replace("  ", " "))
+    return found
+
+
+def deterministic(claim: Any, seen: Observation) -> Judgement:
+    """The same script again gives the same bits."""
+    return compared(seen, ("again",), {"again": "when the same script ran again"}, "the same samples for the same script")
+
+
+def no_hidden_events(claim: Any, seen: Observation) -> Judgement:
+    """No overflow, invalid operation, division by zero or subnormal inside."""
+    found = Judgement(valid=seen.done)
+    if seen.script.is_hostile():
+        return Judgement()
+    tiny = tiny_argument(seen)
+    for kind in claim.kinds:
+        # Next to zero a subnormal inside is natural, as for functions.
+        if kind in seen.flags and not (tiny and kind in (1, 4)):
+            at = max(0, seen.flags[kind])
+            found.note(1.0, at, True, f"{FLAG_KINDS[kind]} at sample {at}", "no such event inside the routine",
+                       f"{FLAG_KINDS[kind]} inside, at sample {at}")
+    return found
+
+
+def tiny_argument(seen: Observation) -> bool:
+    """Whether an event sends a number nearer to zero than 2^-30, and not zero."""
+    for e in seen.script.events:
+        for grid, place in zip(seen.machine.events[e.kind].arguments, e.places, strict=True):
+            if grid.kind == "float32" and place >= 0 and 0 < abs(grid.value(place)) < SMALLEST_SIZE:
+                return True
+    for grid, pieces in zip(seen.machine.inputs, seen.script.streams, strict=True):
+        for piece in pieces:
+            ends = (piece.a,) if piece.shape == "hold" else (piece.a, piece.b)
+            if grid.kind == "float32" and any(p >= 0 and 0 < abs(grid.value(p)) < SMALLEST_SIZE for p in ends):
+                return True
+    return False
+
+
+def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
+    """The strict build's recorder saw nothing."""
+    found = Judgement(valid=seen.done)
+    for sample, event in seen.events:
+        found.note(1.0, sample, True, event.text or event.kind, "no undefined behaviour",
+                   f"{event.text or event.kind} at {event.file.rsplit('/', 1)[-1]}:{event.line}")
+    return found
+
+
+def accurate(claim: Accurate, seen: Observation) -> Judgement:
+    """The whole trajectory against the reference; branches that the firmware may take either way are followed."""
+    found, wanted = Judgement(), seen.wanted()
+    if wanted is None or not seen.done:
+        if seen.reference_problem:
+            found.facts.append(f"the reference has no answer: {seen.reference_problem}")
+        return found
+    best, trajectory = judge_against(claim, seen, wanted), wanted
+    decisions = list(wanted.decisions)
+    if best.failing and decisions:
+        shifts: dict[int, int] = {}
+        tries = 0
+        for number, decision in enumerate(decisions[:MOST_SHIFTS]):
+            for shift in _alternatives(decision.band_samples):
+                tries += 1
+                other = wanted.shifted({**shifts, number: shift})
+                result = judge_against(claim, seen, other)
+                if (result.failing, result.worst or 0.0) < (best.failing, best.worst or 0.0):
+                    best, trajectory = result, other
+                    kept = shift
+                    shifts = {**shifts, number: kept}
+            if not best.failing or tries > MOST_SHIFTS:
+                break
+    best.inside_bands = sum(2 * d.band_samples + 1 for d in decisions)
+    if best.failing or best.open:
+        settle(claim, seen, trajectory, best)
+    return best
+
+
+def _alternatives(band: int) -> list[int]:
+    return [shift for size in range(1, band + 1) for shift in (-size, size)]
+
+
+def errors_of(claim: Accurate, seen: Observation, wanted: np.ndarray, bound: np.ndarray) -> tuple[
+        np.ndarray, np.ndarray, float, float]:
+    """Errors and their margins in the metric's own terms, with low and high limit."""
+    y, limit = seen.doubles(), float(claim.limit)
+    if claim.metric in ("cents", "relative"):
+        low, high = -limit, limit
+        if claim.metric == "cents":
+            low, high = math.expm1(-limit * math.log(2) / 1200), math.expm1(limit * math.log(2) / 1200)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return (y - wanted) / wanted, bound / np.abs(wanted) + 2.0**-49, low, high
+    scale = float(seen.machine.output.scale) if claim.metric == "lsb" else 1.0
+    return y - wanted, bound + np.abs(wanted) * 2.0**-51, -limit * scale, limit * scale
+
+
+def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgement:
+    """All samples against one admissible trajectory, by its screen."""
+    wanted, bound = trajectory.screen()
+    wanted, bound = wanted[: seen.done], bound[: seen.done]
+    errors, margins, low, high = errors_of(claim, seen, wanted, bound)
+    margins = SCREEN_FACTOR * margins
+    found = Judgement(valid=seen.done)
+    odd = ~np.isfinite(errors)
+    beyond = np.where(odd, np.inf, np.maximum(errors - high, low - errors))
+    clear = beyond > margins
+    found.failing = int(clear.sum())
+    found.open = int(((beyond > -margins) & ~clear).sum())
+    size = np.where(odd, np.inf, np.abs(errors))
+    k = int(beyond.argmax()) if found.failing else int(size.argmax())
+    found.at, found.worst = k, shown_error(claim, seen, float(errors[k]))
+    unit = seen.machine.output.unit
+    found.got, found.wanted = f"{seen.doubles()[k]:.9g} {unit}".strip(), f"{wanted[k]:.9g} {unit}".strip()
+    times = f" = {abs(found.worst) / float(claim.limit):.3g} x the limit" if claim.limit else ""
+    found.error = f"{found.worst:+.6g} {claim.unit}".strip() + times
+    return found
+
+
+def shown_error(claim: Accurate, seen: Observation, error: float) -> float:
+    """An error in the claim's unit."""
+    if not math.isfinite(error):
+        return math.inf
+    if claim.metric == "cents":
+        return 1200 * math.log2(1 + error) if error > -1 else math.inf
+    return error / float(seen.machine.output.scale) if claim.metric == "lsb" else error
+
+
+def settle(claim: Accurate, seen: Observation, trajectory: Any, found: Judgement) -> None:
+    """Judge what lies next to the limit, and the worst, by the exact reference."""
+    wanted, bound = trajectory.screen()
+    errors, margins, low, high = errors_of(claim, seen, wanted[: seen.done], bound[: seen.done])
+    beyond = np.where(np.isfinite(errors), np.maximum(errors - high, low - errors), np.inf)
+    near = np.flatnonzero((beyond > -SCREEN_FACTOR * margins) & (beyond <= SCREEN_FACTOR * margins))
+    for k in near[:MOST_EXACT]:
+        verdict = exactly(claim, seen, trajectory, int(k))
+        if verdict is None:
+            continue
+        found.open -= 1
+        if verdict is False and not found.failing:
+            found.at = int(k)
+        found.failing += verdict is False
+    if found.failing and exactly(claim, seen, trajectory, found.at) is not False:
+        # A failure counts only when the exact reference confirms it.
+        found.open += found.failing
+        found.failing = 0
+
+
+def exactly(claim: Accurate, seen: Observation, trajectory: Any, sample: int) -> bool | None:
+    """Whether one sample holds by the exact reference, None when even that cannot tell."""
+    got = float(seen.doubles()[sample])
+    if not math.isfinite(got):
+        return False
+    for bits in (120, 400):
+        low, high = trajectory.exact(sample, bits)
+        metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric
+        bottom, top, _ = error_between(metric, Fraction(got), low, high, lsb=seen.machine.output.scale, double=False,
+                                       bits=bits)
+        if isinstance(bottom, float) or isinstance(top, float):
+            return False
+        ends = (bottom, top)
+        if max(abs(ends[0]), abs(ends[1])) <= claim.limit:
+            return True
+        if ends[0] > claim.limit or ends[1] < -claim.limit:
+            return False
+    return None
+
+
+JUDGES: dict[str, Callable[[Any, Observation], Judgement]] = {
+    "returns": returns,
+    "finite": finite,
+    "no_subnormals": no_subnormals,
+    "stays_within": stays_within,
+    "deterministic": deterministic,
+    "no_hidden_events": no_hidden_events,
+    "no_undefined_behaviour": no_undefined_behaviour,
+    "accurate": accurate,
+}

@@ -1,0 +1,106 @@
+"""The shortest script with the roundest values that still breaks a claim: whole rounds of candidates at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+
+from verify.machines.generation import marked_places
+from verify.machines.machine import Machine
+from verify.machines.script import Happening, Piece, Script
+
+MOST_ROUNDS = 60
+MOST_CANDIDATES = 96
+
+# For each script: the sample at which the claim fails, or -1.
+Fails = Callable[[Sequence[Script]], list[int]]
+
+
+def minimised(script: Script, at: int, machine: Machine, fails: Fails) -> tuple[Script, int]:
+    """A script from which no candidate step is simpler and still fails, and its failing sample."""
+    for _ in range(MOST_ROUNDS):
+        candidates = [c for c in dict.fromkeys(simpler(script, at, machine)) if c.simplicity < script.simplicity]
+        candidates = sorted(candidates, key=lambda c: c.simplicity)[:MOST_CANDIDATES]
+        if not candidates:
+            break
+        places = fails(candidates)
+        better = next(((c, k) for c, k in zip(candidates, places, strict=True) if k >= 0), None)
+        if better is None:
+            break
+        script, at = better
+    return script, at
+
+
+def simpler(script: Script, at: int, machine: Machine) -> Iterator[Script]:
+    """Candidates one step simpler."""
+    yield script.cut_to(at + 1)
+    for tail in (2, 16, 64, 256, 1024):
+        if at + tail < script.samples:
+            yield script.cut_to(at + tail)
+    yield from _without(script)
+    yield from _earlier(script)
+    yield from _rounder(script, machine)
+    if script.rate:
+        yield replace(script, rate=0)
+    for cuts in ((64,), (1,), script.cuts[:1]):
+        if cuts != script.cuts:
+            yield replace(script, cuts=cuts)
+
+
+def _without(script: Script) -> Iterator[Script]:
+    """Fewer events, fewer pieces."""
+    events = script.events
+    count = len(events)
+    for size in (count // 2, count // 4, 2, 1):
+        if size >= 1:
+            for start in range(0, count, size):
+                yield replace(script, events=events[:start] + events[start + size :])
+    for number, stream in enumerate(script.streams):
+        for k in range(len(stream)):
+            left = stream[:k] + stream[k + 1 :]
+            if left:
+                left = (replace(left[0], start=0), *left[1:])
+                yield _with_stream(script, number, left)
+
+
+def _with_stream(script: Script, number: int, pieces: tuple[Piece, ...]) -> Script:
+    return replace(script, streams=(*script.streams[:number], pieces, *script.streams[number + 1:]))
+
+
+def _earlier(script: Script) -> Iterator[Script]:
+    """Everything from one event on earlier, so that gaps become 0, 1 or a half."""
+    moments = sorted({e.sample for e in script.events} | {p.start for stream in script.streams for p in stream})
+    before = 0
+    for moment in moments:
+        gap = moment - before
+        for wanted in (0, 1, 2, 10, gap // 2, gap - 1, gap - gap % 10, gap - gap % 64):
+            if 0 <= wanted < gap:
+                yield _moved(script, moment, gap - wanted)
+        before = moment
+
+
+def _moved(script: Script, moment: int, back: int) -> Script:
+    events = tuple(replace(e, sample=e.sample - back) if e.sample >= moment else e for e in script.events)
+    streams = tuple(tuple(replace(p, start=p.start - back) if p.start >= moment and p.start else p for p in stream)
+                    for stream in script.streams)
+    return replace(script, samples=max(1, script.samples - back), events=events, streams=streams)
+
+
+def _rounder(script: Script, machine: Machine) -> Iterator[Script]:
+    """Values at marked places of their grids, plain stream shapes."""
+    for k, e in enumerate(script.events):
+        for number, grid in enumerate(machine.events[e.kind].arguments):
+            for place in marked_places(grid):
+                if place != e.places[number] and (place < e.places[number] or e.places[number] not in marked_places(grid)):
+                    places = (*e.places[:number], place, *e.places[number + 1:])
+                    changed = Happening(e.sample, e.kind, places)
+                    yield replace(script, events=(*script.events[:k], changed, *script.events[k + 1:]))
+    for number, (stream, grid) in enumerate(zip(script.streams, machine.inputs, strict=True)):
+        for k, piece in enumerate(stream):
+            options = [replace(piece, shape="hold", b=0, period=1)] if piece.shape != "hold" else []
+            options += [replace(piece, shape="hold", a=piece.b, b=0, period=1)] if piece.shape != "hold" else []
+            options += [replace(piece, a=place) for place in marked_places(grid) if place < piece.a]
+            options += [replace(piece, b=place) for place in marked_places(grid) if piece.shape != "hold" and place < piece.b]
+            options += [replace(piece, period=p) for p in (1, 2, 10, piece.period // 2) if 0 < p < piece.period]
+            for other in options:
+                yield _with_stream(script, number, (*stream[:k], other, *stream[k + 1:]))

@@ -1,0 +1,88 @@
+"""What one script did: raw outputs per signal, flags, stop; and what the reference wants."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from firmware_shim.job import Event, Stop
+from reference.errors import DomainError, NotRational, NumberRefused
+from reference.rationals import RationalContext
+from reference.trajectories import Script as WantedScript
+from verify.machines.machine import Machine, as_doubles
+from verify.machines.script import SPECIALS, Script, stream_places
+
+
+@dataclass
+class Observation:
+    """One script run in one build. raw: samples in the C type; done: how many came; flags: kind -> first sample."""
+
+    machine: Machine
+    script: Script
+    build: str
+    raw: dict[str, np.ndarray]
+    done: int
+    flags: dict[int, int] = field(default_factory=dict)
+    stop: Stop | None = None
+    events: list[tuple[int, Event]] = field(default_factory=list)
+    late_allocation: int = -1
+    variants: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
+    known_doubles: dict[str, np.ndarray] = field(default_factory=dict)
+    reference_problem: str = ""
+
+    @property
+    def rate_hz(self) -> Fraction:
+        """The script's sample rate."""
+        return self.machine.sample_rates_hz[self.script.rate]
+
+    def doubles(self, name: str = "") -> np.ndarray:
+        """Samples of a signal in its unit ("" is the first one)."""
+        of = self.machine.signal_named(name)
+        if of.name not in self.known_doubles:
+            self.known_doubles[of.name] = as_doubles(self.raw[of.name], of)
+        return self.known_doubles[of.name]
+
+    def stream(self, name: str) -> np.ndarray:
+        """Values of an input, one per sample that was run."""
+        number = next(i for i, grid in enumerate(self.machine.inputs) if grid.name == name)
+        grid = self.machine.inputs[number]
+        places = stream_places(self.script.streams[number], grid, self.script.samples)[: self.done]
+        found = grid.doubles(np.maximum(places, 0))
+        for place, value in SPECIALS.items():
+            found[places == place] = value
+        return found
+
+    @cached_property
+    def wanted_all(self) -> dict[str, Any]:
+        """The reference's trajectory of each output; {} when there is none."""
+        machine = self.machine
+        if machine.reference is None or self.script.is_hostile():
+            return {}
+        events: list[tuple[int, str, Fraction]] = []
+        for e in self.script.events:
+            arguments = machine.events[e.kind].arguments
+            for number, (grid, place) in enumerate(zip(arguments, e.places, strict=True)):
+                events.append((e.sample, self.name_of(e.kind, number), grid.value(place)))
+            if not arguments:
+                events.append((e.sample, machine.events[e.kind].name, Fraction(1)))
+        streams = {grid.name: self.stream(grid.name) for grid in machine.inputs}
+        script = WantedScript(self.done, self.rate_hz, tuple(events), streams)
+        try:
+            found = machine.reference(RationalContext(), script, **machine.constants)
+        except (DomainError, NotRational, NumberRefused, ArithmeticError, ValueError) as problem:
+            self.reference_problem = f"{type(problem).__name__}: {problem}"
+            return {}
+        return found if isinstance(found, dict) else {machine.outputs[0].name: found}
+
+    def name_of(self, kind: int, argument: int) -> str:
+        """Name under which the reference knows an event's argument."""
+        event = self.machine.events[kind]
+        return event.name if len(event.arguments) == 1 else event.arguments[argument].name
+
+    def wanted(self, name: str = "") -> Any:
+        """The reference's trajectory of one output, None when there is none."""
+        return self.wanted_all.get(self.machine.signal_named(name).name)

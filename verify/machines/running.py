@@ -1,0 +1,112 @@
+"""Scripts through the crew: jobs of bounded size, variants of the same scripts, observations."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from firmware_shim.crew import Crew
+from firmware_shim.script_job import ScriptJob
+from verify.machines.machine import Machine, c_type_of, type_number
+from verify.machines.observation import Observation
+from verify.machines.script import Script, for_shim
+
+JOB_SAMPLES = 1 << 21
+JOB_SCRIPTS = 256
+CUTS = {"blocks of 1": (1,), "blocks of 7": (7,), "blocks of 1009": (1009,), "random blocks": (5, 64, 1, 333, 31, 2)}
+FILLS = {"memory of ones": 0xFF, "memory of 0x7f": 0x7F}
+
+
+@dataclass(frozen=True)
+class Stand:
+    """A machine bound to one build, ready to run."""
+
+    machine: Machine
+    build: str
+    library: str
+    symbol: str
+    regions: tuple[tuple[int, int], ...] = ()
+    prototype: str = ""
+    definition: str = ""
+    notes: tuple[str, ...] = ()
+    identity: str = ""
+
+    def job(self, scripts: Sequence[Script], variant: str = "") -> ScriptJob:
+        """One job; the variant says what is different from the plain run."""
+        machine = self.machine
+        if variant in CUTS:
+            scripts = [replace(s, cuts=CUTS[variant]) for s in scripts]
+        fill = FILLS.get(variant, 0)
+        return ScriptJob(
+            library=self.library,
+            machine=self.symbol,
+            scripts=tuple(for_shim(script, machine, fill) for script in scripts),
+            input_types=tuple(type_number(c_type_of(grid)) for grid in machine.inputs),
+            output_types=tuple(output.type_number for output in machine.outputs),
+            flush_to_zero=machine.flush_to_zero,
+            events=self.build == "strict",
+            regions=self.regions,
+            call_limit_seconds=machine.call_limit_seconds,
+            guard="begin" if variant == "again" else "end",
+            twin=variant == "beside another",
+            reinit=variant == "used memory",
+            block=bool(machine.block),
+        )
+
+
+def batches(scripts: Sequence[Script]) -> Iterator[list[Script]]:
+    """Scripts in groups of bounded size."""
+    group: list[Script] = []
+    size = 0
+    for script in scripts:
+        if group and (size + script.samples > JOB_SAMPLES or len(group) >= JOB_SCRIPTS):
+            yield group
+            group, size = [], 0
+        group.append(script)
+        size += script.samples
+    if group:
+        yield group
+
+
+def observe(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequence[str]) -> Iterator[Observation]:
+    """Observations in the order of the scripts, with the wanted variants run beside."""
+    groups = list(batches(scripts))
+    words = ["", *variants]
+    jobs = [stand.job(group, word) for group in groups for word in words]
+    waiting: dict[int, dict[str, Any]] = {}
+    answers: dict[int, list[Observation]] = {}
+    following = 0
+    for number, result in crew.run_all(jobs):
+        place, word = number // len(words), words[number % len(words)]
+        waiting.setdefault(place, {})[word] = result
+        if len(waiting[place]) == len(words):
+            answers[place] = _observations(stand, groups[place], waiting.pop(place))
+        while following in answers:
+            yield from answers.pop(following)
+            following += 1
+
+
+def _observations(stand: Stand, scripts: Sequence[Script], results: dict[str, Any]) -> list[Observation]:
+    found = []
+    plain = results[""]
+    for number, script in enumerate(scripts):
+        seen = _one(stand, script, plain, number)
+        for word, result in results.items():
+            if word:
+                other = _one(stand, script, result, number, second=word == "used memory")
+                seen.variants[word] = other.raw
+        found.append(seen)
+    return found
+
+
+def _one(stand: Stand, script: Script, result: Any, number: int, second: bool = False) -> Observation:
+    run = result.runs[number]
+    outputs = run.again if second and run.again is not None else run.outputs
+    names = [output.name for output in stand.machine.outputs]
+    raw = {name: np.asarray(values) for name, values in zip(names, outputs, strict=True)}
+    events = [(sample, event) for place, sample, event in result.recorded if place == number]
+    done = min((len(v) for v in raw.values()), default=0)
+    return Observation(stand.machine, script, stand.build, raw, done, dict(run.flags), run.stop, events, run.late_allocation)
