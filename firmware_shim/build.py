@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import functools
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from firmware_shim import build_cache, compile_messages, debug_info, loop_source
+from firmware_shim import assigning, build_cache, compile_messages, loop_source, machine_source
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.debug_info import DebugInfo, Function
-from firmware_shim.errors import SourceMissing, SymbolMissing, UnsupportedPrototype
+from firmware_shim.errors import CompileFailed, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
 
 if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor
+
+    from firmware_shim.call_source import CallCode
+    from firmware_shim.machine_source import MachineCode
 
 _RUNTIME = Path(__file__).parent / "runtime"
 _CPP = (".cpp", ".cc", ".cxx")
@@ -24,7 +27,7 @@ _HEADERS = (".h", ".hpp", ".hh")
 # Some compilers add checks of their own when nothing is said.
 _NO_CHECKS = ("-fno-sanitize=all",)
 _OWN = ("-g", "-fPIC", "-fno-lto", "-fno-semantic-interposition")
-_DISCOVERY = ("-O0", "-g", "-w", "-fno-lto", *_NO_CHECKS)
+_DISCOVERY = ("-O0", "-g", "-fno-lto", *_NO_CHECKS)
 _DISCOVERY_KEEP = {
     "gcc": ("-fkeep-static-functions", "-fkeep-inline-functions"),
     "clang": ("-Xclang", "-femit-all-decls"),
@@ -56,7 +59,9 @@ class Request:
            ``flags`` as on the author's command line; ``routines`` names that get a loop; ``variant``
            "host" (the author's own code) or "strict" (with checks that record); ``defines`` "NAME" or
            "NAME=VALUE"; ``headers`` included before each source; ``folder`` resolves relative paths in
-           all of these (default: the current folder).
+           all of these (default: the current folder); ``own_flags`` (source, flags) of sources that are
+           compiled in a way of their own: they come before ``flags``; ``calls`` that the sheet writes out;
+           ``peripherals`` (address, value) of 32-bit words, set before each call.
     """
 
     sources: tuple[Path, ...]
@@ -68,6 +73,10 @@ class Request:
     defines: tuple[str, ...] = ()
     headers: tuple[Path, ...] = ()
     folder: Path | None = None
+    own_flags: tuple[tuple[Path, str], ...] = ()
+    machines: tuple[MachineCode, ...] = ()
+    calls: tuple[CallCode, ...] = ()
+    peripherals: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -86,6 +95,7 @@ class Built:
     kept_flags: tuple[str, ...]
     dropped_flags: tuple[tuple[str, str], ...]
     loops: dict[str, str]
+    machines: dict[str, str]
     source_hashes: dict[str, str]
     log: str
     reused: bool
@@ -105,12 +115,16 @@ class _Plan:
     compiler: Compiler
     common: tuple[str, ...]
     flags: Mapping[str, HostFlags]
+    forced: dict[Path, tuple[str, ...]] = field(default_factory=dict)
 
     def language(self, source: Path) -> str:
         return "c++" if source.suffix in (*_CPP, ".hpp", ".hh") else "c"
 
     def command(self, source: Path) -> tuple[str, ...]:
-        return (*self.flags[self.language(source)].all, *self.common)
+        return (*self.flags_of(source).all, *self.common, *self.forced.get(source, ()))
+
+    def flags_of(self, source: Path) -> HostFlags:
+        return self.flags.get(str(source)) or self.flags[self.language(source)]
 
 
 def build(request: Request, cache: Path | None = None) -> Built:
@@ -149,6 +163,7 @@ def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, *,
         kept_flags=tuple(manifest["kept"]),
         dropped_flags=tuple((a, b) for a, b in manifest["dropped"]),
         loops=dict(manifest["loops"]),
+        machines=dict(manifest["machines"]),
         source_hashes=dict(manifest["hashes"]),
         log=manifest["log"],
         reused=reused,
@@ -167,7 +182,7 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
     paths = tuple(dict.fromkeys(Path(os.path.abspath(base / s)) for s in request.sources))
     for path in (*paths, *(base / h for h in request.headers)):
         if not path.is_file():
-            near = _nearest(path.name, os.listdir(path.parent) if path.parent.is_dir() else [], 0.7)
+            near = assigning.nearest(path.name, os.listdir(path.parent) if path.parent.is_dir() else [], 0.7)
             todo = f"did you mean {', '.join(near)}?" if near else "check the path"
             raise SourceMissing(f"{path.name} is not there", str(path), "no such file", todo)
     for folder in request.include:
@@ -185,21 +200,19 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
     return paths
 
 
-def _nearest(name: str, known: list[str], likeness: float = 0.5) -> list[str]:
-    import difflib  # only needed when something has gone wrong
-
-    return difflib.get_close_matches(name, known, n=3, cutoff=likeness)
-
-
 def _plan(request: Request, sources: tuple[Path, ...], compiler: Compiler) -> _Plan:
     base = (request.folder or Path.cwd()).absolute()
     common = [f"-I{base / folder}" for folder in request.include]
     common += [f"-D{define}" for define in request.defines]
+    common += ["-isystem", str(_RUNTIME / "intrinsics")]  # arm_acle.h for this computer
     for header in request.headers:
         common += ["-include", str(base / header)]
     plan = _Plan(request, sources, compiler, tuple(common), {})
     languages = dict.fromkeys(plan.language(s) for s in sources)
     flags = {lang: host_flags(request.flags, compiler, folder=base, language=lang) for lang in languages}
+    for source, own in request.own_flags:
+        path = Path(os.path.abspath(base / source))
+        flags[str(path)] = host_flags(f"{own} {request.flags}", compiler, folder=base, language=plan.language(path))
     return _Plan(request, sources, compiler, tuple(common), flags)
 
 
@@ -211,26 +224,33 @@ def _make(plan: _Plan, work: Path) -> build_cache.Manifest:
     with ThreadPoolExecutor(workers) as pool:
         recorder = pool.submit(_compile_recorder, plan, work) if plan.request.variant == "strict" else None
         infos = _discover(plan, work, pool)
-        if any(all(name not in i.functions for i in infos) for name in plan.request.routines):
+        wanted = {*plan.request.routines, *(name for call in plan.request.calls for name in call.called())}
+        if any(all(name not in i.functions for i in infos) for name in wanted):
             infos = _with_inline_only(infos, _discover(plan, work, pool, ("-fgnu89-inline",)))
-        chosen = _assign(plan, infos)
+        cpp = [plan.language(source) == "c++" for source in plan.sources]
+        chosen = assigning.assign(plan.request.routines, plan.sources, infos, cpp)
+        calls = assigning.assign_calls(plan.request.calls, plan.sources, infos, cpp)
         jobs = []
         for at, (source, info) in enumerate(zip(plan.sources, infos, strict=True)):
-            jobs.append(pool.submit(_compile_unit, plan, work, at, source, info, chosen.get(at, [])))
+            here = [m for m in plan.request.machines if _home(m, infos) == at]
+            jobs.append(pool.submit(_compile_unit, plan, work, at, source, info, chosen.get(at, []), here,
+                                    calls.get(at, [])))
         units = [job.result() for job in jobs]
         objects = [made.name for made, _, _ in units]
         if recorder is not None:
             objects.append(recorder.result())
     link = _link(plan, work, objects)
     hashes = dict(sorted((f, h) for _, files, _ in units for f, h in files.items()))
-    flags = plan.flags[plan.language(plan.sources[0])]
-    loops = {f.name: loop_source.loop_symbol(f.name) for fs in chosen.values() for f in fs}
+    flags = plan.flags_of(plan.sources[0])
+    ways = dict.fromkeys(plan.flags_of(source).all + plan.forced.get(source, ()) for source in plan.sources)
+    names = (*plan.request.routines, *(call.name for call in plan.request.calls))
     return {
         "variant": plan.request.variant,
         "key": "",
-        "kept": list(flags.all),
+        "kept": list(dict.fromkeys(word for way in ways for word in way)) if len(ways) > 1 else list(*ways),
         "dropped": [list(pair) for pair in flags.dropped],
-        "loops": {name: loops[name] for name in plan.request.routines},
+        "machines": {m.name: machine_source.prefix(m.name) for m in plan.request.machines},
+        "loops": {name: loop_source.loop_symbol(name) for name in names},
         "hashes": hashes,
         "log": "".join(log for _, _, log in units) + link.err,
         "units": [(work / name).with_suffix("").name for name in objects],
@@ -263,11 +283,17 @@ def _discover(
         more = c_only if plan.language(source) == "c" else ()
         command = [*plan.compiler.command, *plan.command(source), *_DISCOVERY, *keep, *more]
         ran = run([*command, "-c", unit.name, "-o", made], folder=work)
+        if source not in plan.forced and compile_messages.wants_core_names(ran.err):
+            plan.forced[source] = ("-include", str(_RUNTIME / "intrinsics" / "core_intrinsics.h"))
+            return one(at, source)
         if ran.code != 0:
             return None, ran, unit
         from firmware_shim.dwarf_reader import read  # its import costs more than a warm build
 
-        info = read(work / made, whole=False)
+        try:
+            info = read(work / made, whole=False)
+        except SourceMissing:  # nothing but declarations: no code, so no debug information
+            info = DebugInfo({}, (), (), {})
         (work / made).unlink()
         unit.unlink()
         return info, ran, unit
@@ -284,50 +310,22 @@ def _discover(
     return [info for info, _, _ in found if info is not None]
 
 
-def _assign(plan: _Plan, infos: list[DebugInfo]) -> dict[int, list[Function]]:
-    """Which unit carries which routine's loop. Errors: SymbolMissing, UnsupportedPrototype."""
-    chosen: dict[int, list[Function]] = {}
-    for name in dict.fromkeys(plan.request.routines):
-        holders = [(at, info.functions[name]) for at, info in enumerate(infos) if name in info.functions]
-        if not holders:
-            raise _symbol_missing(plan, name, infos)
-        # The same choice as in the library's own debug information: a real definition before a static one.
-        at, function = min(holders, key=lambda pair: debug_info.rank(pair[1]))
-        if name == "main":
-            raise UnsupportedPrototype(
-                "main cannot be driven", f"{function.file}:{function.line}", "it is the program's entry",
-                "name the routines that it calls", parameter="main",
-            )
-        cpp = plan.language(plan.sources[at]) == "c++"
-        loop_source.check_prototype(function, cpp=cpp)
-        chosen.setdefault(at, []).append(function)
-    return chosen
-
-
-def _symbol_missing(plan: _Plan, name: str, infos: list[DebugInfo]) -> SymbolMissing:
-    known = sorted({f for info in infos for f in info.functions})
-    near = tuple(_nearest(name, known))
-    shown = [f"{n} ({Path(i.functions[n].file).name}:{i.functions[n].line})"
-             for n in near for i in [next(i for i in infos if n in i.functions)]]
-    todo = f"did you mean {', '.join(shown)}?" if near else "name the source that defines it"
-    why = "none of the sources, nor a header they include, defines a function of that name"
-    return SymbolMissing(
-        f"the routine '{name}' is not there",
-        ", ".join(s.name for s in plan.sources),
-        why,
-        todo,
-        name=name,
-        nearest=near,
-    )
+def _home(machine: MachineCode, infos: list[DebugInfo]) -> int:
+    """The unit that carries a machine: the one that defines most of the functions its texts name."""
+    words = machine.words()
+    return max(range(len(infos)), key=lambda at: (len(words & set(infos[at].functions)), -at))
 
 
 def _compile_unit(
-    plan: _Plan, work: Path, at: int, source: Path, info: DebugInfo, functions: list[Function]
+    plan: _Plan, work: Path, at: int, source: Path, info: DebugInfo, functions: list[Function],
+    machines: Sequence[MachineCode] = (), calls: Sequence[CallCode] = (),
 ) -> tuple[Path, dict[str, str], str]:
     cpp = plan.language(source) == "c++"
     unit = work / f"unit{at}{_unit_suffix(plan, source)}"
     main = info.functions.get("main")
-    unit.write_text(loop_source.unit(source, functions, has_main=main is not None, cpp=cpp))
+    text = loop_source.unit(source, functions, has_main=main is not None, cpp=cpp, calls=calls,
+                            known=info.functions.values(), words=dict(plan.request.peripherals))
+    unit.write_text(text + machine_source.generate_all(machines, cpp=cpp))
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = _STRICT[plan.compiler.family] if plan.request.variant == "strict" else _NO_CHECKS
     own = (*_OWN, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
@@ -335,7 +333,8 @@ def _compile_unit(
                "-o", made.name]
     ran = run(command, folder=work)
     if ran.code != 0:
-        raise compile_messages.compile_failure(source, ran)
+        failure: CompileFailed = compile_messages.compile_failure(source, ran)
+        raise assigning.failed_call(failure, calls)
     files = [os.path.abspath(work / f) for f in compile_messages.rule_files(rule.read_text())]
     used = [f for f in files if f != str(unit)]
     return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err

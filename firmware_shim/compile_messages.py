@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 from collections.abc import Sequence
@@ -17,6 +18,12 @@ _PLAIN = re.compile(r"^.*?(?:error|Error): (?P<text>.*)$", re.M)
 _HEADER = re.compile(
     r"error: (?:'(?P<quoted>[^']+)' file not found|(?P<plain>\S.*?): No such file or directory)"
 )
+_UNKNOWN_NAME = re.compile(
+    r"(?:implicit declaration of function|call to undeclared \w+|use of undeclared \w+|unknown type name|error:) "
+    r"'(?P<name>\w+)'(?! file)(?: (?:was not declared|undeclared|does not name|has not been declared|is invalid in))?"
+)
+# What assembly meant for the board looks like to a compiler for this computer.
+_BOARD_ASSEMBLY = re.compile(r" Error: |impossible constraint in 'asm'|unknown register name|in asm")
 _UNDEFINED = re.compile(
     r"^(?:\S*ld(?:\.\w+)?: )?(?:(?P<file>/[^:\n]*):(?P<line>\d+): |.*?)"
     r"undefined reference to [`'](?P<name>[^']+)'",
@@ -139,6 +146,30 @@ def missing_headers(
         if not os.path.exists(folder / name) and name not in names:
             names.append(name)
     return names
+
+
+@functools.cache
+def core_names() -> frozenset[str]:
+    """The upper-case core intrinsics and the words of the standard core headers that this package provides."""
+    folder = Path(__file__).parent / "runtime" / "intrinsics"
+    text = (folder / "core_intrinsics.h").read_text()
+    names = set(re.findall(r"^PF_FN \w+ (__\w+)\(", text, re.M)) | set(re.findall(r"^#define (__\w+)[( ]", text, re.M))
+    lists = (folder / "intrinsics_simd.h").read_text()
+    names |= {"__" + upper for upper in re.findall(r"LIST\(\w+, (\w+), \w+\)", lists)}
+    return frozenset(names | {f"__{way}REX{size}" for way in ("LD", "ST") for size in "BHW"})
+
+
+@functools.cache
+def without_effect() -> frozenset[str]:
+    """Core intrinsics that do nothing on a host: barriers, waits, interrupt masks."""
+    folder = Path(__file__).parent / "runtime" / "intrinsics"
+    text = "".join((folder / name).read_text() for name in ("core_intrinsics.h", "arm_acle.h"))
+    return frozenset(re.findall(r"^PF_FN \w+ (__\w+)\([^{\n]*\{[^}\n]*pf_(?:barrier|wait|mask)\(", text, re.M))
+
+
+def wants_core_names(log: str) -> bool:
+    """Whether a compile met core intrinsics that nothing declares, or core headers written in the board's assembly."""
+    return any(m["name"] in core_names() for m in _UNKNOWN_NAME.finditer(log)) or bool(_BOARD_ASSEMBLY.search(log))
 
 
 def rule_files(text: str) -> list[str]:

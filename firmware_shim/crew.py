@@ -11,11 +11,13 @@ import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, overload
 
 import numpy as np
 
-from firmware_shim.engine import fresh_results
+from firmware_shim.engine import NUMPY_TYPES, fresh_results
 from firmware_shim.job import Job, JobResult, Stop
+from firmware_shim.script_job import ScriptJob, ScriptResult, ScriptRun
 from firmware_shim.worker import read_frame, write_frame
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -66,6 +68,20 @@ def joined(first: JobResult, second: JobResult, job: Job) -> JobResult:
     return whole
 
 
+def lost_scripts(job: ScriptJob) -> ScriptResult:
+    """The result of a script that took its worker down."""
+    nothing = [np.zeros(0, NUMPY_TYPES[number]) for number in job.output_types]
+    stop = Stop("killed its worker", 0, 1, 0, "it ended the process that watched it (kill or the like)")
+    return ScriptResult([ScriptRun(nothing, 0, stop=stop) for _ in job.scripts])
+
+
+def joined_scripts(first: ScriptResult, second: ScriptResult, before: int) -> ScriptResult:
+    """One result from the two halves of a job."""
+    moved = [(place + before, sample, event) for place, sample, event in second.recorded]
+    return ScriptResult(first.runs + second.runs, first.recorded + moved, first.printed or second.printed,
+                        first.load_problem or second.load_problem)
+
+
 class Member:
     """One worker process and the pipes to it."""
 
@@ -85,27 +101,50 @@ class Member:
             start_new_session=True,
         )
 
-    def run(self, job: Job) -> JobResult:
-        """Run a job. Where the firmware takes its worker down, the worker is replaced and the job halved,
-        until the input that does it is known."""
-        self.deaths = 0
-        return self.halving(job)
+    @overload
+    def run(self, job: Job) -> JobResult: ...
 
-    def halving(self, job: Job) -> JobResult:
-        """Run a job, in halves if its worker dies of it."""
+    @overload
+    def run(self, job: ScriptJob) -> ScriptResult: ...
+
+    def run(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
+        """Run a job. Where the firmware takes its worker down, the worker is replaced and the job halved,
+        until the input (or script) that does it is known."""
+        self.deaths = 0
+        return self.halving_scripts(job) if isinstance(job, ScriptJob) else self.halving(job)
+
+    def halving_scripts(self, job: ScriptJob) -> ScriptResult:
+        """Run scripts, in halves if the worker dies of them."""
+        answer = self.asked(job)
+        if isinstance(answer, ScriptResult):
+            return answer
+        count = len(job.scripts)
+        if count == 1 or self.deaths > MOST_DEATHS:
+            return lost_scripts(job)
+        first, second = replace(job, scripts=job.scripts[: count // 2]), replace(job, scripts=job.scripts[count // 2 :])
+        return joined_scripts(self.halving_scripts(first), self.halving_scripts(second), count // 2)
+
+    def asked(self, job: Job | ScriptJob) -> object:
+        """The worker's answer; None, and a new worker, when it died."""
         assert self.process.stdin is not None and self.process.stdout is not None
         try:
             write_frame(self.process.stdin, job)
             answer = read_frame(self.process.stdout)
         except (OSError, EOFError):
             answer = None
-        if isinstance(answer, JobResult):
-            return answer
         if isinstance(answer, BaseException):
             raise answer
-        self.stop()
-        self.start()
-        self.deaths += 1
+        if answer is None:
+            self.stop()
+            self.start()
+            self.deaths += 1
+        return answer
+
+    def halving(self, job: Job) -> JobResult:
+        """Run a job, in halves if its worker dies of it."""
+        answer = self.asked(job)
+        if isinstance(answer, JobResult):
+            return answer
         segments = np.asarray(job.segments, np.int64)
         total = int(segments[:, 1].sum())
         if total == 1 or self.deaths > MOST_DEATHS:
@@ -141,17 +180,29 @@ class Crew:
         for member in self.members:
             member.stop()
 
-    def run(self, job: Job) -> JobResult:
+    @overload
+    def run(self, job: Job) -> JobResult: ...
+
+    @overload
+    def run(self, job: ScriptJob) -> ScriptResult: ...
+
+    def run(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job on the first worker."""
         return self.members[0].run(job)
 
-    def run_all(self, jobs: Iterable[Job]) -> Iterator[tuple[int, JobResult]]:
+    @overload
+    def run_all(self, jobs: Iterable[Job]) -> Iterator[tuple[int, JobResult]]: ...
+
+    @overload
+    def run_all(self, jobs: Iterable[ScriptJob]) -> Iterator[tuple[int, ScriptResult]]: ...
+
+    def run_all(self, jobs: Iterable[Any]) -> Iterator[tuple[int, Any]]:
         """Run jobs on all workers; yields (number of the job, result) as they come.
 
         Closing the iterator (or an interrupt) hands out no further jobs and waits for those under way.
         """
         source = enumerate(jobs)
-        done: queue.Queue[tuple[int, JobResult] | BaseException | None] = queue.Queue()
+        done: queue.Queue[tuple[int, Any] | BaseException | None] = queue.Queue()
         closing = threading.Event()
 
         def work(member: Member) -> None:

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-FORMAT = 1
+FORMAT = 2
 
 
 @dataclass(frozen=True)
@@ -21,13 +21,18 @@ class CType:
 
     Shape: ``name`` as the author wrote it; ``kind`` one of float, int, uint, bool, enum, pointer,
            struct, array, void, long double, complex; ``bytes`` its size on the host; ``signed`` for
-           int and for an enum whose carrier is signed.
+           int and for an enum whose carrier is signed; ``to`` what a pointer points to or an array
+           holds (None for functions), ``to_constant`` whether that is const; ``count`` an array's
+           first dimension.
     """
 
     name: str
     kind: str
     bytes: int
     signed: bool = False
+    to: CType | None = None
+    to_constant: bool = False
+    count: int = 0
 
 
 @dataclass(frozen=True)
@@ -40,7 +45,12 @@ class Parameter:
 
 @dataclass(frozen=True)
 class Function:
-    """A function defined in the sources or in a header they include."""
+    """A function defined in the sources or in a header they include.
+
+    Shape: ``name`` with namespace and class in C++ (``bell::Voice::hz``); ``member_of`` the class of a
+           member function, whose first parameter is ``this`` unless it is a static one; ``linkage`` the
+           linker's name where it is another.
+    """
 
     name: str
     result: CType
@@ -50,6 +60,8 @@ class Function:
     static: bool
     variadic: bool
     inline: bool = False
+    member_of: str = ""
+    linkage: str = ""
 
 
 def rank(function: Function) -> int:
@@ -85,6 +97,47 @@ class Global:
     file: str = ""
     line: int = 0
     scope: str = ""
+    section: str = ""
+
+
+@dataclass(frozen=True)
+class Member:
+    """One member of a struct; ``bits`` is the width of a bit-field, else 0."""
+
+    name: str
+    type: CType
+    offset: int
+    bits: int = 0
+
+
+@dataclass(frozen=True)
+class Struct:
+    """A struct, union or class.
+
+    Shape: ``name`` as a declaration needs it (``struct chain``, ``voice_t``, C++ ``bell::Voice``);
+           ``kind`` struct, union or class; ``bases`` and ``methods`` (own names, no scope) in C++ only.
+    """
+
+    name: str
+    kind: str
+    bytes: int
+    members: tuple[Member, ...]
+    file: str = ""
+    line: int = 0
+    bases: tuple[str, ...] = ()
+    methods: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Enum:
+    """An enumeration: its names and values in order; an unnamed one is called by its first name."""
+
+    name: str
+    bytes: int
+    signed: bool
+    values: tuple[tuple[str, int], ...]
+    file: str = ""
+    line: int = 0
 
 
 @dataclass(frozen=True)
@@ -92,10 +145,11 @@ class DebugInfo:
     """Everything read from one object file or library.
 
     Shape:  ``functions`` by name (of several with one name: the first that is not static, else the
-            first); ``constant_arrays`` ALL arrays with static storage, see ``Array.constant``;
-            ``width_differences`` per function the objects that are wider on this host than on the board;
-            ``rows`` (address, file number, line, 1 if the code ends here) and ``ranges`` (low, high,
-            depth, function), both by address; ``calls`` the functions
+            first; an overloaded C++ function's others as ``name(types)``); ``structs`` and ``enums`` by
+            each name that a declaration may use, typedefs included; ``constant_arrays`` ALL arrays with
+            static storage, see ``Array.constant``; ``width_differences`` per function the objects that are
+            wider on this host than on the board; ``rows`` (address, file number, line, 1 if the code ends
+            here) and ``ranges`` (low, high, depth, function), both by address; ``calls`` the functions
             each one calls or has inlined, as far as the optimised code shows them.
     """
 
@@ -107,6 +161,19 @@ class DebugInfo:
     rows: tuple[tuple[int, int, int, int], ...] = ()
     ranges: tuple[tuple[int, int, int, str], ...] = ()
     calls: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    structs: dict[str, Struct] = field(default_factory=dict)
+    enums: dict[str, Enum] = field(default_factory=dict)
+
+    def struct_of(self, ctype: CType) -> Struct | None:
+        """The layout of a struct type, also behind a pointer; None if it is none or is not known."""
+        seen: CType | None = ctype
+        while seen is not None and seen.kind in ("pointer", "array"):
+            seen = seen.to
+        return self.structs.get(seen.name) if seen is not None and seen.kind == "struct" else None
+
+    def readable(self, linkage: str) -> str:
+        """The author's name for a linker's name; the linker's own where it is not known."""
+        return next((f.name for f in self.functions.values() if f.linkage == linkage), linkage)
 
     def line_at(self, address: int) -> tuple[str, str, int] | None:
         """(function, file, line) of the code at an address counted from the library's base.
@@ -135,21 +202,30 @@ def from_json(text: str) -> DebugInfo:
         raise ValueError("another format")
     return DebugInfo(
         functions={name: _function(f) for name, f in data["functions"].items()},
-        constant_arrays=tuple(
-            Array(**{**a, "element": CType(**a["element"])}) for a in data["constant_arrays"]
-        ),
-        globals=tuple(Global(**{**g, "type": CType(**g["type"])}) for g in data["globals"]),
+        constant_arrays=tuple(Array(**{**a, "element": _ctype(a["element"])}) for a in data["constant_arrays"]),
+        globals=tuple(Global(**{**g, "type": _ctype(g["type"])}) for g in data["globals"]),
         width_differences={k: tuple(v) for k, v in data["width_differences"].items()},
         files=tuple(data["files"]),
         rows=tuple((a, b, c, d) for a, b, c, d in data["rows"]),
         ranges=tuple((a, b, c, d) for a, b, c, d in data["ranges"]),
         calls={k: tuple(v) for k, v in data["calls"].items()},
+        structs={name: _struct(s) for name, s in data["structs"].items()},
+        enums={name: Enum(**{**e, "values": tuple((n, v) for n, v in e["values"])}) for name, e in data["enums"].items()},
     )
 
 
+def _ctype(data: dict[str, Any]) -> CType:
+    return CType(**{**data, "to": None if data["to"] is None else _ctype(data["to"])})
+
+
 def _function(data: dict[str, Any]) -> Function:
-    parameters = tuple(Parameter(p["name"], CType(**p["ctype"])) for p in data["parameters"])
-    return Function(**{**data, "result": CType(**data["result"]), "parameters": parameters})
+    parameters = tuple(Parameter(p["name"], _ctype(p["ctype"])) for p in data["parameters"])
+    return Function(**{**data, "result": _ctype(data["result"]), "parameters": parameters})
+
+
+def _struct(data: dict[str, Any]) -> Struct:
+    members = tuple(Member(**{**m, "type": _ctype(m["type"])}) for m in data["members"])
+    return Struct(**{**data, "members": members, "bases": tuple(data["bases"]), "methods": tuple(data["methods"])})
 
 
 def read_debug_info(path: Path) -> DebugInfo:

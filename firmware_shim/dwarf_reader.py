@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,21 @@ from elftools.elf.elffile import ELFFile
 from elftools.elf.relocation import RelocationHandler
 
 from firmware_shim.debug_info import Array, CType, DebugInfo, Function, Global, Parameter, rank
-from firmware_shim.dwarf_types import Die, ctype, dimensions, is_constant, number_of, strip, target, text_of
+from firmware_shim.dwarf_layouts import Layouts
+from firmware_shim.dwarf_types import (
+    SCOPES,
+    STRUCTS,
+    Die,
+    ctype,
+    dimensions,
+    full_name,
+    is_constant,
+    number_of,
+    scope_of,
+    strip,
+    target,
+    text_of,
+)
 from firmware_shim.errors import SourceMissing
 from firmware_shim.width_rules import struct_differences, width_difference
 
@@ -25,6 +40,7 @@ _RECIPES.setdefault(21, _RECIPES[10])
 
 # Prefix of what the build adds to the author's code.
 GENERATED = "pf_loop_"
+_THREAD_LOCAL = 0x400
 _OP_ADDR, _OP_ADDRX = 0x03, 0xA1
 
 
@@ -79,28 +95,28 @@ class _Unit:
             number = self.reader.file_number(self.file(state.file))
             self.reader.rows.append((state.address, number, state.line, int(state.end_sequence)))
 
-    def walk(self) -> None:
-        for die in self.top.iter_children():
-            self.entry(die)
-
-    def entry(self, die: Die) -> None:
-        if die.tag == "DW_TAG_subprogram" and "DW_AT_declaration" not in die.attributes:
-            self.function(die)
-        elif die.tag == "DW_TAG_variable":
-            self.variable(die, "")
-        elif die.tag == "DW_TAG_namespace":
-            for child in die.iter_children():
-                if child.tag == "DW_TAG_variable":
-                    self.variable(child, "")
+    def walk(self, top: Die | None = None) -> None:
+        if top is None:
+            top = self.top
+            self.reader.layouts.walk(top, self.place)
+        for die in top.iter_children():
+            if die.tag == "DW_TAG_subprogram" and "DW_AT_declaration" not in die.attributes:
+                self.function(die)
+            elif die.tag == "DW_TAG_variable":
+                self.variable(die, "")
+            elif die.tag in SCOPES:
+                self.walk(die)
 
     def function(self, die: Die) -> None:
         abstract = target(die, "DW_AT_abstract_origin") or die
         described = target(abstract, "DW_AT_specification") or abstract
-        name = text_of(described)
+        name = full_name(described)
         if not name:
             return
         if abstract is die:
-            self.reader.add_function(self.describe(die, described, name))
+            name = self.reader.add_function(self.describe(die, described, name))
+        else:
+            name = self.known_as(abstract)
         if not self.reader.whole:
             return
         for low, high in self.spans(die):
@@ -120,7 +136,10 @@ class _Unit:
         inline = number_of(die, "DW_AT_inline") in (2, 3)
         static = "DW_AT_external" not in described.attributes
         result = ctype(target(described))
-        return Function(name, result, tuple(parameters), file, line, static, variadic, inline)
+        parent = described.get_parent() if "DW_AT_linkage_name" in described.attributes else None
+        member_of = scope_of(described) if parent is not None and parent.tag in STRUCTS else ""
+        linkage = text_of(described, "DW_AT_linkage_name")
+        return Function(name, result, tuple(parameters), file, line, static, variadic, inline, member_of, linkage)
 
     def inside(self, die: Die, function: str, shown: str, depth: int, *, own: bool) -> None:
         for child in die.iter_children():
@@ -133,7 +152,7 @@ class _Unit:
                 self.inside(child, function, shown, depth, own=own)
             elif tag == "DW_TAG_inlined_subroutine":
                 origin = target(child, "DW_AT_abstract_origin")
-                inner = text_of(origin) if origin is not None else ""
+                inner = self.known_as(origin)
                 self.reader.note_call(function, inner)
                 for low, high in self.spans(child):
                     self.reader.ranges.append((low, high, depth, inner or shown))
@@ -143,11 +162,22 @@ class _Unit:
                 called = target(child, attribute)
                 if called is not None:
                     called = target(called, "DW_AT_abstract_origin") or called
-                    self.reader.note_call(function, text_of(called))
+                    self.reader.note_call(function, self.known_as(called))
+
+    def known_as(self, die: Die | None) -> str:
+        """A function that is called or inlined: its linker's name in C++, replaced by its own at the end."""
+        if die is None:
+            return ""
+        described = target(die, "DW_AT_specification") or die
+        linkage = text_of(described, "DW_AT_linkage_name")
+        if not linkage.startswith("_Z"):
+            return full_name(described)
+        self.reader.full_names[linkage] = full_name(described)
+        return linkage
 
     def variable(self, die: Die, scope: str) -> None:
         described = target(die, "DW_AT_specification") or die
-        name, kind = text_of(described), target(described) or target(die)
+        name, kind = full_name(described), target(described) or target(die)
         address = self.address(die)
         if not name or not self.reader.whole or "DW_AT_declaration" in die.attributes:
             return
@@ -164,8 +194,9 @@ class _Unit:
                 constant = is_constant(kind)
                 self.reader.add_array(Array(name, counts[0], element, file, line, constant, scope))
         if address is not None:
-            writable = self.reader.is_writable(address) and not is_constant(kind)
-            self.reader.add_global(Global(name, info, info.bytes, address, writable, file, line, scope))
+            section = self.reader.section_at(address)
+            writable = section in self.reader.writable and not is_constant(kind)
+            self.reader.add_global(Global(name, info, info.bytes, address, writable, file, line, scope, section))
 
     def address(self, die: Die) -> int | None:
         location = die.attributes.get("DW_AT_location")
@@ -190,11 +221,13 @@ class _Reader:
         self.whole = whole
         self.dwarf = elf.get_dwarf_info()
         self.range_lists = self.dwarf.range_lists()
-        self.writable = [
-            (s["sh_addr"], s["sh_addr"] + s["sh_size"])
-            for s in elf.iter_sections()
-            if s["sh_flags"] & 3 == 3 and not s.name.startswith((".data.rel.ro", ".got", ".dynamic"))
-        ]
+        sections = [s for s in elf.iter_sections() if s["sh_flags"] & 2 and not s["sh_flags"] & _THREAD_LOCAL]
+        self.sections = [(s["sh_addr"], s["sh_addr"] + s["sh_size"], s.name) for s in sections]
+        not_authors = (".data.rel.ro", ".got", ".dynamic")
+        self.writable = {s.name for s in sections if s["sh_flags"] & 1 and not s.name.startswith(not_authors)}
+        self.layouts = Layouts()
+        self.linkages: dict[str, str] = {}
+        self.full_names: dict[str, str] = {}
         self.functions: dict[str, Function] = {}
         self.arrays: dict[tuple[str, str, int, str], Array] = {}
         self.globals: dict[int, Global] = {}
@@ -207,15 +240,23 @@ class _Reader:
     def file_number(self, name: str) -> int:
         return self.files.setdefault(name, len(self.files))
 
-    def is_writable(self, address: int) -> bool:
-        return any(low <= address < high for low, high in self.writable)
+    def section_at(self, address: int) -> str:
+        return next((name for low, high, name in self.sections if low <= address < high), "")
 
-    def add_function(self, function: Function) -> None:
+    def add_function(self, function: Function) -> str:
+        """Keep it, and tell under which name it is known: overloads beyond the first carry their types."""
         if function.name.startswith(GENERATED):
-            return
+            return function.name
         known = self.functions.get(function.name)
+        if known is not None and known.linkage != function.linkage:
+            types = ", ".join(p.ctype.name for p in function.parameters if p.name != "this")
+            function = replace(function, name=f"{function.name}({types})")
+            known = self.functions.get(function.name)
         if known is None or rank(function) < rank(known):
             self.functions[function.name] = function
+        if function.linkage:
+            self.linkages.setdefault(function.linkage, function.name)
+        return function.name
 
     def add_array(self, array: Array) -> None:
         self.arrays.setdefault((array.name, array.file, array.line, array.scope), array)
@@ -234,6 +275,9 @@ class _Reader:
         for told in filter(None, found):
             self.widths.setdefault(function, {})[told] = None
 
+    def final(self, name: str) -> str:
+        return self.linkages.get(name) or self.full_names.get(name, name)
+
     def result(self) -> DebugInfo:
         return DebugInfo(
             functions=self.functions,
@@ -243,8 +287,10 @@ class _Reader:
             files=tuple(self.files),
             # At one address the end of the previous code comes first, else the compiler's own order.
             rows=tuple(sorted(self.rows, key=lambda row: (row[0], 1 - row[3]))),
-            ranges=tuple(sorted(self.ranges)),
-            calls={name: tuple(called) for name, called in self.calls.items()},
+            ranges=tuple(sorted((low, high, depth, self.final(name)) for low, high, depth, name in self.ranges)),
+            calls={self.final(name): tuple(map(self.final, called)) for name, called in self.calls.items()},
+            structs=self.layouts.structs,
+            enums=self.layouts.enums,
         )
 
 

@@ -12,6 +12,8 @@ POINTERS = {
     "DW_TAG_ptr_to_member_type", "DW_TAG_subroutine_type",
 }
 STRUCTS = {"DW_TAG_structure_type", "DW_TAG_union_type", "DW_TAG_class_type"}
+SCOPES = STRUCTS | {"DW_TAG_namespace"}
+_CPP_LANGUAGES = {0x04, 0x1A, 0x21, 0x2B, 0x3A}  # DW_LANG_C_plus_plus, _11, _14, _17, _20 (draft numbers)
 _FLOAT, _SIGNED = 0x04, {0x05, 0x06, 0x0D}
 _OTHER_ENCODINGS = {0x02: "bool", 0x03: "complex", 0x09: "complex"}
 
@@ -52,6 +54,29 @@ def strip(die: Die | None) -> Die | None:
     return die
 
 
+def is_cpp(die: Die) -> bool:
+    """Whether an entry comes from a C++ unit."""
+    return number_of(die.cu.get_top_DIE(), "DW_AT_language") in _CPP_LANGUAGES
+
+
+def scope_of(die: Die) -> str:
+    """Namespaces and classes around an entry, "bell::Voice"; empty in C, where a scope names nothing."""
+    names: list[str] = []
+    if is_cpp(die):
+        parent = die.get_parent()
+        while parent is not None and parent.tag in SCOPES:
+            if text_of(parent):
+                names.insert(0, text_of(parent))
+            parent = parent.get_parent()
+    return "::".join(names)
+
+
+def full_name(die: Die) -> str:
+    """An entry's name with its scope, for example "bell::Voice::hz"; empty if it has none."""
+    name, scope = text_of(die), scope_of(die)
+    return f"{scope}::{name}" if name and scope else name
+
+
 def type_name(die: Die | None) -> str:
     """A type's name as the author wrote it."""
     if die is None:
@@ -59,24 +84,24 @@ def type_name(die: Die | None) -> str:
     if die.tag in QUALIFIERS:
         inner = type_name(target(die))
         word = {"DW_TAG_const_type": "const ", "DW_TAG_volatile_type": "volatile "}.get(die.tag, "")
-        return word + inner
+        return inner + word.rstrip() if inner.endswith(("*", "&")) else word + inner
     if die.tag == "DW_TAG_array_type":
         return type_name(target(die)) + "[]"
     if die.tag == "DW_TAG_subroutine_type":
         return "function"
     if die.tag in POINTERS:
-        return type_name(target(die)) + " *"
+        return type_name(target(die)) + (" &" if "reference" in die.tag else " *")
     prefix = {"DW_TAG_structure_type": "struct ", "DW_TAG_union_type": "union ",
               "DW_TAG_enumeration_type": "enum "}.get(die.tag, "")
-    name = text_of(die) or "(unnamed)"
-    return prefix + _SPELLING.get(name, name)
+    name = full_name(die) or "(unnamed)"
+    return name if prefix and is_cpp(die) else prefix + _SPELLING.get(name, name)
 
 
 def ctype(die: Die | None) -> CType:
     """A type entry as a record."""
+    while die is not None and die.tag in QUALIFIERS:
+        die = target(die)
     name = type_name(die)
-    for word in ("const ", "volatile "):
-        name = name.removeprefix(word)
     base = strip(die)
     if base is None or base.tag == "DW_TAG_unspecified_type":
         return CType(name, "void", 0)
@@ -95,9 +120,12 @@ def ctype(die: Die | None) -> CType:
         total = ctype(target(base)).bytes
         for count in counts:
             total *= count
-        return CType(name, "array", total)
+        return CType(name, "array", total, False, ctype(target(base)), is_constant(base), counts[0] if counts else 0)
     if base.tag in POINTERS:
-        return CType(name, "pointer", size or 8)
+        to = target(base) if base.tag != "DW_TAG_subroutine_type" else None
+        inner = strip(to)
+        plain = inner is None or inner.tag != "DW_TAG_subroutine_type"
+        return CType(name, "pointer", size or 8, False, ctype(to) if plain else None, is_constant(to))
     return CType(name, "struct", size)
 
 

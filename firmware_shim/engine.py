@@ -23,7 +23,7 @@ from firmware_shim.errors import CompilerMissing, ShimError
 RUNTIME = Path(__file__).parent / "runtime"
 ENGINE_SOURCES = (
     *("engine_block.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c"),
-    "contain.c",
+    *("engine_script.c", "contain.c"),
 )
 ENGINE_FLAGS = (
     *("-std=gnu11", "-O3", "-march=native", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math"),
@@ -78,7 +78,8 @@ class OwnPartFailed(ShimError):
 def declarations() -> cffi.FFI:
     """The engine's declarations for cffi."""
     ffi = cffi.FFI()
-    ffi.cdef((RUNTIME / "engine.h").read_text(encoding="utf-8"))
+    for name in ("engine_script.h", "engine.h"):
+        ffi.cdef((RUNTIME / name).read_text(encoding="utf-8"))
     return ffi
 
 
@@ -146,8 +147,9 @@ def load_engine(path: Path) -> Engine:
     """Load the engine and check that its layouts are the ones declared here."""
     ffi = declarations()
     lib: Any = ffi.dlopen(str(path))
-    sizes = (lib.pf_job_size(), lib.pf_result_size(), lib.pf_shared_size())
-    expected = (ffi.sizeof("struct pf_job"), RESULT.itemsize, ffi.sizeof("struct pf_shared"))
+    names = ("job", "shared", "script", "machine")
+    sizes = (lib.pf_result_size(), *(getattr(lib, f"pf_{name}_size")() for name in names))
+    expected = (RESULT.itemsize, *(ffi.sizeof(f"struct pf_{name}") for name in names))
     if sizes != expected:
         raise OwnPartFailed(
             "the engine's layout differs from its declarations",

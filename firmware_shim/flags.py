@@ -98,6 +98,7 @@ TABLE: tuple[_Row, ...] = (
     _Row(r"-O.*|-f.+|-std=.+|--std=.+|-ansi|-traditional.*|-trigraphs|-undef|--param=.+", "try"),
 )
 _COMPILED = tuple((re.compile(row.pattern), row) for row in TABLE)
+_PATHS = r"-(I|include|imacros|isystem|iquote|idirafter)"
 _A_FILE = re.compile(r"[^-].*\.(c|h|cc|cpp|cxx|hpp|o|a|s|S|ld|elf)")
 _A_COMPILER = re.compile(
     r"([^-].*[/\\])?([\w.]+-)*(gcc|g\+\+|cc|c\+\+|clang|clang\+\+|armclang)[-\d.]*(\.exe)?"
@@ -115,7 +116,7 @@ def host_flags(
             host compiler refuses or ignores.
     """
     base = (folder or Path.cwd()).absolute()
-    words = _words(text, base)
+    words = words_of(text, base)
     kept: list[tuple[str, ...]] = []
     tried: list[tuple[str, ...]] = []
     speed: dict[tuple[str, ...], str] = {}
@@ -158,7 +159,11 @@ def host_flags(
     return HostFlags(tuple(w for group in kept for w in group), tuple(dropped), added)
 
 
-def _words(text: str | Sequence[str], base: Path, depth: int = 0) -> list[str]:
+def words_of(text: str | Sequence[str], base: Path, depth: int = 0) -> list[str]:
+    """The words of a command line, files of flags (@file, relative to ``base``) read in.
+
+    Errors: UnknownFlag for quotes that do not close or a file that cannot be read.
+    """
     try:
         words = shlex.split(text) if isinstance(text, str) else [str(w) for w in text]
     except ValueError as error:
@@ -174,8 +179,19 @@ def _words(text: str | Sequence[str], base: Path, depth: int = 0) -> list[str]:
             raise _unknown(word, f"the file of flags cannot be read ({error.strerror})") from error
         if depth > 8:
             raise _unknown(word, "files of flags include each other without end")
-        out.extend(_words(inner, base, depth + 1))
+        out.extend(words_of(inner, base, depth + 1))
     return out
+
+
+def absolute_words(words: Sequence[str], base: Path) -> tuple[str, ...]:
+    """The same words with every relative path of a header or a header folder counted from ``base``."""
+    out: list[str] = []
+    at = 0
+    while at < len(words):
+        size = 2 if re.fullmatch(_PATHS, words[at]) and at + 1 < len(words) else 1
+        out += _absolute(tuple(words[at : at + size]), base)
+        at += size
+    return tuple(out)
 
 
 def _absolute(group: tuple[str, ...], base: Path) -> tuple[str, ...]:

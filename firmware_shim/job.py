@@ -50,7 +50,8 @@ class Test:
 
 @dataclass(frozen=True)
 class Job:
-    """Segments of one routine to run and judge. segments: int64 array (n, 3) of start, count, flag mask."""
+    """Segments of one routine to run and judge. segments: int64 array (n, 3) of start, count, flag mask;
+    peripherals: (address, value) of 32-bit words that exist at the board's own addresses."""
 
     library: str
     loop: str
@@ -69,6 +70,7 @@ class Job:
     open_capacity: int = 65536
     call_limit_seconds: float = 1.0
     most_stops: int = 6
+    peripherals: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -6,46 +6,35 @@ promise the compiler that, for example, no NaN exists.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
-from firmware_shim.debug_info import CType, Function
+from firmware_shim import call_source
+from firmware_shim.call_proposal import advice
+from firmware_shim.call_source import CallCode
+from firmware_shim.debug_info import Function, Struct
 from firmware_shim.errors import SourceMissing, UnsupportedPrototype
+from firmware_shim.scalar_types import PREFIX, element_type
 
-PREFIX = "pf_loop_"
+__all__ = ["PREFIX", "RENAMED_MAIN", "check_prototype", "element_type", "loop", "loop_symbol", "unit"]
+
 RENAMED_MAIN = "pf_author_main"
-_SIGNED = {1: "signed char", 2: "short", 4: "int", 8: "long long"}
-_FLOAT = {4: "float", 8: "double"}
-_ADVICE = "functions of scalars are supported in this version: give it float, integer, bool or enum"
-
-
-def element_type(ctype: CType) -> str | None:
-    """Plain C type of one array element that carries a value of this type; None if there is none."""
-    if ctype.kind == "float":
-        return _FLOAT.get(ctype.bytes)
-    if ctype.kind == "bool":
-        return "unsigned char" if ctype.bytes == 1 else None
-    if ctype.kind in ("int", "uint", "enum") and ctype.bytes in _SIGNED:
-        return _SIGNED[ctype.bytes] if ctype.signed else _unsigned(ctype.bytes)
-    return None
-
-
-def _unsigned(size_bytes: int) -> str:
-    return "unsigned " + _SIGNED[size_bytes].replace("signed ", "")
 
 
 def loop_symbol(routine: str) -> str:
     """Name of the loop generated for a routine."""
-    return PREFIX + routine
+    return PREFIX + re.sub(r"\W", "_", routine)
 
 
-def check_prototype(function: Function, *, cpp: bool = False) -> None:
-    """Raise UnsupportedPrototype, naming the parameter, unless all is scalar."""
+def check_prototype(function: Function, structs: Mapping[str, Struct] | None = None, *, cpp: bool = False) -> None:
+    """Raise UnsupportedPrototype, naming the parameter and the call to write, unless all is scalar."""
     where = f"{function.file}:{function.line}"
 
     def refuse(what: str, why: str, name: str) -> UnsupportedPrototype:
         return UnsupportedPrototype(
-            f"{function.name}: {what} cannot be driven", where, why, _ADVICE, parameter=name
+            f"{function.name}: {what} cannot be driven by itself", where, why,
+            advice(function, structs or {}), parameter=name,
         )
 
     if function.variadic:
@@ -63,12 +52,14 @@ def check_prototype(function: Function, *, cpp: bool = False) -> None:
         raise refuse("the result", told, "result")
 
 
-def loop(function: Function) -> str:
+def loop(function: Function, words: Mapping[int, int] | None = None) -> str:
     """C text of one loop: ``void pf_loop_NAME(inputs, output, n, progress)``.
 
     The call goes through a volatile pointer, so the routine is neither inlined into the loop nor
-    specialised for it; ``__typeof__`` keeps the author's own prototype, old-style ones included.
+    specialised for it; ``__typeof__`` keeps the author's own prototype, old-style ones included. ``words``
+    are peripheral words and their values.
     """
+    begin, each = call_source.words_texts(words or {})
     name = function.name
     inputs, casts = [], []
     for at, parameter in enumerate(function.parameters):
@@ -89,9 +80,9 @@ def loop(function: Function) -> str:
         f"{''.join(inputs)}"
         f"    {plain} *pf_out = ({plain} *)pf_output;\n"
         "    long pf_i;\n"
-        f"{unused}"
+        f"{unused}{begin}"
         "    for (pf_i = 0; pf_i < pf_n; pf_i++) {\n"
-        "        *pf_progress = pf_i;\n"
+        f"        *pf_progress = pf_i;\n{each}"
         f"        pf_out[pf_i] = ({plain})pf_call({', '.join(casts)});\n"
         "    }\n"
         "    *pf_progress = pf_n;\n"
@@ -99,9 +90,14 @@ def loop(function: Function) -> str:
     )
 
 
-def unit(source: Path, functions: Sequence[Function], *, has_main: bool, cpp: bool = False) -> str:
+def unit(
+    source: Path, functions: Sequence[Function], *, has_main: bool, cpp: bool = False,
+    calls: Sequence[CallCode] = (), known: Iterable[Function] = (), words: Mapping[int, int] | None = None,
+) -> str:
     """A whole generated unit: the author's file unchanged, then the loops.
 
+    Shape:  ``calls`` that the sheet writes out, ``known`` the functions of this unit, ``words`` address -> value
+            of declared peripheral words.
     Errors: SourceMissing if the path cannot be written in an #include line.
     """
     path = str(source)
@@ -116,7 +112,11 @@ def unit(source: Path, functions: Sequence[Function], *, has_main: bool, cpp: bo
     if has_main:
         # A firmware's entry point would clash with nothing here but must not be taken for one.
         text = f"#define main {RENAMED_MAIN}\n{text}#undef main\n"
-    loops = "".join(loop(function) for function in functions)
+    loops = "".join(loop(function, words) for function in functions)
+    every = list(known)
+    loops += "".join(call_source.generate(c, call_source.named(c, every), words or {}, cpp=cpp) for c in calls)
+    if loops and (calls or words):
+        loops = call_source.HELPERS + loops
     if loops and cpp:
         loops = 'extern "C" {\n' + loops + "}\n"
     return text + loops

@@ -22,6 +22,9 @@ from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop
 BLOCK = 1024
 EXTRA_MEMORY_BYTES = 256 << 20
 OWN, REPEAT = 0, 1
+NOT_MAPPED = 97
+# The kernel maps nothing below; a board's addresses end at 4 GiB.
+FIRST_FIXED, FIRST_BEYOND = 0x10000, 1 << 32
 TICKS = os.sysconf("SC_CLK_TCK")
 
 
@@ -185,6 +188,11 @@ class Runner:
             raise OSError("fork failed")
         status, hung = self.wait(child, shared)
         left_behind = end_descendants()
+        if os.WIFEXITED(status) and os.WEXITSTATUS(status) == NOT_MAPPED and not shared.signal:
+            reason = f"not run: this computer needs address 0x{int(shared.fault_address):x} itself"
+            whole.load_problem = reason
+            whole.not_run += [(int(start), int(count), reason) for start, count, _ in segments]
+            return segments[:0]
         finished = int(shared.done) == 1 and status == 0
         self.gather_facts(shared, library, whole)
         keep = count if finished else int(shared.segment)
@@ -271,6 +279,12 @@ class Runner:
         address, stack = int(shared.fault_address), int(shared.stack_pointer)
         if number == signal.SIGSEGV and abs(address - stack) < 1 << 16:
             return f"stack exhausted (SIGSEGV at 0x{address:x})"
+        if number == signal.SIGSEGV and FIRST_FIXED <= address < FIRST_BEYOND:
+            return (f"fixed address 0x{address:08x} is not declared: if it is a peripheral of the board, add "
+                    f"peripherals={{0x{address & ~3:08x}: 0x00000000}} with the value that it reads to Sheet(...); "
+                    "if the C does not name it, it is a pointer cut to 32 bits")
+        if number == signal.SIGSEGV and 0 <= address < FIRST_FIXED:
+            return f"null pointer (SIGSEGV at 0x{address:x})"
         words = {
             signal.SIGSEGV: f"memory access outside everything mapped (SIGSEGV at 0x{address:x})",
             signal.SIGBUS: f"memory access that the bus refuses (SIGBUS at 0x{address:x})",
@@ -347,7 +361,8 @@ class Runner:
         for slot, (offset, size) in zip(regions, job.regions, strict=False):
             slot.start, slot.size = ffi.cast("unsigned char *", library.base + offset), size
         lines = np.ascontiguousarray(segments, np.int64)
-        self.keep += [regions, lines]
+        words = ffi.new("struct pf_word[]", [list(word) for word in job.peripherals] or 1)
+        self.keep += [regions, lines, words]
         c_job = ffi.new("struct pf_job *")
         c_job.inputs, c_job.zip, c_job.tests = len(job.axes), job.zip_inputs, len(job.tests)
         c_job.output_type, c_job.flush_to_zero = job.output_type, job.flush_to_zero
@@ -357,6 +372,7 @@ class Runner:
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.output_scale, c_job.loop, c_job.input, c_job.test = job.output_scale, self.loop, inputs, self.tests
         c_job.region, c_job.shared = regions, shared
+        c_job.word, c_job.words = words, len(job.peripherals)
         c_job.segment = ffi.cast("struct pf_segment *", ffi.from_buffer(lines))
         c_job.result = ffi.cast("struct pf_result *", ffi.from_buffer(results))
         c_job.open = ffi.cast("struct pf_open *", ffi.from_buffer(opens))

@@ -19,6 +19,8 @@ from typing import IO, Any
 from firmware_shim.engine import load_engine
 from firmware_shim.job import Job, JobResult
 from firmware_shim.running import Library, Runner
+from firmware_shim.script_job import ScriptJob, ScriptResult
+from firmware_shim.script_running import ScriptRunner
 
 PR_SET_CHILD_SUBREAPER = 36
 
@@ -85,9 +87,14 @@ class Worker:
                 self.libraries[path] = Library(self.engine, path)
         return self.libraries.get(path)
 
-    def serve(self, job: Job) -> JobResult:
+    def serve(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job."""
         library = self.library(job.library)
+        if isinstance(job, ScriptJob):
+            player = ScriptRunner(self.engine, job, self.capture)
+            if library is None:
+                return player.refused_scripts(self.problems[job.library])
+            return player.run_scripts(library)
         runner = Runner(self.engine, job, self.capture)
         if library is None:
             return runner.refused(self.problems[job.library])

@@ -160,6 +160,10 @@ class Trajectory:
         """The trajectory if the decisions of these numbers fell so many samples later (negative: earlier)."""
         return Trajectory(self.script, self.build, shifts)
 
+    def free(self) -> np.ndarray | None:
+        """Samples that are not judged: none; bands are decisions here."""
+        return None
+
     @property
     def decisions(self) -> tuple[Decision, ...]:
         """Where branches are decided."""
@@ -184,15 +188,18 @@ class Trajectory:
 
     @cached_property
     def _screen(self) -> tuple[np.ndarray, np.ndarray]:
-        count = self.script.samples
-        wanted, bound = np.zeros(count), np.zeros(count)
+        return self.screen_part(0, self.script.samples)
+
+    def screen_part(self, first: int, end: int) -> tuple[np.ndarray, np.ndarray]:
+        """The same for the samples [first, end) only."""
+        wanted, bound = np.zeros(max(0, end - first)), np.zeros(max(0, end - first))
         segments = self.plan(SCREEN_BITS).segments
-        ends = [s.start for s in segments[1:]] + [count]
-        for segment, end in zip(segments, ends, strict=True):
-            steps = min(end, count) - segment.start
-            if steps > 0:
-                part = slice(segment.start, segment.start + steps)
-                wanted[part], bound[part] = evaluate(segment, steps)
+        ends = [s.start for s in segments[1:]] + [self.script.samples]
+        for segment, last in zip(segments, ends, strict=True):
+            low, high = max(segment.start, first), min(last, end)
+            if high > low:
+                part = slice(low - first, high - first)
+                wanted[part], bound[part] = evaluate(segment, high - low, low - segment.start)
         return wanted, bound
 
 
@@ -205,8 +212,8 @@ def double(number: Any) -> tuple[float, float]:
     return middle, max(high - middle, middle - low) + 4 * UNIT * abs(middle)
 
 
-def evaluate(segment: Segment, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Values after 1 .. count steps, with bounds.
+def evaluate(segment: Segment, count: int, done: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    """Values after done + 1 .. done + count steps, with bounds.
 
     A line: the product and the sum round once each, and the slope's own error counts j times. A decay: the power is
     off relatively by EXP2_BOUND + |slope| j 2^-52 ln 2 (product of slope and j rounded, slope off by its half-width) and
@@ -217,13 +224,13 @@ def evaluate(segment: Segment, count: int) -> tuple[np.ndarray, np.ndarray]:
         return np.full(count, level), np.full(count, level_off)
     slope, slope_off = double(segment.slope)
     target, target_off = double(segment.target)
-    steps = np.arange(1, count + 1, dtype=np.float64)
+    steps = np.arange(done + 1, done + count + 1, dtype=np.float64)
     if segment.kind == "line":
         travel = slope * steps
         value = level + travel
         value = np.minimum(value, target) if segment.rising else np.maximum(value, target)
         return value, level_off + target_off + steps * slope_off + 4 * UNIT * (np.abs(travel) + np.abs(level) + abs(target))
-    power = powers(slope, count)
+    power = powers(slope, count, done)
     relative = EXP2_BOUND + steps * (abs(slope) * 2 * UNIT + slope_off) + 8 * UNIT
     distance = level - target
     off = power * (abs(distance) * relative + level_off + target_off + 2 * UNIT * (abs(level) + abs(target)))
@@ -231,10 +238,10 @@ def evaluate(segment: Segment, count: int) -> tuple[np.ndarray, np.ndarray]:
     return value, off + target_off + 4 * UNIT * (abs(target) + np.abs(value)) + 2.0**-1060
 
 
-def powers(slope: float, count: int) -> np.ndarray:
-    """2^(slope j) for j = 1 .. count as products of two tables; below 2^-890 it is 0."""
+def powers(slope: float, count: int, done: int = 0) -> np.ndarray:
+    """2^(slope j) for j = done + 1 .. done + count as products of two tables; below 2^-890 it is 0."""
     inner = slope * np.arange(1, GROUP + 1, dtype=np.float64)
-    outer = slope * GROUP * np.arange((count + GROUP - 1) // GROUP, dtype=np.float64)
+    outer = slope * (done + GROUP * np.arange((count + GROUP - 1) // GROUP, dtype=np.float64))
     low = np.where(inner > -890, kernels.exp2(np.maximum(inner, -890)), 0.0)
     high = np.where(outer > -890, kernels.exp2(np.maximum(outer, -890)), 0.0)
     return (high[:, None] * low[None, :]).reshape(-1)[:count]

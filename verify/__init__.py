@@ -1,13 +1,71 @@
-"""The words of a sheet. Everything else is reached through the command preflash."""
+"""The words of a sheet. Everything else is reached through the command preflash.
 
-from verify.claims.accurate import accurate
-from verify.claims.categories import finite, no_subnormals, stays_within
-from verify.claims.order import falling, rising
-from verify.claims.outside import clamps
-from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
-from verify.claims.relations import inverse_of, octave_doubles
-from verify.grids import binary32, codes, fixed, integers, values
-from verify.sheet import Sheet, fixed_output
+Each word is loaded when it is first used: the pytest plugin lives in this package and must cost nothing
+where no sheet is collected.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from verify.claims.accurate import accurate
+    from verify.claims.categories import finite, no_subnormals, stays_within
+    from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
+    from verify.claims.memory_of_machines import (
+        fresh_after_init,
+        instances_independent,
+        recovers_from_nan,
+        same_for_any_block_size,
+    )
+    from verify.claims.order import falling, rising
+    from verify.claims.outside import clamps
+    from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
+    from verify.claims.relations import inverse_of, octave_doubles
+    from verify.claims.timing import minimum_pulse, one_event_per_edge, period_within, time_to
+    from verify.grids import binary32, codes, fixed, integers, values
+    from verify.machines.machine import event, signal
+    from verify.sheet import Sheet, fixed_output
+
+_HOME = {
+    "Sheet": "sheet",
+    "accurate": "claims.accurate",
+    "binary32": "grids",
+    "clamps": "claims.outside",
+    "codes": "grids",
+    "deterministic": "claims.protective",
+    "ends_at_zero": "claims.levels_in_time",
+    "event": "machines.machine",
+    "falling": "claims.order",
+    "falling_in": "claims.levels_in_time",
+    "finite": "claims.categories",
+    "fixed": "grids",
+    "fixed_output": "sheet",
+    "fresh_after_init": "claims.memory_of_machines",
+    "instances_independent": "claims.memory_of_machines",
+    "integers": "grids",
+    "inverse_of": "claims.relations",
+    "minimum_pulse": "claims.timing",
+    "no_hidden_events": "claims.protective",
+    "no_jump": "claims.levels_in_time",
+    "no_overshoot": "claims.levels_in_time",
+    "no_subnormals": "claims.categories",
+    "no_undefined_behaviour": "claims.protective",
+    "octave_doubles": "claims.relations",
+    "one_event_per_edge": "claims.timing",
+    "period_within": "claims.timing",
+    "recovers_from_nan": "claims.memory_of_machines",
+    "returns": "claims.protective",
+    "rising": "claims.order",
+    "rising_in": "claims.levels_in_time",
+    "same_for_any_block_size": "claims.memory_of_machines",
+    "settles": "claims.levels_in_time",
+    "signal": "machines.machine",
+    "stays_within": "claims.categories",
+    "time_to": "claims.timing",
+    "values": "grids",
+}
 
 __all__ = [
     "Sheet",
@@ -16,18 +74,42 @@ __all__ = [
     "clamps",
     "codes",
     "deterministic",
+    "ends_at_zero",
+    "event",
     "falling",
+    "falling_in",
     "finite",
     "fixed",
     "fixed_output",
+    "fresh_after_init",
+    "instances_independent",
     "integers",
     "inverse_of",
+    "minimum_pulse",
     "no_hidden_events",
+    "no_jump",
+    "no_overshoot",
     "no_subnormals",
     "no_undefined_behaviour",
     "octave_doubles",
+    "one_event_per_edge",
+    "period_within",
+    "recovers_from_nan",
     "returns",
     "rising",
+    "rising_in",
+    "same_for_any_block_size",
+    "settles",
+    "signal",
     "stays_within",
+    "time_to",
     "values",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = found
+    return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shlex
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -15,11 +16,14 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.build import Built, Request, build
-from firmware_shim.debug_info import CType, DebugInfo, Function
+from firmware_shim.compile_commands import flags_for
+from firmware_shim.compile_messages import without_effect
+from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
 from firmware_shim.memory_map import writable_sections
 from reference import tracing
+from verify.calls import call_code, prototype_text, reachable, target_of
 from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
 from verify.claims.relations import InverseOf, check_partner
@@ -27,8 +31,12 @@ from verify.domain import MOST_ORDINALS, Domain, sampled
 from verify.errors import BindingError
 from verify.grids import SMALLEST_SIZE, fits, rounded_list
 from verify.hunting.places import marks
+from verify.machines.code import code_of
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet
+from verify.stub_notes import guess_notes
+
+__all__ = ["prototype_text", "reachable"]
 
 SAMPLED_PRODUCT = 2**24
 
@@ -53,16 +61,25 @@ def cache_folder() -> Path:
 def request_for(sheet: Sheet, variant: str) -> Request:
     """The build request of a sheet."""
     flags = sheet.flags if isinstance(sheet.flags, str) else " ".join(sheet.flags)
+    own: tuple[tuple[Path, str], ...] = ()
+    if sheet.compile_commands:
+        database = sheet.path.parent / sheet.compile_commands
+        sources = [(sheet.path.parent / source).absolute() for source in sheet.sources]
+        own = tuple((source, shlex.join(words)) for source, words in flags_for(database, sources).items())
     return Request(
         sources=tuple(Path(source) for source in sheet.sources),
         include=tuple(Path(folder) for folder in sheet.include),
         flags=flags,
-        routines=tuple(routine.name for routine in sheet.routines),
+        routines=tuple(routine.name for routine in sheet.routines if routine.call is None),
         variant=variant,
         compiler=sheet.compiler,
         defines=tuple(sheet.defines),
         headers=tuple(Path(header) for header in sheet.headers),
         folder=sheet.path.parent,
+        own_flags=own,
+        machines=tuple(code_of(machine) for machine in sheet.machines),
+        calls=tuple(call_code(routine) for routine in sheet.routines if routine.call is not None),
+        peripherals=tuple(sorted(sheet.peripherals.items())),
     )
 
 
@@ -101,7 +118,8 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
 def bind_all(sheet: Sheet, built: Built, cache: Path) -> dict[str, Bound]:
     """Bind every routine of the sheet to one build."""
     info = built.info
-    bounds = {routine.name: bind(routine, built, info) for routine in sheet.routines}
+    words = tuple(sorted(sheet.peripherals.items()))
+    bounds = {routine.name: bind(routine, built, info, words) for routine in sheet.routines}
     bounds = with_screens(bounds, built, cache) if built.variant == "host" else bounds
     for name, bound in bounds.items():
         partners = {}
@@ -120,12 +138,6 @@ def bind_all(sheet: Sheet, built: Built, cache: Path) -> dict[str, Bound]:
     return bounds
 
 
-def prototype_text(function: Function) -> str:
-    """A prototype as C would write it."""
-    inside = ", ".join(f"{p.ctype.name} {p.name}".strip() for p in function.parameters) or "void"
-    return f"{function.result.name} {function.name}({inside})"
-
-
 def type_number(ctype: CType) -> int | None:
     """The engine's number of a C type, None when it cannot be driven."""
     kind = ctype.kind
@@ -134,11 +146,10 @@ def type_number(ctype: CType) -> int | None:
     return TYPE_NUMBERS.get((kind, ctype.bytes))
 
 
-def bind(routine: Routine, built: Built, info: DebugInfo) -> Bound:
-    """Match one routine of the sheet with its C function."""
-    function = info.functions[routine.name]
-    shown = prototype_text(function)
-    place = f"{routine.place}; {Path(function.file).name}:{function.line}: {shown}"
+def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tuple[int, int], ...] = ()) -> Bound:
+    """Match one routine of the sheet with its C function, or with the call that it writes out."""
+    function, shown, definition, reached = target_of(routine, info)
+    place = f"{routine.place}; {definition}: {shown}"
     if len(function.parameters) != len(routine.inputs):
         given = ", ".join(grid.name for grid in routine.inputs)
         raise BindingError(f"{routine.name}: wrong number of inputs", where=place,
@@ -168,11 +179,14 @@ def bind(routine: Routine, built: Built, info: DebugInfo) -> Bound:
     domain = Domain(tuple(grids), tuple(numbers))
     if domain.count > MOST_ORDINALS or (len(grids) > 1 and domain.count > 2**32):
         domain = thinned(domain)
-    reached = reachable(info, routine.name)
     lengths = {a.count for a in info.constant_arrays if not reached or not a.scope or a.scope in reached}
     called = sorted(reached) if reached else [routine.name]
     wide = [text for function in called for text in info.width_differences.get(function, ())]
     notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide))
+    silent = [function for function in called if function in without_effect()]
+    notes += (f"does nothing on this computer, only counted: {', '.join(silent)}",) if silent else ()
+    notes += guess_notes(info, called, built.source_hashes)
+    notes += tuple(f"declared: the word at 0x{at:08x} reads as 0x{value:08x} before each call" for at, value in peripherals)
     return Bound(
         routine=routine,
         build=built.variant,
@@ -182,24 +196,14 @@ def bind(routine: Routine, built: Built, info: DebugInfo) -> Bound:
         output_kind="float" if function.result.kind == "float" else "integer",
         output_type=output,
         prototype=shown,
-        definition=f"{Path(function.file).name}:{function.line}",
+        definition=definition,
         array_lengths=tuple(sorted(lengths)),
         regions=tuple((s.offset_address, s.size) for s in writable_sections(built.library))
         if built.variant == "host" else (),
         notes=notes,
         identity=built.key,
+        peripherals=peripherals,
     )
-
-
-def reachable(info: DebugInfo, name: str) -> set[str]:
-    """Functions that the routine calls, directly or not, as far as debug information tells."""
-    found, waiting = set(), [name]
-    while waiting:
-        current = waiting.pop()
-        if current not in found:
-            found.add(current)
-            waiting += info.calls.get(current, ())
-    return found
 
 
 @lru_cache(maxsize=32)

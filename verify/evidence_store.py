@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import hashlib
 import os
 import pickle
 import tempfile
+from collections.abc import Iterator
 from importlib import metadata
 from pathlib import Path
 
@@ -17,6 +20,7 @@ from verify.sheet import Sheet
 
 PACKAGES = ("preflash", "numpy", "mpmath", "cffi", "hypothesis")
 MOST_BYTES = 512 << 20
+LOCK = ".in_use"
 
 
 def file_hash(path: Path) -> str:
@@ -48,6 +52,23 @@ def system_libraries() -> list[str]:
     for path in ("/lib/x86_64-linux-gnu/libm.so.6", "/lib/aarch64-linux-gnu/libm.so.6"):
         found.append(f"{path} {file_hash(Path(path))}")
     return found
+
+
+@contextlib.contextmanager
+def in_use(cache: Path) -> Iterator[None]:
+    """Keep `preflash forget` of another process away from the cache while this one works with it."""
+    try:
+        cache.mkdir(parents=True, exist_ok=True)
+        lock = open(cache / LOCK, "a")  # noqa: SIM115 - held open for the whole run
+    except OSError:
+        yield  # a cache that cannot be written is reported by the build, with its folder
+        return
+    try:
+        with contextlib.suppress(OSError):
+            fcntl.flock(lock, fcntl.LOCK_SH)
+        yield
+    finally:
+        lock.close()
 
 
 class EvidenceStore:

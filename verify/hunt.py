@@ -129,7 +129,8 @@ class Hunt:
         bound = self.bound
         return Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segments, bound.output_scale,
                    self.tests, flush_to_zero=bound.routine.flush_to_zero, events=bound.build == "strict",
-                   regions=bound.regions, call_limit_seconds=bound.routine.call_limit_seconds)
+                   regions=bound.regions, peripherals=bound.peripherals,
+                   call_limit_seconds=bound.routine.call_limit_seconds)
 
 
 def spread_order(count: int) -> list[int]:

@@ -14,6 +14,7 @@ from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Axis, Job, JobResult, Test
 from firmware_shim.memory_map import symbol_at
+from firmware_shim.scalar_types import PREFIX
 from verify.routine import Bound
 
 SAMPLE_SIZE = 4096
@@ -30,6 +31,7 @@ class Prober:
         """A job over explicit inputs."""
         return Job(bound.library, bound.loop, tuple(axes), bound.output_type, np.array([[0, count, 0]], np.int64),
                    bound.output_scale, zip_inputs=True, flush_to_zero=bound.routine.flush_to_zero,
+                   peripherals=bound.peripherals,
                    call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]
 
     def run_listed(self, bound: Bound, axes: Sequence[Axis], count: int) -> list[bytes | None]:
@@ -101,6 +103,7 @@ class Prober:
             line = built.info.line_at(offset)
             if line is not None:
                 function, file, number = line
+                function = "the sheet's call" if function.startswith(PREFIX) else function
                 return f"{function} at {Path(file).name}:{number}" if function else f"{Path(file).name}:{number}"
             for variable in built.info.globals:
                 if variable.address <= offset < variable.address + max(1, variable.size):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from fractions import Fraction
 from pathlib import Path
@@ -20,6 +21,8 @@ from verify.errors import UsageError, nearest_words
 from verify.evidence import Evidence
 from verify.explaining import number_entry
 from verify.judging.exact import exact_error
+from verify.machines.replaying import Asked, replayed_script
+from verify.machines.script import parse_script
 from verify.probing import Prober
 from verify.reports.numbers import away, times
 from verify.reports.terminal import value_line, wrapped
@@ -31,7 +34,7 @@ from verify.witnesses import WitnessFile, ordinal_of
 def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
     """Replay the inputs given, or all stored witnesses. Exit 1 when a claim of accuracy fails again."""
     sheet = load_sheet(path)
-    names = [routine.name for routine in sheet.routines]
+    names = [routine.name for routine in (*sheet.routines, *sheet.machines)]
     if name is not None and name not in names:
         raise UsageError(f"no routine {name!r} in the sheet", where=str(path), why="it describes others",
                          todo=nearest_words(name, names))
@@ -39,7 +42,8 @@ def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
     if not benches:
         raise UsageError("nothing to replay on", where=str(path), why="no build works",
                          todo="preflash check says what is wrong")
-    wanted = wanted_inputs(sheet, benches[0], name, words)
+    scripts = wanted_scripts(sheet, name, words)
+    wanted = wanted_inputs(sheet, benches[0], name, words, bool(scripts))
     assert benches[0].engine is not None
     builts = {bench.build: bench.built for bench in benches if bench.built is not None}
     failed = False
@@ -49,12 +53,34 @@ def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
             lines, wrong = replayed(routine, raws, benches, prober, width)
             failed |= wrong
             print("\n".join(lines))
+        for asked in scripts:
+            lines, wrong = replayed_script(asked, benches, crew, width)
+            failed |= wrong
+            print("\n".join(lines))
     return 1 if failed else 0
 
 
-def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None,
-                  words: list[str]) -> list[tuple[Routine, tuple[bytes, ...]]]:
-    """(routine, raw inputs) to replay."""
+def wanted_scripts(sheet: Sheet, name: str | None, words: list[str]) -> list[Asked]:
+    """Scripts of machines to replay: the one given, or all stored ones that still fit."""
+    stored = WitnessFile.load(sheet.path.with_name(sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
+    found = []
+    for machine in sheet.machines:
+        if name not in (None, machine.name):
+            continue
+        if words and name is not None:
+            found.append(Asked(machine, parse_script(" ".join(words), machine)))
+            continue
+        for _, _, line in stored.scripts(machine.name):
+            with contextlib.suppress(UsageError):
+                found.append(Asked(machine, parse_script(line, machine)))
+    return list(dict.fromkeys(found))
+
+
+def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None, words: list[str],
+                  others: bool) -> list[tuple[Routine, tuple[bytes, ...]]]:
+    """(routine, raw inputs) to replay; others: whether there are scripts as well."""
+    if others and name is not None:
+        return []
     if name is not None and words:
         bound = bench.bounds[name]
         return [(bound.routine, parsed(bound, words))]
@@ -67,7 +93,7 @@ def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None,
             if all(grid.name in raws for grid in routine.inputs):
                 found.append((routine, tuple(raws[grid.name] for grid in routine.inputs)))
     found = list({(routine.name, raws): (routine, raws) for routine, raws in found}.values())
-    if not found:
+    if not found and not others:
         raise UsageError("no stored witnesses", where=str(stored.path), why="no claim has failed here",
                          todo="give inputs, for example: preflash replay SHEET ROUTINE volts=0.5")
     return found

@@ -30,8 +30,19 @@ class Output:
 
 
 @dataclass(frozen=True)
+class Call:
+    """The C text with which a routine is called. input_types: C types of the inputs, in order."""
+
+    text: str
+    local: str
+    input_types: tuple[str, ...]
+    output_type: str
+    globals: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Routine:
-    """One function of the sheet."""
+    """One function of the sheet; with a call, name is that of the entry."""
 
     name: str
     family: str
@@ -45,6 +56,7 @@ class Routine:
     place: str = ""
     call_limit_seconds: float = 1.0
     flush_to_zero: bool = False
+    call: Call | None = None
 
 
 @dataclass(frozen=True)
@@ -68,6 +80,7 @@ class Bound:
     partners: Mapping[str, Bound] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     identity: str = ""
+    peripherals: tuple[tuple[int, int], ...] = ()
 
     @property
     def float_output(self) -> bool:

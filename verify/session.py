@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,11 +20,13 @@ from verify.binding import Bench, cache_folder, claims_for, make_benches
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
 from verify.evidence import Evidence, Total
-from verify.evidence_store import EvidenceStore
+from verify.evidence_store import EvidenceStore, in_use
 from verify.explaining import Explainer
 from verify.hunt import Hunt, Progress, identity
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
+from verify.machines.check import MachineCheck
+from verify.machines.machine import Machine
 from verify.probing import Prober
 from verify.reports.environment import environment, not_checked
 from verify.routine import Bound, Routine
@@ -70,38 +73,55 @@ class Check:
 
     def run(self) -> dict[str, Any]:
         """The record of the whole check. Ctrl-C gives the record of what was learned."""
-        self.started = datetime.now(UTC).isoformat(timespec="seconds")
-        self.clock = time.monotonic()
-        self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
-            self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
-        self.benches: list[Bench] = []
         try:
-            self.benches = make_benches(self.sheet)
+            with self.opened():
+                for routine in self.chosen():
+                    self.note(self.entry(routine))
         except KeyboardInterrupt:
             self.interrupted = True
-            return self.record()
-        engine = next((bench.engine for bench in self.benches if bench.engine), None)
-        if engine is None:
-            for routine in self.chosen():
-                self.note(self.blocked_routine(routine))
-            return self.record()
-        builts = {bench.build: bench.built for bench in self.benches if bench.built is not None}
-        with Crew(engine, self.workers) as crew:
-            self.crew = crew
-            self.prober = Prober(crew, builts, self.plan.seed)
-            self.store = EvidenceStore(cache_folder(), self.sheet, builts, engine, self.plan)
-            try:
-                for routine in self.chosen():
-                    self.note(self.check_routine(routine))
-            except KeyboardInterrupt:
-                self.interrupted = True
         if self.keep_witnesses:
             self.witnesses.save()
         return self.record()
 
-    def chosen(self) -> list[Routine]:
-        """The routines to check."""
-        return [r for r in self.sheet.routines if not self.only or r.name in self.only]
+    @contextlib.contextmanager
+    def opened(self) -> Iterator[None]:
+        """Built, bound and with workers at hand: entry() works inside, in any order of routines."""
+        self.started = datetime.now(UTC).isoformat(timespec="seconds")
+        self.clock = time.monotonic()
+        self.benches: list[Bench] = []
+        self.staffed = False
+        self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
+            self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
+        with in_use(cache_folder()):
+            self.benches = make_benches(self.sheet)
+            engine = next((bench.engine for bench in self.benches if bench.engine), None)
+            if engine is None:
+                yield
+                return
+            builts = {bench.build: bench.built for bench in self.benches if bench.built is not None}
+            with Crew(engine, self.workers) as crew:
+                self.crew, self.staffed = crew, True
+                self.prober = Prober(crew, builts, self.plan.seed)
+                self.store = EvidenceStore(cache_folder(), self.sheet, builts, engine, self.plan)
+                yield
+
+    def entry(self, routine: Routine | Machine) -> dict[str, Any]:
+        """The record's entry of one routine."""
+        if isinstance(routine, Machine):
+            return self.check_machine(routine)
+        return self.check_routine(routine) if self.staffed else self.blocked_routine(routine)
+
+    def check_machine(self, machine: Machine) -> dict[str, Any]:
+        """Drive and judge one machine in every build."""
+        builds = [(bench.build, bench.built if bench.built is not None else bench.problem) for bench in self.benches]
+        crew = self.crew if self.staffed else None
+        check = MachineCheck(machine, self.sheet.path.name, crew, self.plan, self.progress, self.witnesses)
+        return check.entry([(build, built) for build, built in builds if built is not None])
+
+    def chosen(self) -> list[Routine | Machine]:
+        """The routines to check: functions, then machines."""
+        every: list[Routine | Machine] = [*self.sheet.routines, *self.sheet.machines]
+        return [r for r in every if not self.only or r.name in self.only]
 
     def note(self, entry: dict[str, Any]) -> None:
         """Keep a finished routine."""
@@ -244,6 +264,7 @@ class Check:
             "started": self.started,
             "seconds": round(time.monotonic() - self.clock, 3),
             "interrupted": self.interrupted,
+            "only": list(self.only),
             "environment": environment(self.sheet, self.benches, self.plan),
             "routines": self.routines,
             "blocked_builds": [

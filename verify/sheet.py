@@ -7,32 +7,37 @@ Every mistake is one message with file, line and the nearest right word.
 from __future__ import annotations
 
 import inspect
-import runpy
 import sys
-import traceback
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from reference import precision
+from verify.calls import check_peripherals, make_call
 from verify.claims.base import Claim
 from verify.claims.categories import finite
 from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
-from verify.errors import SheetError, SheetUnreadable, nearest_words
+from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
+from verify.machines.entry import make_machine
+from verify.machines.machine import EventKind, Machine, Signal
 from verify.routine import Output, Routine
 from verify.units import check_unit
 
 PROTECTIVE_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour")
 KNOWN_BUILDS = ("host", "strict")
+STANDARD_FLAGS = ("-O2",)  # when the sheet says nothing; a compile_commands.json says it all
 
 
 def _caller() -> str:
     """Place in the sheet from which the public function was called: bell_sheet.py:12."""
-    for frame in inspect.stack()[2:]:
-        if not frame.filename.startswith(str(Path(__file__).parent)):
-            return f"{Path(frame.filename).name}:{frame.lineno}"
+    own = str(Path(__file__).parent)
+    frame = sys._getframe(1).f_back
+    while frame is not None:
+        if not frame.f_code.co_filename.startswith((own, "<string>")):
+            return f"{Path(frame.f_code.co_filename).name}:{frame.f_lineno}"
+        frame = frame.f_back
     return "the sheet"
 
 
@@ -42,20 +47,25 @@ class Sheet:
 
     sources: C files; include: header folders; flags: the author's own compiler flags, target options
     included (they are dropped for the host by a visible table); sample_rate_hz: for the report;
-    builds: which builds to check; compiler: a C compiler by name or path, else CC, gcc or clang.
+    builds: which builds to check; compiler: a C compiler by name or path, else CC, gcc or clang;
+    compile_commands: a compile_commands.json that gives each source its flags, before those of the sheet;
+    peripherals: address -> value of each 32-bit word that the code reads or writes at a fixed address.
     """
 
     sources: Sequence[str]
-    flags: str | Sequence[str] = "-O2"
+    flags: str | Sequence[str] = STANDARD_FLAGS
     include: Sequence[str] = ()
     defines: Sequence[str] = ()
     headers: Sequence[str] = ()
     sample_rate_hz: float = 48_000
     builds: Sequence[str] = KNOWN_BUILDS
     compiler: str | None = None
+    compile_commands: str = ""
+    peripherals: Mapping[int, int] = field(default_factory=dict)
     title: str = ""
     note: str = ""
     routines: list[Routine] = field(default_factory=list)
+    machines: list[Machine] = field(default_factory=list)
     path: Path = Path()
     place: str = ""
 
@@ -66,11 +76,18 @@ class Sheet:
         if not self.sources:
             raise SheetError("the sheet names no sources", where=self.place, why="there is nothing to compile",
                              todo='write Sheet(sources=["your_file.c"], ...)')
+        if self.compile_commands and self.flags is STANDARD_FLAGS:
+            self.flags = ""
         for build in self.builds:
             if build not in KNOWN_BUILDS:
                 raise SheetError(f"unknown build {build!r}", where=self.place, why="builds are host and strict",
                                  todo=nearest_words(str(build), KNOWN_BUILDS))
         exact(self.sample_rate_hz, f"{self.place}, sample_rate_hz")
+        check_peripherals(self.peripherals, self.place)
+
+    def names(self) -> list[str]:
+        """Names of all entries so far."""
+        return [*(routine.name for routine in self.routines), *(machine.name for machine in self.machines)]
 
     def function(
         self,
@@ -79,6 +96,11 @@ class Sheet:
         inputs: Sequence[Grid],
         output: str | Output,
         claims: Iterable[Claim],
+        call: str = "",
+        local: str = "",
+        output_type: str = "",
+        input_types: Mapping[str, str] | None = None,
+        globals: Sequence[str] = (),
         reference: Any = None,
         constants: Mapping[str, Any] | None = None,
         family: str = "",
@@ -87,7 +109,13 @@ class Sheet:
         call_limit_seconds: float = 1.0,
         flush_to_zero: bool = False,
     ) -> Routine:
-        """Describe one C function of scalars. inputs stand in the order of its parameters."""
+        """Describe one C function of scalars; its inputs stand in the order of its parameters.
+
+        Any other function through call: C text in which the inputs are variables and `result` is set, for
+        example call="cal.gain = gain; result = hz(&cal, code)", local="calibration_t cal" (made afresh for each
+        call). output_type: C type of result, default float; input_types: where the default (float, int32_t)
+        does not do; globals: variables that are put back before each call, and so are no hidden memory.
+        """
         place = _caller()
         where = f"{place}, {name}"
         grids = _checked_inputs(inputs, where)
@@ -109,15 +137,58 @@ class Sheet:
         family = family or (module.split(".")[-1] if module.startswith("reference.") else "")
         routine = Routine(name, family, grids, result, (), reference, dict(constants or {}),
                           tuple(exact(joint, f"{where}, joints") for joint in joints), without, where,
-                          float(exact(call_limit_seconds, where)), bool(flush_to_zero))
+                          float(exact(call_limit_seconds, where)), bool(flush_to_zero),
+                          make_call(name, grids, result, call, local, output_type, dict(input_types or {}), globals, where))
         routine = replace(routine, claims=_checked_claims(routine, claims, where))
         if reference is not None:
             _check_reference(routine, where)
-        if any(known.name == name for known in self.routines):
+        if name in self.names():
             raise SheetError(f"{name} is described twice", where=where, why="one routine, one entry",
                              todo="remove one of the two")
         self.routines.append(routine)
         return routine
+
+    def machine(
+        self,
+        name: str,
+        *,
+        state: str | None,
+        init: str,
+        outputs: Iterable[Signal],
+        claims: Iterable[Claim],
+        step: str = "",
+        block: str = "",
+        destroy: str = "",
+        events: Iterable[EventKind] = (),
+        inputs: Iterable[Grid] = (),
+        sample_rates_hz: Sequence[float] = (),
+        reference: Any = None,
+        constants: Mapping[str, Any] | None = None,
+        family: str = "",
+        without: Mapping[str, str] | None = None,
+        call_limit_seconds: float = 1.0,
+        flush_to_zero: bool = False,
+        hostile: bool = False,
+        longest_seconds: float = 2,
+        interleaved: Mapping[str, Sequence[str]] | None = None,
+        pointers: Mapping[str, Sequence[str]] | None = None,
+    ) -> Machine:
+        """Describe a routine with memory: C texts in which `state` is a pointer to the state object.
+
+        step makes one sample, block makes n; events happen between samples; hostile lets NaN and infinities in;
+        longest_seconds: how long a script usually is at most.
+        """
+        found = make_machine(
+            name, place=_caller(), default_rate_hz=self.sample_rate_hz, state=state, init=init, destroy=destroy,
+            events=events, inputs=inputs, step=step, block=block, outputs=outputs, sample_rates_hz=sample_rates_hz,
+            claims=claims, reference=reference, constants=constants, family=family, without=without,
+            call_limit_seconds=call_limit_seconds, flush_to_zero=flush_to_zero, hostile=hostile,
+            longest_seconds=longest_seconds, interleaved=interleaved, pointers=pointers)
+        if name in self.names():
+            raise SheetError(f"{name} is described twice", where=found.place, why="one routine, one entry",
+                             todo="remove one of the two")
+        self.machines.append(found)
+        return found
 
 
 def fixed_output(unit: str, *, fraction_bits: int) -> Output:
@@ -194,82 +265,6 @@ def load_sheet(path: Path) -> Sheet:
 
     Errors: SheetUnreadable when missing, empty, not Python, or without a Sheet; SheetError from inside.
     """
-    path = Path(path)
-    if path.is_dir() or not path.exists():
-        near = [p.name for p in path.parent.glob("*_sheet.py")] if path.parent.is_dir() else []
-        raise SheetUnreadable(f"no sheet at {path}", where=str(path),
-                              why="it is a folder" if path.is_dir() else "there is no such file",
-                              todo=nearest_words(path.name, near) if near else
-                              "preflash look FILE.c:FUNCTION gives the lines of a first sheet")
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as problem:
-        raise SheetUnreadable(f"{path.name} cannot be read", where=str(path), why=str(problem),
-                              todo="a sheet is a Python script in UTF-8") from problem
-    if not text.strip():
-        raise SheetUnreadable(f"{path.name} is empty", where=str(path), why="it describes no routine",
-                              todo="preflash look FILE.c:FUNCTION gives the lines of a first sheet")
-    sys.path.insert(0, str(path.parent.resolve()))
-    try:
-        names = runpy.run_path(str(path), run_name="sheet")
-    except SheetError:
-        raise
-    except SyntaxError as problem:
-        raise SheetUnreadable(f"{path.name} is not Python", where=f"{path.name}:{problem.lineno}",
-                              why=f"{problem.msg}: {(problem.text or '').strip()}",
-                              todo="mend that line; a sheet is a Python script") from problem
-    except BaseException as problem:
-        if isinstance(problem, KeyboardInterrupt):
-            raise
-        raise _broken(path, problem) from problem
-    finally:
-        sys.path.pop(0)
-    sheets = list({id(value): value for value in names.values() if isinstance(value, Sheet)}.values())
-    if len(sheets) != 1:
-        raise SheetUnreadable(f"{path.name} makes {len(sheets)} sheets", where=str(path),
-                              why="one file describes one firmware",
-                              todo="create exactly one Sheet(...) at the top level")
-    sheet = sheets[0]
-    if not sheet.routines:
-        raise SheetUnreadable(f"{path.name} describes no routine", where=str(path), why="there is nothing to check",
-                              todo="add sheet.function(...); preflash look FILE.c:FUNCTION writes the lines")
-    sheet.path = path.resolve()
-    _check_partners(sheet)
-    return sheet
+    from verify.sheet_loading import load  # it needs this module
 
-
-def _check_partners(sheet: Sheet) -> None:
-    known = [routine.name for routine in sheet.routines]
-    for routine in sheet.routines:
-        for claim in routine.claims:
-            other = getattr(claim, "other", None)
-            if other is not None and other not in known:
-                raise SheetError(f"inverse_of: the sheet has no routine {other!r}", where=routine.place,
-                                 why="both ways must be described", todo=nearest_words(other, known))
-
-
-def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
-    """One message for whatever else a sheet can raise: unknown names with the nearest right word."""
-    lines = [f for f in traceback.extract_tb(problem.__traceback__) if f.filename == str(path)]
-    where = f"{path.name}:{lines[-1].lineno}" if lines else str(path)
-    todo = "mend that line"
-    words: list[str] = []
-    import verify
-
-    if isinstance(problem, NameError | ImportError | TypeError | AttributeError):
-        words = [*verify.__all__]
-        name = getattr(problem, "name", None) or ""
-        unexpected = str(problem).partition("unexpected keyword argument ")[2].strip("'")
-        if unexpected:
-            name = unexpected.split("'")[0]
-            words = [p for f in (Sheet, Sheet.function) for p in inspect.signature(f).parameters if p != "self"]
-            words += ["because", "cents", "bits", "strict", "slack", "nan", "fraction_bits"]
-        if isinstance(problem, ImportError):
-            missing = str(problem).partition("cannot import name '")[2].split("'")[0]
-            name = missing or name
-        if isinstance(problem, AttributeError) and getattr(problem, "obj", None) is not None:
-            words = [word for word in dir(problem.obj) if not word.startswith("_")]
-        if name:
-            todo = nearest_words(name, words)
-    return SheetUnreadable(f"{path.name} stopped with an error", where=where,
-                           why=f"{type(problem).__name__}: {problem}", todo=todo)
+    return load(path)

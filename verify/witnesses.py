@@ -75,6 +75,22 @@ class WitnessFile:
         self.lines.append(start)
         self.changed = True
 
+    def scripts(self, machine: str) -> list[tuple[str, str, str]]:
+        """(claim, build, script line) of one machine."""
+        found = []
+        for line in self.lines:
+            parts = [part.strip() for part in line.split("|")]
+            if len(parts) >= 4 and parts[0] == machine and parts[3].startswith("script "):
+                found.append((parts[1], parts[2], parts[3].removeprefix("script ")))
+        return found
+
+    def add_script(self, machine: str, claim: str, build: str, line: str) -> None:
+        """Store a script unless it is there for the same claim and build."""
+        text = f"{machine} | {claim} | {build} | script {line}"
+        if text not in self.lines:
+            self.lines.append(text)
+            self.changed = True
+
     def save(self) -> None:
         """Write whole or not at all; an untouched file is left alone."""
         if not self.changed:

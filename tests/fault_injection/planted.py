@@ -49,7 +49,7 @@ def sheet_text(entries: str, *, flags: str = "-O2", more: str = "") -> str:
 def run(folder: Path, c: str, sheet: str, plan: Plan | None = None) -> dict[str, Any]:
     """Write C and sheet to a folder, check, and give the record."""
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "plant.c").write_text(c, encoding="utf-8")
+    (folder / ("plant.cpp" if '"plant.cpp"' in sheet else "plant.c")).write_text(c, encoding="utf-8")
     (folder / "plant_sheet.py").write_text(sheet, encoding="utf-8")
     record = Check(load_sheet(folder / "plant_sheet.py"), plan or Plan(), lambda *_: None, workers=2).run()
     return plain(record)  # type: ignore[no-any-return]

@@ -167,5 +167,5 @@ def test_what_a_loop_cannot_carry_is_refused_by_name(
     assert parameter == caught.value.parameter
     assert parameter in caught.value.what
     assert why in caught.value.why
-    assert "functions of scalars are supported in this version" in caught.value.todo
+    assert "write the call out" in caught.value.todo
     assert caught.value.where.endswith("a.c:2")

@@ -101,8 +101,11 @@ def moving_inputs(seen: Observation, stretch: Stretch) -> bool:
     return False
 
 
-def value_at(seen: Observation, name: str, sample: int) -> Fraction | None:
-    """Value of an event's argument or an input that is in force when `sample` is computed; None if unknown."""
+def value_at(seen: Observation, name: str, sample: int, until: str = "") -> Fraction | None:
+    """Value of an event's argument or an input that is in force when `sample` is computed; None if unknown.
+
+    until: an event that stands at this sample; what comes after its last coming there does not count.
+    """
     for grid, pieces in zip(seen.machine.inputs, seen.script.streams, strict=True):
         if grid.name == name:
             from verify.machines.script import stream_places
@@ -112,9 +115,11 @@ def value_at(seen: Observation, name: str, sample: int) -> Fraction | None:
             place = int(stream_places(pieces, grid, sample + 1)[sample])
             return grid.value(place) if place >= 0 else None
     found = None
-    for e in seen.script.events:
-        if e.sample > sample:
-            break
+    events = [e for e in seen.script.events if e.sample <= sample]
+    if until:
+        here = [k for k, e in enumerate(events) if e.sample == sample and seen.machine.events[e.kind].name == until]
+        events = events[: here[-1] + 1] if here else events
+    for e in events:
         for grid, place in zip(seen.machine.events[e.kind].arguments, e.places, strict=True):
             if grid.name == name or (seen.machine.events[e.kind].name == name and len(e.places) == 1):
                 found = grid.value(place) if place >= 0 else None
@@ -150,9 +155,9 @@ def number_or_name(value: Any, where: str) -> Fraction | str:
     return value if isinstance(value, str) else exact(value, where)
 
 
-def resolved(seen: Observation, value: Fraction | str, sample: int) -> Fraction | None:
+def resolved(seen: Observation, value: Fraction | str, sample: int, until: str = "") -> Fraction | None:
     """The number itself, or the value in force of the named argument."""
-    return value_at(seen, value, sample) if isinstance(value, str) else value
+    return value_at(seen, value, sample, until) if isinstance(value, str) else value
 
 
 def above(sizes: np.ndarray, limit: Fraction) -> np.ndarray:

@@ -116,9 +116,9 @@ class EndsAtZero(TimeClaim):
         for part in stretches(seen):
             if self.after not in part.names or moving_inputs(seen, part):
                 continue
-            if self.value is not None and value_at(seen, self.after, part.start) != self.value:
+            if self.value is not None and value_at(seen, self.after, part.start, self.after) != self.value:
                 continue
-            seconds = resolved(seen, self.seconds, part.start)
+            seconds = resolved(seen, self.seconds, part.start, self.after)
             if seconds is None:
                 continue
             due = part.start + ceil(seconds * seen.rate_hz) + self.slack_samples

@@ -79,7 +79,7 @@ class Deterministic(Claim):
             found.witness = found.worst_at = found.first_failing
             found.wanted_text = "the same bits for the same input"
             found.error_text = "a repeat of the same inputs in another order gave another result"
-            if case.bound.routine.call is not None:
+            if case.bound.routine.call is not None and not written:
                 found.facts.append("the repeat finds other patterns in memory that nothing has written: fresh locals, the "
                                    "stack below, `result` itself")
             if case.bound.peripherals:

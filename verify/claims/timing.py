@@ -72,9 +72,9 @@ class TimeTo(TimeClaim):
         for part in stretches(seen):
             if self.after not in part.names or moving_inputs(seen, part):
                 continue
-            if self.value is not None and value_at(seen, self.after, part.start) != self.value:
+            if self.value is not None and value_at(seen, self.after, part.start, self.after) != self.value:
                 continue
-            seconds = resolved(seen, self.seconds, part.start)
+            seconds = resolved(seen, self.seconds, part.start, self.after)
             before = y[part.start - 1] if part.start else float(self.rest)
             if seconds is None or before != float(self.rest):
                 continue

@@ -6,8 +6,10 @@ import argparse
 import sys
 from pathlib import Path
 
+from verify.commands.compare import against_accepted, allowances
 from verify.console import DEMO, colour, only_one, width
 from verify.errors import UsageError
+from verify.options import add_options, plan_of
 
 NAME = "check"
 HELP = "build, hunt, judge and report one or more sheets; default: the demo"
@@ -19,21 +21,22 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("sheets", nargs="*", type=Path, metavar="SHEET", help="a *_sheet.py (default: bundled demo)")
     parser.add_argument("--demo", choices=("good", "first-draft"), help="one of the two bundled demo firmwares")
     parser.add_argument("--only", action="append", default=[], metavar="ROUTINE", help="check only this routine")
-    parser.add_argument("--thorough", action="store_true", help="every value up to 2^32 points, however long it takes")
-    parser.add_argument("--fresh", action="store_true", help="ignore evidence stored by earlier runs")
-    parser.add_argument("--cases", type=int, metavar="N", help="size of the even cover of large domains (default 33 554 432)")
-    parser.add_argument("--seed", type=int, default=7, help="seed of random samples (default 7)")
-    parser.add_argument("--workers", type=int, metavar="N", help="worker processes (default: one per processor)")
+    add_options(parser.add_argument)
     parser.add_argument("--reports", type=Path, metavar="FOLDER",
                        help="folder of the record (default: reports, beside the sheet)")
     parser.add_argument("--quiet", action="store_true", help="print the closing lines only")
+    parser.add_argument("--against-accepted", action="store_true",
+                        help="compare with the accepted record; 1 also on a regression")
+    allowances(parser)
+    parser.add_argument("--annotations", action="store_true", help="also print ::error lines for a code host")
 
 
 def run(options: argparse.Namespace) -> int:
     """Check all sheets; the exit code is that of the worst."""
-    from verify.hunting.plan import Plan, thorough
+    from verify.accepted import load_accepted
+    from verify.annotations import annotation_lines
     from verify.progress import ProgressLine
-    from verify.reports.record import exit_code, save_record
+    from verify.reports.record import exit_code, plain, save_record
     from verify.reports.terminal import render, summary
     from verify.session import Check
     from verify.sheet import load_sheet
@@ -42,19 +45,11 @@ def run(options: argparse.Namespace) -> int:
     bundled = not sheets
     if bundled:
         sheets = [DEMO / (options.demo or "good").replace("-", "_") / "bell_pitch_sheet.py"]
-    plan = thorough() if options.thorough else Plan()
-    changes = {"fresh": options.fresh, "seed": options.seed}
-    if options.cases is not None:
-        if options.cases < 1:
-            raise UsageError("--cases must be at least 1", where=f"--cases {options.cases}", why="nothing would run",
-                             todo="give a number of inputs, for example --cases 1000000")
-        changes["sampled_cases"] = options.cases
-    if options.workers is not None and options.workers < 1:
-        raise UsageError("--workers must be at least 1", where=f"--workers {options.workers}",
-                         why="nobody would run the firmware", todo="leave it out")
+    plan = plan_of(vars(options).__getitem__)
     codes = []
     for path in sheets:
         sheet = load_sheet(path)
+        accepted = load_accepted(sheet.path) if options.against_accepted else None
         unknown = [name for name in options.only if name not in {r.name for r in sheet.routines}]
         if unknown:
             from verify.errors import nearest_words
@@ -65,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
         stem = sheet.path.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else "")
         progress = ProgressLine()
         with only_one(folder):
-            run = Check(sheet, type(plan)(**{**plan.__dict__, **changes}), progress, options.only,
+            run = Check(sheet, plan, progress, options.only,
                         folder / f"{stem}_witnesses.txt" if bundled else None, options.workers)
             record = run.run()
             progress.clear()
@@ -74,4 +69,10 @@ def run(options: argparse.Namespace) -> int:
         sys.stdout.write(text)
         print(f"record: {folder / f'{stem}.json'}")
         codes.append(exit_code(record))
+        if options.annotations:
+            sys.stdout.write("".join(f"{line}\n" for line in annotation_lines(record, sheet)))
+        if accepted is not None and not record["interrupted"]:
+            lines, code = against_accepted(accepted, plain(record), options)
+            print("\n".join(lines))
+            codes.append(code)
     return next((code for code in (130, 1, 3) if code in codes), 0)

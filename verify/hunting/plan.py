@@ -7,6 +7,8 @@ from dataclasses import dataclass
 DEFAULT_CASES = 2**28
 THOROUGH_CASES = 2**32
 SAMPLED_CASES = 2**25
+DEFAULT_SCRIPTS = 2000
+THOROUGH_SCRIPTS = 40_000
 
 
 @dataclass(frozen=True)
@@ -14,11 +16,12 @@ class Plan:
     """Frozen before the first case and stored in the record.
 
     every_value_up_to: domains up to this size are swept whole; sampled_cases: size of the even cover of
-    larger ones; seed: for random samples; wall_seconds: a stop by the clock, recorded as the reason.
+    larger ones; scripts: how many a machine is driven by (a quarter of it in the strict build); seed: for random samples; wall_seconds: a stop by the clock, recorded as the reason.
     """
 
     every_value_up_to: int = DEFAULT_CASES
     sampled_cases: int = SAMPLED_CASES
+    scripts: int = DEFAULT_SCRIPTS
     seed: int = 7
     wall_seconds: float = 20.0
     climbing_rounds: int = 6
@@ -27,4 +30,4 @@ class Plan:
 
 def thorough() -> Plan:
     """Every value up to 2^32 points, whatever it takes."""
-    return Plan(every_value_up_to=THOROUGH_CASES, wall_seconds=float("inf"))
+    return Plan(every_value_up_to=THOROUGH_CASES, scripts=THOROUGH_SCRIPTS, wall_seconds=float("inf"))

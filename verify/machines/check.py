@@ -17,7 +17,7 @@ from verify.hunt import Progress
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
-from verify.machines.hunt import DEFAULT_SCRIPTS, STRICT_SHARE, THOROUGH_SCRIPTS, MachineHunt
+from verify.machines.hunt import STRICT_SHARE, MachineHunt
 from verify.machines.machine import Machine
 from verify.machines.running import Stand
 from verify.machines.script import Script, format_script, parse_script
@@ -53,7 +53,9 @@ def _words(text: str) -> list[str]:
 
 def claims_in(machine: Machine, build: str) -> list[Claim]:
     """The machine's claims that are judged in this build."""
-    return [claim for claim in machine.claims if build in claim.builds]
+    floats = any(output.is_float for output in machine.outputs)
+    return [claim for claim in machine.claims
+            if build in claim.builds and (floats or claim.name not in ("finite", "no_subnormals"))]
 
 
 @dataclass
@@ -85,7 +87,7 @@ class MachineCheck:
         """Hunt and judge in one build."""
         claims = claims_in(self.machine, stand.build)
         assert self.crew is not None  # a built library has workers
-        scripts = THOROUGH_SCRIPTS if self.plan.wall_seconds == float("inf") else DEFAULT_SCRIPTS
+        scripts = self.plan.scripts
         if stand.build == "strict":
             scripts //= STRICT_SHARE
         hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts)

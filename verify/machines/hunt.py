@@ -11,6 +11,7 @@ from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
 from verify.claims.in_time import Judgement
 from verify.hunt import Progress
+from verify.hunting.plan import DEFAULT_SCRIPTS
 from verify.machines.catalogue import catalogue
 from verify.machines.generation import drawn
 from verify.machines.judging import judge
@@ -20,8 +21,6 @@ from verify.machines.running import Stand, observe
 from verify.machines.script import Script
 
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
-DEFAULT_SCRIPTS = 2000
-THOROUGH_SCRIPTS = 40_000
 # Repeats and other memory are looked at for the catalogue and one generated batch in four: they cost a run each.
 VARIANTS_EACH = 4
 WALL_SECONDS = 10.0

@@ -136,35 +136,58 @@ def accurate(claim: Accurate, seen: Observation) -> Judgement:
             found.facts.append(f"the reference has no answer: {seen.reference_problem}")
         return found
     best, trajectory = judge_against(claim, seen, wanted), wanted
-    decisions = list(wanted.decisions)
-    if best.failing and decisions:
-        shifts: dict[int, int] = {}
-        tries = 0
-        for number, decision in enumerate(decisions[:MOST_SHIFTS]):
-            for shift in _alternatives(decision.band_samples):
-                tries += 1
-                other = wanted.shifted({**shifts, number: shift})
-                result = judge_against(claim, seen, other)
-                if (result.failing, result.worst or 0.0) < (best.failing, best.worst or 0.0):
-                    best, trajectory = result, other
-                    kept = shift
-                    shifts = {**shifts, number: kept}
-            if not best.failing or tries > MOST_SHIFTS:
-                break
-    best.inside_bands = sum(2 * d.band_samples + 1 for d in decisions)
+    if best.failing and wanted.decisions:
+        trajectory = followed(claim, seen, wanted)
+        best = judge_against(claim, seen, trajectory)
+    best.inside_bands += sum(2 * d.band_samples + 1 for d in trajectory.decisions)
     if best.failing or best.open:
         settle(claim, seen, trajectory, best)
     return best
+
+
+def followed(claim: Accurate, seen: Observation, wanted: Any) -> Any:
+    """The admissible trajectory that the firmware follows: at each decision the branch that fits best up to the next."""
+    shifts: dict[int, int] = {}
+    trajectory = wanted
+    for number in range(MOST_SHIFTS):
+        decisions = trajectory.decisions
+        if number >= len(decisions):
+            break
+        decision = decisions[number]
+        first = max(0, decision.sample - decision.band_samples - 1)
+        end = min([d.sample - d.band_samples - 1 for d in decisions[number + 1 :]] + [seen.done])
+        end = max(end, min(seen.done, decision.sample + decision.band_samples + 2))
+        best = beyond_in(claim, seen, trajectory, first, end)
+        if best <= 0:
+            continue
+        for shift in _alternatives(decision.band_samples):
+            other = wanted.shifted({**shifts, number: shift})
+            size = beyond_in(claim, seen, other, first, end)
+            if size < best:
+                best, trajectory, kept = size, other, shift
+        if trajectory.shifts.get(number, 0):
+            shifts = {**shifts, number: kept}
+    return trajectory
+
+
+def beyond_in(claim: Accurate, seen: Observation, trajectory: Any, first: int, end: int) -> float:
+    """Largest excess over the limit among the samples [first, end); not above zero where all hold."""
+    if end <= first:
+        return 0.0
+    wanted, bound = trajectory.screen_part(first, end)
+    errors, _, low, high = errors_of(claim, seen, wanted, bound, first)
+    beyond = np.maximum(errors - high, low - errors)
+    return float(np.where(np.isfinite(beyond), beyond, np.inf).max())
 
 
 def _alternatives(band: int) -> list[int]:
     return [shift for size in range(1, band + 1) for shift in (-size, size)]
 
 
-def errors_of(claim: Accurate, seen: Observation, wanted: np.ndarray, bound: np.ndarray) -> tuple[
+def errors_of(claim: Accurate, seen: Observation, wanted: np.ndarray, bound: np.ndarray, first: int = 0) -> tuple[
         np.ndarray, np.ndarray, float, float]:
-    """Errors and their margins in the metric's own terms, with low and high limit."""
-    y, limit = seen.doubles(), float(claim.limit)
+    """Errors and their margins in the metric's own terms from a sample on, with low and high limit."""
+    y, limit = seen.doubles()[first : first + len(wanted)], float(claim.limit)
     if claim.metric in ("cents", "relative"):
         low, high = -limit, limit
         if claim.metric == "cents":
@@ -172,7 +195,8 @@ def errors_of(claim: Accurate, seen: Observation, wanted: np.ndarray, bound: np.
         with np.errstate(divide="ignore", invalid="ignore"):
             return (y - wanted) / wanted, bound / np.abs(wanted) + 2.0**-49, low, high
     scale = float(seen.machine.output.scale) if claim.metric == "lsb" else 1.0
-    return y - wanted, bound + np.abs(wanted) * 2.0**-51, -limit * scale, limit * scale
+    # Where the reference is exact in binary64 (zeros, ones, counts) nothing is uncertain.
+    return y - wanted, np.where(bound == 0, 0.0, bound + np.abs(wanted) * 2.0**-51), -limit * scale, limit * scale
 
 
 def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgement:
@@ -180,15 +204,22 @@ def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
     wanted, bound = trajectory.screen()
     wanted, bound = wanted[: seen.done], bound[: seen.done]
     errors, margins, low, high = errors_of(claim, seen, wanted, bound)
-    margins = SCREEN_FACTOR * margins
     found = Judgement(valid=seen.done)
-    odd = ~np.isfinite(errors)
-    beyond = np.where(odd, np.inf, np.maximum(errors - high, low - errors))
-    clear = beyond > margins
-    found.failing = int(clear.sum())
-    found.open = int(((beyond > -margins) & ~clear).sum())
-    size = np.where(odd, np.inf, np.abs(errors))
-    k = int(beyond.argmax()) if found.failing else int(size.argmax())
+    free = trajectory.free()
+    if free is not None:
+        errors = np.where(free[: seen.done], 0.0, errors)
+        found.valid = seen.done - int(free[: seen.done].sum())
+        found.inside_bands = seen.done - found.valid
+    least, most = int(errors.argmin()), int(errors.argmax())
+    reach = SCREEN_FACTOR * float(margins.max())
+    k = most if abs(errors[most]) >= abs(errors[least]) else least
+    if not (errors[most] < high - reach and errors[least] > low + reach):
+        margins = SCREEN_FACTOR * margins
+        beyond = np.where(np.isfinite(errors), np.maximum(errors - high, low - errors), np.inf)
+        clear = beyond > margins
+        found.failing = int(clear.sum())
+        found.open = int(((beyond > -margins) & ~clear).sum())
+        k = int(beyond.argmax()) if found.failing else k
     found.at, found.worst = k, shown_error(claim, seen, float(errors[k]))
     unit = seen.machine.output.unit
     found.got, found.wanted = f"{seen.doubles()[k]:.9g} {unit}".strip(), f"{wanted[k]:.9g} {unit}".strip()
@@ -211,6 +242,9 @@ def settle(claim: Accurate, seen: Observation, trajectory: Any, found: Judgement
     wanted, bound = trajectory.screen()
     errors, margins, low, high = errors_of(claim, seen, wanted[: seen.done], bound[: seen.done])
     beyond = np.where(np.isfinite(errors), np.maximum(errors - high, low - errors), np.inf)
+    free = trajectory.free()
+    if free is not None:
+        beyond = np.where(free[: seen.done], -np.inf, beyond)
     near = np.flatnonzero((beyond > -SCREEN_FACTOR * margins) & (beyond <= SCREEN_FACTOR * margins))
     for k in near[:MOST_EXACT]:
         verdict = exactly(claim, seen, trajectory, int(k))

@@ -124,7 +124,7 @@ def signal(name: str, unit: str, *, ctype: str = "float", fraction_bits: int = 0
     return Signal(name, unit, ctype, fraction_bits)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Machine:
     """One machine of the sheet. output: unit and scale of the first output, for claims made for functions."""
 

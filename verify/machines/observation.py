@@ -14,7 +14,7 @@ from reference.errors import DomainError, NotRational, NumberRefused
 from reference.rationals import RationalContext
 from reference.trajectories import Script as WantedScript
 from verify.machines.machine import Machine, as_doubles
-from verify.machines.script import SPECIALS, Script, stream_places
+from verify.machines.script import Script, stream_raw
 
 
 @dataclass
@@ -50,11 +50,8 @@ class Observation:
         """Values of an input, one per sample that was run."""
         number = next(i for i, grid in enumerate(self.machine.inputs) if grid.name == name)
         grid = self.machine.inputs[number]
-        places = stream_places(self.script.streams[number], grid, self.script.samples)[: self.done]
-        found = grid.doubles(np.maximum(places, 0))
-        for place, value in SPECIALS.items():
-            found[places == place] = value
-        return found
+        raw = stream_raw(self.script.streams[number], grid, self.script.samples)[: self.done]
+        return raw.astype(np.float64) * (1.0 if raw.dtype.kind == "f" else float(grid.scale))
 
     @cached_property
     def wanted_all(self) -> dict[str, Any]:

@@ -7,18 +7,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 
 from firmware_shim import script_job
 from firmware_shim.engine import NUMPY_TYPES
 from verify.errors import UsageError
-from verify.grids import Grid
+from verify.grids import SMALLEST_SIZE, Grid
 from verify.machines.machine import Machine, c_type_of, type_number
 from verify.number_formats import bits_text, decimal_text
 
 # Values that no grid holds: only where the sheet lets them in (hostile=True).
 SPECIALS = {-1: float("nan"), -2: float("inf"), -3: float("-inf")}
+FEW_STEPS = 64
 SHAPES = ("hold", "ramp", "noise", "square")
 
 
@@ -102,19 +104,30 @@ def stream_places(pieces: tuple[Piece, ...], grid: Grid, samples: int) -> np.nda
         elif piece.shape == "square":
             part = np.where(at // max(1, piece.period) % 2 == 0, piece.a, piece.b)
         else:
-            low, high = sorted((piece.a, piece.b))
-            part = np.random.default_rng(piece.period).integers(low, high + 1, count)
+            part = _noise(grid, *sorted((piece.a, piece.b)), piece.period, count)
         places[piece.start : piece.start + count] = part
     return places
 
 
+def _noise(grid: Grid, low: int, high: int, seed: int, count: int) -> np.ndarray:
+    """Random places: each as likely over a few steps, each value as likely over a wide span (and none next to zero)."""
+    source = np.random.default_rng(seed)
+    if grid.kind != "float32" or high - low < FEW_STEPS:
+        return source.integers(low, high + 1, count)
+    ends = grid.doubles(np.array([low, high]))
+    values = source.uniform(ends[0], ends[1], count)
+    values[np.abs(values) < SMALLEST_SIZE] = 0.0
+    return np.clip(grid.nearest_indices(values), low, high)
+
+
+@lru_cache(maxsize=768)
 def stream_raw(pieces: tuple[Piece, ...], grid: Grid, samples: int) -> np.ndarray:
     """Raw values of one input stream, in its C type."""
     kind = NUMPY_TYPES[type_number(c_type_of(grid))]
     places = stream_places(pieces, grid, samples)
     raw = np.frombuffer(grid.raw(np.maximum(places, 0), type_number(c_type_of(grid))), kind).copy()
-    for place, value in SPECIALS.items():
-        if kind.kind == "f":
+    if kind.kind == "f" and any(p.a < 0 or p.b < 0 for p in pieces):
+        for place, value in SPECIALS.items():
             raw[places == place] = value
     return raw
 

@@ -1,0 +1,198 @@
+"""Trajectories driven sample by sample by an input stream: one-pole, slew, average, and gates of zeros and ones.
+
+Stream values are exact binary64 numbers. `free` marks samples at which a decision band lets the output be either
+way; they are not judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from reference.intervals import IntervalContext
+from reference.trajectories import SCREEN_BITS, UNIT, Decision, Phase, Script, double
+
+CHUNK = 64
+
+
+class StreamTrajectory:
+    """What Trajectory offers, for outputs that follow a stream. Subclasses give `values` and `enclosure`."""
+
+    decisions: tuple[Decision, ...] = ()
+    phases: tuple[Phase, ...] = ()
+
+    def __init__(self, script: Script) -> None:
+        self.script = script
+        self.shifts: dict[int, int] = {}
+
+    def values(self) -> tuple[np.ndarray, np.ndarray]:
+        """(wanted, bound) of all samples."""
+        raise NotImplementedError
+
+    def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
+        """Enclosure of one sample."""
+        raise NotImplementedError
+
+    @cached_property
+    def _screen(self) -> tuple[np.ndarray, np.ndarray]:
+        return self.values()
+
+    def screen(self) -> tuple[np.ndarray, np.ndarray]:
+        """(wanted, bound) of all samples, in binary64."""
+        return self._screen
+
+    def screen_part(self, first: int, end: int) -> tuple[np.ndarray, np.ndarray]:
+        """The same for the samples [first, end)."""
+        wanted, bound = self._screen
+        return wanted[first:end], bound[first:end]
+
+    def exact(self, sample: int, bits: int = 120) -> tuple[Fraction, Fraction]:
+        """Enclosure of the right output at one sample."""
+        return self.enclosure(sample, bits)
+
+    def free(self) -> np.ndarray | None:
+        """Samples at which a decision band lets the output be either way; None for none."""
+        return None
+
+    def shifted(self, shifts: Any) -> StreamTrajectory:
+        """No decision has a shift here."""
+        return self
+
+
+class OnePole(StreamTrajectory):
+    """y += a (x - y) per sample, from a start level; a as a function of a context, 0 < a <= 1.
+
+    Screen: within a chunk of 64 samples the answer to the chunk's own input, a sum with positive weights a (1-a)^k
+    that add up to at most 1, is built by doubling (six sums and products, powers off by 64 u each); the level before
+    the chunk decays. Errors carried over shrink by (1-a)^64 per chunk.
+    """
+
+    def __init__(self, script: Script, stream: np.ndarray, a: Callable[[Any], Any], start: Fraction) -> None:
+        super().__init__(script)
+        self.stream, self.a, self.start = np.asarray(stream, np.float64), a, start
+
+    def values(self) -> tuple[np.ndarray, np.ndarray]:
+        """Screen and bound."""
+        a, a_off = double(self.a(IntervalContext(SCREEN_BITS)))
+        x, count = self.stream, len(self.stream)
+        keep = 1.0 - a
+        powers = np.cumprod(np.concatenate([[1.0], np.full(CHUNK, keep)]))
+        own = np.concatenate([x, np.zeros(-count % CHUNK)]).reshape(-1, CHUNK) * a
+        shift = 1
+        while shift < CHUNK:
+            own[:, shift:] += powers[shift] * own[:, :-shift]
+            shift *= 2
+        levels = np.empty(len(own))
+        level = float(self.start)
+        last, decay = own[:, -1], float(powers[CHUNK])
+        for number in range(len(own)):
+            levels[number] = level
+            level = level * decay + float(last[number])
+        wanted = (own + levels[:, None] * powers[1:]).reshape(-1)[:count]
+        size = max(float(np.abs(x).max(initial=0.0)), abs(float(self.start)))
+        # Per chunk: 64 products and sums, powers off by 64 u each, a off by a_off.
+        per_chunk = (4 * CHUNK * UNIT + 2 * CHUNK * a_off + 2.0**-1000) * 2 * size
+        carried = per_chunk / max(1.0 - decay, UNIT)
+        return wanted, np.full(count, min(per_chunk * len(own), carried) + per_chunk)
+
+    def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
+        """Fixed-point integers with 2^-bits steps: each step adds at most one unit and |x - y| times a's own error."""
+        low, high = self.a(IntervalContext(bits + 32)).ends()
+        shift = bits + 16
+        one = 1 << shift
+        a = int((low + high) / 2 * one)
+        y = int(self.start * one)
+        size = 1
+        for value in self.stream[: sample + 1]:
+            numerator, denominator = float(value).as_integer_ratio()
+            x = (numerator << shift) // denominator
+            size = max(size, abs(x - y))
+            y += a * (x - y) >> shift
+        off = Fraction((high - low) * size + 4, one) * min(Fraction(sample + 1), 1 / low) if low > 0 else Fraction(size, one)
+        off += Fraction(size, one * one) * (sample + 1)
+        return Fraction(y, one) - off, Fraction(y, one) + off
+
+
+class Slew(StreamTrajectory):
+    """y moves towards x by at most a step per sample."""
+
+    def __init__(self, script: Script, stream: np.ndarray, step: Fraction, start: Fraction) -> None:
+        super().__init__(script)
+        self.stream, self.step, self.start = np.asarray(stream, np.float64), step, start
+
+    def values(self) -> tuple[np.ndarray, np.ndarray]:
+        """Each sample rounds once and the step once; where y meets x the error ends."""
+        step, y = float(self.step), float(self.start)
+        wanted = np.empty(len(self.stream))
+        for number, x in enumerate(self.stream.tolist()):
+            gap = x - y
+            y = x if -step <= gap <= step else y + step if gap > 0 else y - step
+            wanted[number] = y
+        size = float(np.abs(wanted).max(initial=0.0)) + step
+        return wanted, np.arange(1, len(wanted) + 1) * 4 * UNIT * size
+
+    def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
+        """Exact: sums of fractions."""
+        y = self.start
+        for value in self.stream[: sample + 1]:
+            x = Fraction(float(value))
+            gap = x - y
+            y = x if abs(gap) <= self.step else y + self.step if gap > 0 else y - self.step
+        return y, y
+
+
+class MovingAverage(StreamTrajectory):
+    """Mean of the last `length` samples; before the start the stream was zero."""
+
+    def __init__(self, script: Script, stream: np.ndarray, length: int) -> None:
+        super().__init__(script)
+        self.stream, self.length = np.asarray(stream, np.float64), length
+
+    def values(self) -> tuple[np.ndarray, np.ndarray]:
+        """Differences of a running sum: it rounds once per sample."""
+        sums = np.cumsum(np.concatenate([np.zeros(self.length), self.stream]))
+        wanted = (sums[self.length :] - sums[: len(self.stream)]) / self.length
+        size = float(np.abs(self.stream).sum())
+        return wanted, np.full(len(self.stream), 4 * UNIT * size * (len(self.stream) + 2) / self.length)
+
+    def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
+        """Exact: a sum of fractions."""
+        part = self.stream[max(0, sample + 1 - self.length) : sample + 1]
+        total = sum((Fraction(float(value)) for value in part), Fraction(0))
+        return total / self.length, total / self.length
+
+
+class Steps(StreamTrajectory):
+    """An output of exactly known values (zeros and ones, counts), with free samples."""
+
+    def __init__(self, script: Script, wanted: np.ndarray, free: np.ndarray | None = None) -> None:
+        super().__init__(script)
+        self.wanted, self.unjudged = np.asarray(wanted, np.float64), free
+
+    def values(self) -> tuple[np.ndarray, np.ndarray]:
+        """Exact."""
+        return self.wanted, np.zeros(len(self.wanted))
+
+    def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
+        """Exact."""
+        value = Fraction(float(self.wanted[sample]))
+        return value, value
+
+    def free(self) -> np.ndarray | None:
+        """As given."""
+        return self.unjudged
+
+
+def stream_or_events(script: Script, name: str, start: Fraction) -> np.ndarray:
+    """An input as one value per sample: the stream, or the event's value in force (exact in binary64 or refused)."""
+    if name in script.streams:
+        return np.asarray(script.streams[name], np.float64)
+    found = np.full(script.samples, float(start))
+    for sample, other, value in script.events:
+        if other == name:
+            found[sample:] = float(value)
+    return found

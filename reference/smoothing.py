@@ -1,0 +1,171 @@
+"""Smoothing: one-pole, linear ramp, slew limit, moving average; control rate to audio rate.
+
+Conventions. The target is an input stream or an event of the given name. One sample's output already contains that
+sample's step. A one-pole is given by its coefficient a in y += a (x - y), by its time constant (it covers 63.2 % of
+a step in it: a = 1 - exp(-1/(seconds rate))) or by its cutoff (a = 1 - exp(-2 pi cutoff/rate)). A ramp takes its
+time for every change, whatever its size; a slew limit moves at most so much per second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from math import ceil
+from typing import Any
+
+from reference.errors import DomainError
+from reference.rationals import RationalContext
+from reference.recurrences import MovingAverage, OnePole, Slew, StreamTrajectory
+from reference.trajectories import Plan, Script, Trajectory, double
+
+
+def _coefficient(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any) -> Callable[[Any], Any]:
+    given = [value for value in (coefficient, seconds, cutoff_hz) if value is not None]
+    if len(given) != 1:
+        raise DomainError("give one of coefficient, seconds and cutoff_hz")
+    rate = script.sample_rate_hz
+
+    def a(ctx: Any) -> Any:
+        if coefficient is not None:
+            return ctx.number(coefficient)
+        if seconds is not None:
+            samples = ctx.number(seconds) * ctx.number(rate)
+            return 1 - ctx.exp(-1 / samples)
+        return 1 - ctx.exp(-2 * ctx.pi * ctx.number(cutoff_hz) / ctx.number(rate))
+
+    return a
+
+
+def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: Any = None, seconds: Any = None,
+             cutoff_hz: Any = None, start: Any = 0) -> Trajectory | StreamTrajectory:
+    """y += a (x - y) once per sample: what a step leaves after k samples is (1 - a)^k of it.
+
+    Shape:   script to trajectory; target: name of the stream or event that holds x.
+    Unit:    seconds in s, cutoff_hz in Hz, coefficient per sample; start and result in the target's unit.
+    Domain:  0 < a <= 1.
+    Error:   enclosed; the screen states its bound.
+    Source:  first-order recurrence; tests/external/test_smoothing.py.
+
+    >>> from fractions import Fraction
+    >>> s = Script(3, Fraction(10), ((0, "target", Fraction(1)),))
+    >>> t = one_pole(None, s, coefficient="1/2")
+    >>> [float(t.exact(k)[0]) for k in range(3)]
+    [0.5, 0.75, 0.875]
+    """
+    exact = RationalContext()
+    a, first = _coefficient(script, coefficient, seconds, cutoff_hz), exact.number(start)
+    if target in script.streams:
+        return OnePole(script, script.streams[target], a, first)
+
+    def build(plan: Plan) -> None:
+        whole, _ = double(plan.number(a(plan.ctx)))
+        if not 0 < whole <= 1:
+            raise DomainError(f"a one-pole coefficient of {whole:g} is not between 0 and 1")
+        ratio = None if whole == 1 else plan.ctx.log2(1 - plan.number(a(plan.ctx)))
+        plan.hold("rest", 0, first)
+        for sample, name, value in script.events:
+            if name != target:
+                continue
+            if ratio is None:
+                plan.hold("settling", sample, value)
+            else:
+                plan.decay("settling", sample, plan.value(sample - 1) if sample else first, ratio, value)
+
+    return Trajectory(script, build)
+
+
+def ramp(ctx: Any, script: Script, *, target: str = "target", seconds: Any = "1/100", start: Any = 0) -> Trajectory:
+    """A straight line from where the output is to each new target, in a fixed time.
+
+    Shape:   script to Trajectory; target: the event that holds the new level; seconds: number, or sent as an event.
+    Unit:    seconds in s; start and result in the target's unit.
+    Domain:  seconds >= 0; 0 arrives with the next sample.
+    Error:   enclosed; the screen states its bound.
+    Source:  definition, as W3C Web Audio linearRampToValueAtTime; tests/external/test_smoothing.py.
+
+    >>> from fractions import Fraction
+    >>> s = Script(5, Fraction(4), ((0, "target", Fraction(2)),))
+    >>> [float(ramp(None, s, seconds=1).exact(k)[0]) for k in range(5)]
+    [0.5, 1.0, 1.5, 2.0, 2.0]
+    """
+    exact = RationalContext()
+    first, standard = exact.number(start), exact.number(seconds)
+
+    def build(plan: Plan) -> None:
+        plan.hold("rest", 0, first)
+        time = standard
+        for sample, name, value in script.events:
+            if name == "seconds":
+                time = value
+            if name != target:
+                continue
+            level = plan.value(sample - 1) if sample else plan.number(first)
+            samples = Fraction(time) * script.sample_rate_hz
+            distance = plan.number(value) - level
+            if samples <= 1 or abs(double(distance)[0]) < 2.0**-60:
+                plan.hold("rest", sample, value)
+                continue
+            plan.line("moving", sample, level, distance / plan.ctx.number(samples), value)
+            plan.hold("rest", plan.decide(sample + ceil(samples), "end of the ramp"), value)
+
+    return Trajectory(script, build)
+
+
+def slew(ctx: Any, script: Script, *, target: str = "target", per_second: Any = 1, start: Any = 0) -> Trajectory | Slew:
+    """The output follows the target by at most so much per second.
+
+    Shape:   script to trajectory; target: name of the stream or event.
+    Unit:    per_second in the target's unit per s; start and result in the target's unit.
+    Domain:  per_second > 0.
+    Error:   enclosed; the screen states its bound.
+    Source:  definition; tests/external/test_smoothing.py.
+
+    >>> from fractions import Fraction
+    >>> s = Script(3, Fraction(10), ((0, "target", Fraction(1)),))
+    >>> [float(slew(None, s, per_second=4).exact(k)[0]) for k in range(3)]
+    [0.4, 0.8, 1.0]
+    """
+    exact = RationalContext()
+    step, first = exact.number(per_second) / script.sample_rate_hz, exact.number(start)
+    if step <= 0:
+        raise DomainError("a slew limit lies above zero")
+    if target in script.streams:
+        return Slew(script, script.streams[target], step, first)
+
+    def build(plan: Plan) -> None:
+        plan.hold("rest", 0, first)
+        for sample, name, value in script.events:
+            if name != target:
+                continue
+            level = plan.value(sample - 1) if sample else plan.number(first)
+            distance = plan.number(value) - level
+            middle, _ = double(distance)
+            if abs(middle) <= float(step):
+                plan.hold("rest", sample, value)
+                continue
+            plan.line("moving", sample, level, step if middle > 0 else -step, value)
+            plan.hold("rest", plan.decide(sample + ceil(abs(middle) / float(step)), "target reached"), value)
+
+    return Trajectory(script, build)
+
+
+def moving_average(ctx: Any, script: Script, *, target: str = "target", length_samples: int = 8) -> MovingAverage:
+    """Mean of the last length_samples values of a stream; before the first the stream was zero.
+
+    Shape:   script to trajectory; target: name of the stream.
+    Unit:    that of the stream.
+    Domain:  length_samples >= 1.
+    Error:   exact; the screen states its bound.
+    Source:  definition; tests/external/test_smoothing.py.
+
+    >>> import numpy as np
+    >>> from fractions import Fraction
+    >>> s = Script(3, Fraction(10), (), {"target": np.array([1.0, 1.0, 4.0])})
+    >>> [float(moving_average(None, s, length_samples=2).exact(k)[0]) for k in range(3)]
+    [0.5, 1.0, 2.5]
+    """
+    if not isinstance(length_samples, int) or length_samples < 1:
+        raise DomainError("a moving average has at least one sample")
+    if target not in script.streams:
+        raise DomainError(f"moving_average needs the stream {target!r}")
+    return MovingAverage(script, script.streams[target], length_samples)

@@ -1,0 +1,140 @@
+"""The accepted record: what a firmware's author has looked at and wants kept. One small file beside the sheet.
+
+Sorted JSON without times, profiles or witnesses, so that a line of a version control diff is a change of
+the firmware. Format 1: first version.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from verify.errors import UsageError
+from verify.reports.record import load_record
+
+FORMAT = 1
+GRADED = ("accurate", "octave_doubles", "inverse_of")
+MEASURED = ("cost", "stack", "size")
+COMPARED_PLAN = ("every_value_up_to", "sampled_cases", "seed")
+
+
+def accepted_path(sheet: Path) -> Path:
+    """Where the accepted record of a sheet lies: voice_accepted.json beside voice_sheet.py."""
+    return sheet.with_name(sheet.stem.removesuffix("_sheet") + "_accepted.json")
+
+
+def sheet_of_record(record: dict[str, Any], path: Path) -> Path:
+    """The sheet that a record file in reports/ (or beside the sheet) is about.
+
+    Errors: UsageError when it is not there.
+    """
+    folder = path.resolve().parent
+    places = [folder.parent / record["sheet"], folder / record["sheet"]]
+    found = next((place for place in places if place.is_file()), None)
+    if found is None:
+        raise UsageError(f"the sheet of this record is not there: {record['sheet']}", where=str(path),
+                         why=f"looked in {folder.parent} and {folder}", todo="name the sheet instead of the record")
+    return found
+
+
+def numbers_in(value: Any, name: str) -> dict[str, float]:
+    """All numbers of a nested value, by dotted names."""
+    if isinstance(value, dict):
+        return {k: v for key in value for k, v in numbers_in(value[key], f"{name}.{key}").items()}
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return {name: value}
+    return {}
+
+
+def condensed(record: dict[str, Any]) -> dict[str, Any]:
+    """The part of a record that is kept and compared."""
+    builds = {
+        name: {key: build.get(key, "") for key in ("compiler", "target", "c_library", "flags")}
+        for name, build in record["environment"]["builds"].items()
+    }
+    routines: dict[str, Any] = {}
+    for entry in record["routines"]:
+        claims: dict[str, Any] = {}
+        for claim in entry["claims"]:
+            kept = {"claim": claim["claim"], "limit": claim["limit"], "verdict": claim["verdict"],
+                    "strength": claim["strength"]["kind"], "count": claim["strength"]["count"]}
+            worst = claim["worst"]
+            if worst and isinstance(worst["value"], int | float):
+                graded = worst.get("times_limit") is not None or claim["claim"] in GRADED
+                kept["worst"] = {"value": worst["value"], "unit": worst["unit"], "is_error": graded}
+            claims.setdefault(claim["build"], {})[claim["label"]] = kept
+        measures = {k: v for name in MEASURED for k, v in numbers_in(entry.get(name), name).items()}
+        routines[entry["name"]] = {"prototype": entry.get("prototype", ""), "points": entry.get("domain_points"),
+                                   "claims": claims, "measures": measures}
+    plan = record["environment"]["plan"]
+    return {"format": FORMAT, "sheet": record["sheet"], "tool": record["environment"]["tool"], "builds": builds,
+            "plan": {key: plan[key] for key in COMPARED_PLAN if key in plan}, "routines": routines}
+
+
+def save_accepted(record: dict[str, Any], path: Path) -> dict[str, Any]:
+    """Store the condensed record, whole or not at all; returns it.
+
+    Errors: UsageError for a record of a part only, or a folder that cannot be written.
+    """
+    if record["interrupted"] or record.get("only"):
+        why = "the run was interrupted" if record["interrupted"] else f"only {', '.join(record['only'])} was checked"
+        raise UsageError("a record of a part cannot be accepted", where=path.name, why=why,
+                         todo="check the whole sheet, then accept")
+    kept = condensed(record)
+    part = ""
+    try:
+        handle, part = tempfile.mkstemp(dir=path.parent, prefix=".accepted")
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            json.dump(kept, stream, indent=1, sort_keys=True, allow_nan=False)
+            stream.write("\n")
+        os.chmod(part, 0o644)
+        os.replace(part, path)
+    except OSError as problem:
+        if part and os.path.exists(part):
+            os.unlink(part)
+        raise UsageError("the accepted record cannot be written", where=str(path), why=str(problem),
+                         todo="make the sheet's folder writable") from problem
+    return kept
+
+
+def load_accepted(sheet: Path) -> dict[str, Any]:
+    """The accepted record of a sheet.
+
+    Errors: UsageError when there is none, or when it cannot be read.
+    """
+    path = accepted_path(sheet)
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as problem:
+        raise UsageError("nothing was accepted yet", where=str(path), why="there is no such file",
+                         todo=f"preflash accept {sheet.name} stores what holds now") from problem
+    except (OSError, ValueError) as problem:
+        raise UsageError("the accepted record cannot be read", where=str(path), why=str(problem),
+                         todo="restore it from version control, or accept again") from problem
+    shape = isinstance(found, dict) and isinstance(found.get("routines"), dict) and isinstance(found.get("builds"), dict)
+    if not shape or found.get("format") != FORMAT:
+        raise UsageError("the accepted record has an unknown format", where=str(path), why=f"known is format {FORMAT}",
+                         todo="accept again with this version of preflash")
+    return dict(found)
+
+
+def sheet_or_record(given: Path | None) -> tuple[Path, dict[str, Any] | None]:
+    """(sheet, record or None) from a command's argument; without one the only sheet of the current folder.
+
+    Errors: UsageError when there is none or more than one.
+    """
+    if given is None:
+        sheets = sorted(Path.cwd().glob("*_sheet.py"))
+        if len(sheets) != 1:
+            names = ", ".join(sheet.name for sheet in sheets[:6])
+            raise UsageError("which sheet is meant?", where=str(Path.cwd()),
+                             why=f"there are {len(sheets)}: {names}" if sheets else "there is no *_sheet.py here",
+                             todo="name the sheet")
+        return sheets[0], None
+    if given.suffix == ".json":
+        record = load_record(given)
+        return sheet_of_record(record, given), record
+    return given, None

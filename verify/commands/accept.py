@@ -1,0 +1,39 @@
+"""preflash accept: keep what the check says now as the accepted record."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from verify.options import add_options, plan_of
+
+NAME = "accept"
+HELP = "store what the check finds as the accepted record, beside the sheet"
+EXAMPLE = "preflash accept voice_sheet.py"
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """The arguments."""
+    parser.add_argument("target", nargs="?", type=Path, metavar="SHEET|RECORD",
+                        help="a sheet (it is checked first) or a record of a check (default: the one sheet here)")
+    add_options(parser.add_argument)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check where needed, store, and say what was stored."""
+    from verify.accepted import accepted_path, save_accepted, sheet_or_record
+    from verify.fresh_record import fresh_record
+    from verify.sheet import load_sheet
+
+    sheet, record = sheet_or_record(options.target)
+    if record is None:
+        record = fresh_record(load_sheet(sheet), plan_of(vars(options).__getitem__), workers=options.workers)
+        if record["interrupted"]:
+            return 130
+    path = accepted_path(sheet)
+    save_accepted(record, path)
+    words = [claim["verdict"] for routine in record["routines"] for claim in routine["claims"]]
+    others = ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(words) if word != "holds")
+    print(f"accepted: {path}, {len(record['routines'])} routines, {words.count('holds')} claims hold"
+          + (f"; also kept as they are: {others}" if others else ""))
+    return 0

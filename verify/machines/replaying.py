@@ -1,0 +1,75 @@
+"""Replaying scripts: the time table, every claim's judgement, and the trajectory around what fails."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from firmware_shim.crew import Crew
+from firmware_shim.engine import FLAG_KINDS
+from verify.binding import Bench
+from verify.claims.in_time import Judgement
+from verify.machines.check import claims_in, stand_of
+from verify.machines.explaining import trace
+from verify.machines.judging import judge
+from verify.machines.machine import Machine
+from verify.machines.observation import Observation
+from verify.machines.running import observe
+from verify.machines.script import Script, format_script, table
+from verify.reports.pictures_of_traces import picture
+from verify.reports.terminal import wrapped
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One script to replay."""
+
+    machine: Machine
+    script: Script
+
+
+def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: int) -> tuple[list[str], bool]:
+    """Lines for one script in every build, and whether a claim fails again."""
+    machine, failed = asked.machine, False
+    lines = ["", f"{machine.name}  {format_script(asked.script, machine)}"[:200]]
+    for number, text in enumerate(table(asked.script, machine)):
+        lines.append(f"  {'script' if number == 0 else '':<8}{text}"[:width])
+    for bench in benches:
+        assert bench.built is not None
+        stand = stand_of(machine, bench.built)
+        claims = claims_in(machine, bench.build)
+        words = [word for claim in claims for word in getattr(claim, "variants", ())]
+        words += ["again"] if any(claim.name == "deterministic" for claim in claims) else []
+        variants = () if bench.build == "strict" else tuple(dict.fromkeys(words))
+        for seen in observe(stand, [asked.script], crew, variants):
+            lines += ["", f"  {bench.build}"]
+            lines += facts(seen, width)
+            for claim in claims:
+                found = judge(claim, seen)
+                failed |= found.failing > 0
+                lines += claim_lines(claim.label(), found, seen, getattr(claim, "of", ""), width)
+    return lines, failed
+
+
+def facts(seen: Observation, width: int) -> list[str]:
+    """Last samples, flags, stop."""
+    lines = []
+    for output in seen.machine.outputs:
+        y = seen.doubles(output.name)
+        shown = ", ".join(f"{value:.9g}" for value in y[-3:])
+        lines += wrapped("last", f"{output.name}: {shown} {output.unit} after {seen.done} samples", width)
+    for kind, sample in sorted(seen.flags.items()):
+        lines += wrapped("event", f"{FLAG_KINDS[kind]} at sample {sample}", width)
+    if seen.stop is not None:
+        lines += wrapped("stop", f"{seen.stop.kind} at sample {seen.stop.ordinal}: {seen.stop.why}", width)
+    return lines
+
+
+def claim_lines(label: str, found: Judgement, seen: Observation, of: str, width: int) -> list[str]:
+    """One claim: holds, fails with got and wanted, or nothing to judge."""
+    if found.failing:
+        lines = wrapped("FAILS", f"{label}: {found.error}", width)
+        lines += wrapped("", f"got {found.got}, wanted {found.wanted}, at sample {found.at}", width)
+        return lines + [f"          {text}"[:width] for text in picture(trace(seen, of, found.at))]
+    word = "OPEN" if found.open else "holds" if found.valid else "-"
+    return wrapped(word, label + ("" if found.valid else ": says nothing"), width)

@@ -1,0 +1,98 @@
+"""Running a sheet file: whatever it raises becomes one message with file, line and the nearest right word."""
+
+from __future__ import annotations
+
+import inspect
+import runpy
+import sys
+import traceback
+from pathlib import Path
+
+from verify.errors import SheetError, SheetUnreadable, nearest_words
+from verify.sheet import Sheet
+
+
+def load(path: Path) -> Sheet:
+    """Run a sheet file and return its Sheet.
+
+    Errors: SheetUnreadable when missing, empty, not Python, or without a Sheet; SheetError from inside.
+    """
+    path = Path(path)
+    if path.is_dir() or not path.exists():
+        near = [p.name for p in path.parent.glob("*_sheet.py")] if path.parent.is_dir() else []
+        raise SheetUnreadable(f"no sheet at {path}", where=str(path),
+                              why="it is a folder" if path.is_dir() else "there is no such file",
+                              todo=nearest_words(path.name, near) if near else
+                              "preflash look FILE.c:FUNCTION gives the lines of a first sheet")
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as problem:
+        raise SheetUnreadable(f"{path.name} cannot be read", where=str(path), why=str(problem),
+                              todo="a sheet is a Python script in UTF-8") from problem
+    if not text.strip():
+        raise SheetUnreadable(f"{path.name} is empty", where=str(path), why="it describes no routine",
+                              todo="preflash look FILE.c:FUNCTION gives the lines of a first sheet")
+    sys.path.insert(0, str(path.parent.resolve()))
+    try:
+        names = runpy.run_path(str(path), run_name="sheet")
+    except SheetError:
+        raise
+    except SyntaxError as problem:
+        raise SheetUnreadable(f"{path.name} is not Python", where=f"{path.name}:{problem.lineno}",
+                              why=f"{problem.msg}: {(problem.text or '').strip()}",
+                              todo="mend that line; a sheet is a Python script") from problem
+    except BaseException as problem:
+        if isinstance(problem, KeyboardInterrupt):
+            raise
+        raise _broken(path, problem) from problem
+    finally:
+        sys.path.pop(0)
+    sheets = list({id(value): value for value in names.values() if isinstance(value, Sheet)}.values())
+    if len(sheets) != 1:
+        raise SheetUnreadable(f"{path.name} makes {len(sheets)} sheets", where=str(path),
+                              why="one file describes one firmware",
+                              todo="create exactly one Sheet(...) at the top level")
+    sheet = sheets[0]
+    if not sheet.routines and not sheet.machines:
+        raise SheetUnreadable(f"{path.name} describes no routine", where=str(path), why="there is nothing to check",
+                              todo="add sheet.function(...); preflash look FILE.c:FUNCTION writes the lines")
+    sheet.path = path.resolve()
+    _check_partners(sheet)
+    return sheet
+
+
+def _check_partners(sheet: Sheet) -> None:
+    known = [routine.name for routine in sheet.routines]
+    for routine in sheet.routines:
+        for claim in routine.claims:
+            other = getattr(claim, "other", None)
+            if other is not None and other not in known:
+                raise SheetError(f"inverse_of: the sheet has no routine {other!r}", where=routine.place,
+                                 why="both ways must be described", todo=nearest_words(other, known))
+
+
+def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
+    """One message for whatever else a sheet can raise: unknown names with the nearest right word."""
+    lines = [f for f in traceback.extract_tb(problem.__traceback__) if f.filename == str(path)]
+    where = f"{path.name}:{lines[-1].lineno}" if lines else str(path)
+    todo = "mend that line"
+    words: list[str] = []
+    import verify
+
+    if isinstance(problem, NameError | ImportError | TypeError | AttributeError):
+        words = [*verify.__all__]
+        name = getattr(problem, "name", None) or ""
+        unexpected = str(problem).partition("unexpected keyword argument ")[2].strip("'")
+        if unexpected:
+            name = unexpected.split("'")[0]
+            words = [p for f in (Sheet, Sheet.function) for p in inspect.signature(f).parameters if p != "self"]
+            words += ["because", "cents", "bits", "strict", "slack", "nan", "fraction_bits"]
+        if isinstance(problem, ImportError):
+            missing = str(problem).partition("cannot import name '")[2].split("'")[0]
+            name = missing or name
+        if isinstance(problem, AttributeError) and getattr(problem, "obj", None) is not None:
+            words = [word for word in dir(problem.obj) if not word.startswith("_")]
+        if name:
+            todo = nearest_words(name, words)
+    return SheetUnreadable(f"{path.name} stopped with an error", where=where,
+                           why=f"{type(problem).__name__}: {problem}", todo=todo)
