@@ -152,7 +152,7 @@ def missing_headers(
 def core_names() -> frozenset[str]:
     """The upper-case core intrinsics and the words of the standard core headers that this package provides."""
     folder = Path(__file__).parent / "runtime" / "intrinsics"
-    text = (folder / "core_intrinsics.h").read_text()
+    text = (folder / "core_intrinsics.h").read_text() + (folder / "core_words.h").read_text()
     names = set(re.findall(r"^PF_FN \w+ (__\w+)\(", text, re.M)) | set(re.findall(r"^#define (__\w+)[( ]", text, re.M))
     lists = (folder / "intrinsics_simd.h").read_text()
     names |= {"__" + upper for upper in re.findall(r"LIST\(\w+, (\w+), \w+\)", lists)}

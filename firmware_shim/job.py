@@ -44,6 +44,7 @@ class Test:
     second_low: float = 0.0
     second_high: float = 0.0
     second_scale: float = 1.0
+    band: float = 0.0
     screen: tuple[str, str] | None = None
     second: str | None = None
 

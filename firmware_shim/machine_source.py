@@ -75,7 +75,7 @@ def _head(machine: MachineCode) -> str:
 def generate(machine: MachineCode, *, cpp: bool) -> str:
     """C (or C++) text of one machine."""
     start = prefix(machine.name)
-    parts = []
+    parts = ["#include <stdint.h>\n"]  # variables of the sheet have types of fixed width
     if machine.state is not None:
         parts.append(_line(machine, "state") + f"typedef {machine.state} {start}t;\n")
     body = "".join([

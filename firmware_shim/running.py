@@ -336,7 +336,7 @@ class Runner:
         for slot, test in zip(array, self.job.tests, strict=False):
             slot.kind, slot.metric = KINDS[test.kind], METRICS[test.metric]
             slot.strict, slot.second_type = test.strict, test.second_type
-            for name in ("low", "high", "margin", "sign", "step", "second_low", "second_high", "second_scale"):
+            for name in ("low", "high", "margin", "sign", "step", "second_low", "second_high", "second_scale", "band"):
                 setattr(slot, name, getattr(test, name))
             if test.screen is not None:
                 slot.screen = screens[test.screen[0]].symbol(test.screen[1], "pf_screen")

@@ -10,7 +10,7 @@ from reference.kernels import header_text
 _INFIX = {"add": "+", "subtract": "-", "multiply": "*", "divide": "/"}
 
 
-def c_function(name: str, graph: Graph, constants: Mapping[int, float], key: str) -> str:
+def c_function(name: str, graph: Graph, constants: Mapping[int, float], key: str, margins: Mapping[int, float]) -> str:
     """The function `name` and everything it needs; see Screen.c_source."""
     if not name.isidentifier() or not name.isascii():
         raise ValueError(f"{name!r} is not a C identifier")
@@ -36,6 +36,8 @@ def c_function(name: str, graph: Graph, constants: Mapping[int, float], key: str
             text = f"-{operands[0]}"
         elif node.operation == "copy":
             text = operands[0]
+        elif node.operation == "floor":
+            text = f"kernel_floor_or_nan({operands[0]}, {margins[index].hex()})"
         elif node.operation == "sqrt":
             text = f"__builtin_sqrt({operands[0]})"
         else:

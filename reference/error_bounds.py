@@ -275,7 +275,16 @@ def _tanh(node: Node, operands: Operands, a: Arithmetic) -> Bound:
     return _bound(node, (1 + bx.relative) * (1 + a.tanh) - 1, bx.absolute * (1 + a.tanh) + a.tiny, total)
 
 
+def _floor(node: Node, operands: Operands, a: Arithmetic) -> Bound:
+    """Exact: where the argument's error leaves the floor in doubt the screen gives NaN (see tracing.floor_or_nan)."""
+    ((x, bx),) = operands
+    if x.largest + bx.total > kernels.TURNS_LARGEST or bx.total > Fraction(1, 4):
+        raise NoScreen("the argument of a floor is too large or too uncertain")
+    return EXACT
+
+
 _RULES = {
+    "floor": _floor,
     "copy": _copied,
     "add": _sum,
     "subtract": _sum,

@@ -3,7 +3,7 @@
 Running a reference in a TracingContext yields a straight-line graph: inputs, constants, and operations, each
 with a rigorous enclosure of its exact values over all inputs in range. Constants are folded exactly
 (Fractions where rational, 320-bit intervals otherwise). Comparisons are answered from ranges; one that
-depends on the input, and every floor, has no straight-line form: NoScreen says so.
+depends on the input has no straight-line form: NoScreen says so.
 """
 
 from __future__ import annotations
@@ -11,7 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from math import floor
 from typing import Any
+
+from mpmath.libmp import from_int
 
 from reference.context import Context, Number, Operand
 from reference.errors import DomainError, NoScreen, NotRational, Undecidable
@@ -274,5 +277,8 @@ class TracingContext(Context):
     def floor(self, x: Number) -> Number:
         x = self.own(x)
         if x.constant is None:
-            raise NoScreen("floor or nearest of an input-dependent value jumps where a screen cannot follow")
+            # It jumps: the screen follows except where the argument's error leaves the side in doubt.
+            low, high = x.span.ends()
+            span = Interval(WIDE, from_int(floor(low)), from_int(floor(high)))
+            return self._node("floor", (self._place(x),), span)
         return self._apply("floor", x)

@@ -27,6 +27,15 @@ KERNEL double kernel_value(uint64_t bits) { double x; memcpy(&x, &bits, 8); retu
  * bits of the sum are that integer in two's complement. */
 #define KERNEL_ROUNDER 0x1.8p+52
 
+/* floor(x), |x| <= 2**50; NaN where x lies within margin of an integer, unless the margin is 0. */
+KERNEL double kernel_floor_or_nan(double x, double margin) {
+    const double nearest = (x + KERNEL_ROUNDER) - KERNEL_ROUNDER;
+    const double rest = x - nearest;
+    const double size = rest < 0.0 ? -rest : rest;
+    const double whole = nearest - (rest < 0.0 ? 1.0 : 0.0);
+    return size <= margin && margin > 0.0 ? __builtin_nan("") : whole;
+}
+
 KERNEL double kernel_minimum(double a, double b) { return a < b ? a : b; }
 KERNEL double kernel_maximum(double a, double b) { return a > b ? a : b; }
 KERNEL double kernel_absolute(double x) { return kernel_value(kernel_bits(x) & 0x7fffffffffffffffu); }

@@ -326,3 +326,20 @@ def increment_32bit_from_hz(ctx: Context, hz: Number, *, sample_rate_hz: object)
     Fraction(33554432, 1)
     """
     return TURN_32BIT * hz / _positive(ctx, sample_rate_hz, "sample_rate_hz")
+
+
+def semitone_from_volts(ctx: Context, volts: Number, *, zero_volt_semitone: object = 0) -> Number:
+    """Nearest semitone of a pitch voltage at 1 V per octave: floor(12 volts + zero_volt_semitone + 1/2).
+
+    Shape:   scalar to scalar, numbers of ctx.
+    Unit:    volts in V; result in semitones.
+    Domain:  volts finite. Half way between two semitones the upper one is meant; a claim's band lets both.
+    Error:   exact.
+    Source:  twelve equal semitones per octave; tests/external/test_pitch.py.
+
+    >>> from fractions import Fraction
+    >>> from reference import enclose
+    >>> int(enclose(semitone_from_volts, [Fraction(1, 4)], {}).low)
+    3
+    """
+    return ctx.nearest(12 * volts + ctx.number(zero_volt_semitone))

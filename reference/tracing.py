@@ -22,7 +22,7 @@ from reference import double_double as dd
 from reference import double_double_kernels as dk
 from reference import kernels
 from reference.c_emission import c_function
-from reference.error_bounds import FLOAT64, Arithmetic, bounds, stored_constant
+from reference.error_bounds import FLOAT64, Arithmetic, Bound, bounds, stored_constant
 from reference.errors import DomainError, NoScreen
 from reference.graphs import Graph, trace
 
@@ -107,6 +107,7 @@ class Screen:
     ranges: tuple[tuple[Fraction, Fraction], ...]
     graph: Graph = field(repr=False)
     constants: Mapping[int, tuple[float, float, float]] = field(repr=False)
+    margins: Mapping[int, tuple[float, float]] = field(default_factory=dict, repr=False)
 
     def evaluate(self, arrays: Sequence[np.ndarray]) -> np.ndarray:
         """The screen's value for each input.
@@ -122,6 +123,8 @@ class Screen:
         for index, node in enumerate(self.graph.nodes[self.graph.inputs :], self.graph.inputs):
             if node.operation == "constant":
                 values.append(self.constants[index][0])
+            elif node.operation == "floor":
+                values.append(floor_or_nan(values[node.arguments[0]], self.margins[index][0]))
             else:
                 operands = [values[argument] for argument in node.arguments]
                 values.append(_FLOAT64_OPERATIONS[node.operation](*operands))
@@ -142,6 +145,8 @@ class Screen:
             if node.operation == "constant":
                 first, second = self.constants[index][1:]
                 values.append((np.full(shape, first), np.full(shape, second)))
+            elif node.operation == "floor":
+                values.append(finer_floor_or_nan(values[node.arguments[0]], self.margins[index][1]))
             else:
                 operands = [values[argument] for argument in node.arguments]
                 values.append(_FINER_OPERATIONS[node.operation](*operands))
@@ -154,7 +159,7 @@ class Screen:
         checked against `ranges`.
         """
         stored = {index: values[0] for index, values in self.constants.items()}
-        return c_function(name, self.graph, stored, self.key)
+        return c_function(name, self.graph, stored, self.key, {k: plain for k, (plain, _) in self.margins.items()})
 
     def _checked(self, arrays: Sequence[np.ndarray]) -> list[np.ndarray]:
         if len(arrays) != self.graph.inputs:
@@ -169,6 +174,34 @@ class Screen:
                 )
             checked.append(values)
         return checked
+
+
+def floor_or_nan(x: Any, margin: float) -> Any:
+    """The floor of x; NaN where x lies within margin of an integer, unless x is exact (margin 0).
+
+    Shape:   float64 scalar or array, result alike.
+    Unit:    none.
+    Domain:  |x| <= 2**50.
+    Error:   none where it is not NaN, if x is off by at most margin.
+    Source:  twin of kernel_floor_or_nan in kernels.h.
+
+    >>> float(floor_or_nan(np.float64(2.5), 1e-9)), float(floor_or_nan(np.float64(-0.5), 0.0))
+    (2.0, -1.0)
+    """
+    nearest = (x + kernels.ROUNDER) - kernels.ROUNDER
+    rest = x - nearest
+    doubt = (np.abs(rest) <= margin) & (margin > 0)
+    return np.where(doubt, np.nan, nearest - (rest < 0))
+
+
+def finer_floor_or_nan(x: Any, margin: float) -> Any:
+    """The same for a double-double."""
+    high, low = x
+    nearest = (high + kernels.ROUNDER) - kernels.ROUNDER
+    rest = (high - nearest) + low
+    doubt = (np.abs(rest) <= margin) & (margin > 0)
+    whole = np.where(doubt, np.nan, nearest - (rest < 0))
+    return whole, np.zeros_like(whole)
 
 
 def _within(values: np.ndarray, low: Fraction, high: Fraction) -> bool:
@@ -202,8 +235,8 @@ def why_no_screen(
 ) -> str | None:
     """One sentence on what keeps a reference from having a screen over these ranges; None if it has one.
 
-    >>> why_no_screen(lambda ctx, x: ctx.floor(x), [(0, 9)], {})
-    'floor or nearest of an input-dependent value jumps where a screen cannot follow'
+    >>> why_no_screen(lambda ctx, x: ctx.exp2(x), [(0, 1000)], {})
+    'exp2 outside [-900, 900]'
     """
     try:
         _screen(function, ranges, constants)
@@ -226,8 +259,10 @@ def _screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str
             (single,), plain_error[index] = stored_constant(node.constant, 1)
             (first, second), finer_error[index] = stored_constant(node.constant, 2)
             stored[index] = (single, first, second)
-    plain = _final_bounds(graph, FLOAT64, plain_error)
-    finer = _final_bounds(graph, FINER, finer_error)
+    plain_bounds, finer_bounds = bounds(graph, FLOAT64, plain_error), bounds(graph, FINER, finer_error)
+    plain, finer = _final_bounds(graph, plain_bounds), _final_bounds(graph, finer_bounds)
+    margins = {index: (_above(plain_bounds[node.arguments[0]].total), _above(finer_bounds[node.arguments[0]].total))
+               for index, node in enumerate(graph.nodes) if node.operation == "floor"}
     result = graph.nodes[-1]
     low, high = _below(result.low) + 0.0, _above(result.high) + 0.0  # no negative zero
     return Screen(
@@ -238,17 +273,16 @@ def _screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str
         finer_relative_bound=finer[0],
         finer_absolute_bound=finer[1],
         rational=graph.rational,
-        key=_key(graph, exact_ranges, stored, (low, high, *plain, *finer)),
+        key=_key(graph, exact_ranges, stored, (low, high, *plain, *finer, sorted(margins.items()))),
         ranges=exact_ranges,
         graph=graph,
         constants=stored,
+        margins=margins,
     )
 
 
-def _final_bounds(
-    graph: Graph, arithmetic: Arithmetic, constant_error: dict[int, Fraction]
-) -> tuple[float, float]:
-    node, bound = graph.nodes[-1], bounds(graph, arithmetic, constant_error)[-1]
+def _final_bounds(graph: Graph, found: list[Bound]) -> tuple[float, float]:
+    node, bound = graph.nodes[-1], found[-1]
     if bound.exact:
         return 0.0, 0.0
     if node.smallest == 0:

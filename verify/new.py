@@ -128,15 +128,26 @@ def entries_of(
         cluster = inside.get(id(function))
         if cluster is None:
             entry = function_entry(function, macros)
-            if entry.reason:
+            base = function.name.partition("(")[0]
+            twins = [f for f in functions if f.name.partition("(")[0] == base]
+            listed = any(p.ctype.kind == "enum" for p in function.parameters)
+            if entry.reason or listed or len(twins) > 1 or "<" in base:
                 info = next((i for i in infos.values() if i.functions.get(function.name) == function), None)
                 cpp = function.file.endswith((".cpp", ".cc", ".cxx", ".hpp", ".hh")) or bool(function.linkage)
                 entry = (call_entry(function, info, macros, files, cpp=cpp) if info else None) or entry
+                words = types_of(function) if len(twins) > 1 else []
+                if words or "<" in base:
+                    entry.name = re.sub(r"\W+", "_", "_".join([base, *words])).strip("_")
             entries.append(entry)
         elif cluster.name not in done:
             done.add(cluster.name)
             entries.append(machine_entry(cluster, macros, rate))
     return entries
+
+
+def types_of(function: Function) -> list[str]:
+    """What tells an overloaded function from its twins, as words."""
+    return [re.sub(r"\W+", "", p.ctype.name) for p in function.parameters if p.name != "this"]
 
 
 def rate_of(macros: dict[str, str]) -> tuple[str, str]:
@@ -225,7 +236,8 @@ def settled(head: Sequence[str], entries: list[Entry], out: Path) -> str:
             benches = make_benches(sheet, ("host",))
             if benches[0].problem is not None:
                 raise benches[0].problem
-            return text
+            if not measured(entries, sheet):
+                return text
         except (PreflashError, ShimError) as problem:
             if not put_aside(entries, text, problem):
                 raise
@@ -234,11 +246,29 @@ def settled(head: Sequence[str], entries: list[Entry], out: Path) -> str:
     return sheet_text(head, entries)
 
 
+def measured(entries: Sequence[Entry], sheet: Sheet) -> bool:
+    """Read the frequency at 0 V from a pitch routine's own outputs where nothing names it; True if one was read."""
+    from verify.look import pitch_guess
+
+    done = False
+    for entry in entries:
+        if entry.reason or entry.proposal is None or entry.proposal.missing != ("zero_volt_hz",):
+            continue
+        routine = next(r for r in sheet.routines if r.name == entry.name)
+        found = pitch_guess(sheet, entry.name, routine.inputs) if routine.inputs[0].unit == "V" else None
+        if found:
+            entry.complete("zero_volt_hz", f'"{found[1]}"', f"{found[0]} at 0 V, from what it gives itself")
+            done = True
+    return done
+
+
 def put_aside(entries: list[Entry], text: str, problem: PreflashError | ShimError) -> bool:
     """Comment out the entry that a message speaks of; False when it speaks of none."""
     running = [entry for entry in entries if not entry.reason]
-    said = f"{problem.what} {problem.where}"
-    named = [e for e in running if re.search(rf"(?<![\w]){re.escape(e.name)}(?![\w])", said)]
+    named: list[Entry] = []
+    for said in (f"{problem.what} {problem.where}", problem.why):
+        named = named or [e for e in running if re.search(rf"(?<!\w){re.escape(e.name)}(?!\w)", said)]
+        named = named or [e for e in running if re.search(rf"(?<!\w){re.escape(e.name.split('::')[-1])}(?!\w)", said)]
     at = re.search(r"_trial\.py:(\d+)", problem.where)
     if not named and at:
         lines = text.splitlines()[: int(at.group(1))]

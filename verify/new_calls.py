@@ -53,6 +53,11 @@ def call_entry(
         if counted and is_count(name) and type_number(kind) is not None:
             made.given.append("1")
             made.notes.append("one sample of its block is driven")
+        elif kind.kind == "enum" and kind.name in info.enums:
+            numbers = [value for _, value in info.enums[kind.name].values]
+            text = f'integers("{name}", {min(numbers)}, {max(numbers)}, "")'
+            made.inputs.append(InputGuess(text, "", "", f"from the first to the last of {kind.name}"))
+            made.given.append(f"({kind.name}){name}")
         elif type_number(kind) is not None:
             guess = guess_input(name, kind, macros, function.name)
             if said and not quantity(name):
@@ -85,7 +90,7 @@ def _array(made: _Call, name: str, ctype: CType, arrays: Sequence[tuple[str, CTy
     words = set(name.lower().split("_"))
     others = [n for n, t in arrays if n != name and t.to_constant]
     in_place = not ctype.to_constant and not (words & OUT_WORDS) and not others and bool(words & IN_PLACE)
-    made.given.append(f"&{name}")
+    made.given.append(name if ctype.name.endswith("&") else f"&{name}")
     if ctype.to_constant or in_place:
         _input(made, guess_input(name, ctype.to, macros), name, ctype.to)
     else:
@@ -110,7 +115,7 @@ def _struct(
             made.refused = "a class with a state of its own"
             return
         name = "object"
-    made.given.append(f"&{name}" if pointer else name)
+    made.given.append(f"&{name}" if pointer and not kind.name.endswith("&") else name)
     bare = layout.name.replace("(anonymous namespace)::", "")
     braces = first_values(files, bare)
     if braces:

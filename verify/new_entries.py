@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -28,6 +28,16 @@ class Entry:
     proposal: Proposal | None = None
     method: str = "function"
     notes: list[str] = field(default_factory=list)
+    rebuild: Callable[[Proposal], list[str]] | None = None
+
+    def complete(self, constant: str, text: str, source: str) -> None:
+        """Give the one constant that nothing named: the reference becomes part of the entry."""
+        if self.proposal is None or self.rebuild is None:
+            return
+        constants = {**self.proposal.constants, constant: (text, source)}
+        missing = tuple(name for name in self.proposal.missing if name != constant)
+        self.proposal = replace(self.proposal, constants=constants, missing=missing)
+        self.arguments = self.rebuild(self.proposal)
 
     def lines(self) -> list[str]:
         """The entry as lines of Python, commented out when it cannot run."""
@@ -53,7 +63,11 @@ def function_entry(function: Function, macros: Mapping[str, str]) -> Entry:
     integer = function.result.kind != "float"
     proposal = propose(function.name, [(n, g.quantity) for n, g in zip(names, guesses, strict=True)], integer, macros)
     guesses = [inside(g, proposal) for g in guesses]
-    return Entry(function.name, head, arguments(function.name, function.result, guesses, proposal, macros), proposal=proposal)
+
+    def rebuild(proposed: Proposal | None) -> list[str]:
+        return arguments(function.name, function.result, guesses, proposed, macros)
+
+    return Entry(function.name, head, rebuild(proposal), proposal=proposal, rebuild=rebuild)
 
 
 def inside(guess: InputGuess, proposal: Proposal | None) -> InputGuess:

@@ -10,6 +10,7 @@ from firmware_shim.debug_info import CType, DebugInfo, Function
 from verify.binding import prototype_text, type_number
 from verify.new_entries import Entry
 from verify.new_quantities import RANGES, UNITS, InputGuess, guess_input, q_bits, quantity, words_of
+from verify.new_references import machine_references
 from verify.sheet import Sheet
 
 INIT = ("init", "initialise", "initialize", "setup", "prepare", "construct", "begin", "start", "configure")
@@ -57,8 +58,8 @@ def clusters_of(functions: Sequence[Function], infos: Mapping[Path, DebugInfo]) 
         first = function.parameters[0] if function.parameters else None
         if first is None or first.ctype.kind != "pointer" or first.ctype.to is None or first.ctype.to.kind != "struct":
             continue
-        cpp = bool(function.member_of)
-        name = function.member_of if cpp else first.ctype.to.name
+        cpp = bool(function.member_of) or first.name == "this"
+        name = function.member_of or first.ctype.to.name
         found.setdefault(name, Cluster(name, cpp=cpp)).members.append(function)
     kept = []
     for cluster in found.values():
@@ -89,8 +90,12 @@ def machine_entry(cluster: Cluster, macros: Mapping[str, str], rate: str) -> Ent
     if isinstance(said, str):
         return Entry(name, head, reason=said, method="machine")
     lines += said
-    lines += [f"sample_rates_hz=[{rate}],", "# no reference: the protective claims are checked, not whether it is right",
-              "claims=[],"]
+    said_by = {w for text in (plain, *(f.name for f in cluster.members)) for w in words_of(text)}
+    lines.append(f"sample_rates_hz=[{rate}],")
+    for reference in machine_references(said_by)[:1]:
+        options = ", ".join((*reference.constants, *reference.optional))
+        lines.append(f"# perhaps reference={reference.sheet_name}, as its names say; its constants: {options}")
+    lines += ["# no reference: the protective claims are checked, not whether it is right", "claims=[],"]
     entry = Entry(name, head, lines, refused, method="machine")
     entry.notes = [f"not part of it: {text}" for text in left]
     return entry

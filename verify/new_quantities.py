@@ -47,7 +47,7 @@ _Q = re.compile(r"^q(\d+)$")
 
 def words_of(name: str) -> list[str]:
     """Lower-case words of a C name: hzFromVolts, hz_from_volts -> hz, from, volts."""
-    return [w.lower() for w in re.split(r"_+", _CAMEL.sub("_", name)) if w]
+    return [w.lower() for w in re.split(r"[_\W]+", _CAMEL.sub("_", name)) if w]
 
 
 def q_bits(name: str) -> int:
@@ -95,7 +95,7 @@ def guess_input(name: str, ctype: CType, macros: Mapping[str, str], called: str 
     signed = ctype.kind == "int"
     least, most = INT_RANGES["int" if signed else "uint", ctype.bytes]
     bits = q_bits(name) or (15 if what in ("audio", "ratio") and ctype.bytes == 2 and signed else 0)
-    bits = bits or (31 if what == "audio" and ctype.bytes == 4 and signed else 0)
+    bits = bits or (31 if what == "audio" and ctype.bytes == 4 and ctype.name in ("int32_t", "q31_t") else 0)
     if bits:
         return _fixed(name, what, bits, ctype, macros, called)
     if what == "code":

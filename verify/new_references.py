@@ -6,7 +6,7 @@ import importlib
 import inspect
 import math
 import pkgutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -16,7 +16,10 @@ from verify.new_quantities import direction, number, quantity, words_of
 
 # What a result is called in references, by the quantity that the C name speaks of.
 _RESULT_WORDS = {"increment": ("increment_32bit", "increment")}
-_NOT_FAMILIES = {"precision", "context", "spot", "errors", "steps"}
+_NOT_FAMILIES = {"precision", "context", "spot", "errors", "steps", "trajectories", "recurrences", "tracing"}
+# Short names of usual machines -> the words of their references.
+_ALIASES = {"adsr": "attack decay sustain release", "ad": "attack decay", "lag": "one pole", "onepole": "one pole",
+            "smoother": "one pole", "smoothing": "one pole", "lamp": "lamp", "led": "lamp", "average": "moving average"}
 A4_HZ = 440
 JUST_A_NOTE_CENTS = 0.1
 
@@ -48,9 +51,23 @@ class Proposal:
     missing: tuple[str, ...] = ()
 
 
-@cache
 def all_references() -> tuple[Reference, ...]:
-    """Every public reference whose first argument is the context, from every family that can be imported."""
+    """References of functions: numbers to a number."""
+    return tuple(r for r in _references() if "script" not in r.inputs and "_from_" in r.name)
+
+
+def machine_references(words: Iterable[str]) -> list[Reference]:
+    """References of machines whose name is said by the words around a state; the one that says most is first."""
+    known = set(words)
+    for word in list(known):
+        known |= set(_ALIASES.get(word, "").split())
+    fitting = [r for r in _references() if r.inputs == ("script",) and set(words_of(r.name)) <= known]
+    return sorted(fitting, key=lambda r: (-len(words_of(r.name)), r.sheet_name))
+
+
+@cache
+def _references() -> tuple[Reference, ...]:
+    """Every public function whose first argument is the context, from every family that can be imported."""
     import reference
 
     found = []
@@ -69,8 +86,6 @@ def all_references() -> tuple[Reference, ...]:
                 continue
             positional = [p.name for p in parameters[1:] if p.kind is p.POSITIONAL_OR_KEYWORD]
             keyword = [p for p in parameters if p.kind is p.KEYWORD_ONLY]
-            if "_from_" not in name or "script" in positional:
-                continue
             found.append(Reference(module_info.name, name, tuple(positional),
                                    tuple(p.name for p in keyword if p.default is p.empty),
                                    tuple(p.name for p in keyword if p.default is not p.empty), function))

@@ -34,7 +34,7 @@ from verify.witnesses import WitnessFile, ordinal_of
 def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
     """Replay the inputs given, or all stored witnesses. Exit 1 when a claim of accuracy fails again."""
     sheet = load_sheet(path)
-    names = [routine.name for routine in (*sheet.routines, *sheet.machines)]
+    names = [routine.name for routine in sheet.routines] + [machine.name for machine in sheet.machines]
     if name is not None and name not in names:
         raise UsageError(f"no routine {name!r} in the sheet", where=str(path), why="it describes others",
                          todo=nearest_words(name, names))

@@ -166,7 +166,7 @@ class Sheet:
         constants: Mapping[str, Any] | None = None,
         family: str = "",
         without: Mapping[str, str] | None = None,
-        call_limit_seconds: float = 1.0,
+        call_limit_seconds: float = 0.5,
         flush_to_zero: bool = False,
         hostile: bool = False,
         longest_seconds: float = 2,

@@ -26,6 +26,7 @@ struct pf_test {
     int32_t kind, metric, strict, second_type;
     double low, high, margin, sign, step;
     double second_low, second_high, second_scale;
+    double band; /* accurate: within it of the first input a decision may fall either way; 0 for none */
     pf_screen screen;
     pf_loop second;
 };

@@ -57,6 +57,49 @@ static void keep_open(const struct pf_job *job, int number, struct pf_found *fou
     }
 }
 
+static void errors_of(int metric, const double *y, const double *r, double *e, long n)
+{
+    if (metric == 0)
+        errors_absolute(y, r, e, n);
+    else if (metric == 1)
+        errors_relative(y, r, e, n);
+    else
+        errors_ulp(y, r, e, n);
+}
+
+/* Near a decision of the reference both sides are right: an error outside the limit is replaced by that against
+   the reference a band further up or down, where that one is within. */
+static void other_sides(const struct pf_job *job, const struct pf_test *test, struct pf_found *found, const double *y,
+                        double *e, long n, int64_t ordinal, const int32_t *index)
+{
+    static unsigned char raw_store[8][8];
+    static double value_store[8];
+    unsigned char *raw[8];
+    double *value[8];
+    const double *inputs[8];
+    for (int k = 0; k < 8; k++) {
+        raw[k] = raw_store[k];
+        inputs[k] = value[k] = &value_store[k];
+    }
+    for (long i = 0; i < n; i++) {
+        if (e[i] <= test->high && e[i] >= test->low)
+            continue;
+        pf_fill(job, ordinal + (index ? index[i] : i), 1, raw, value);
+        double middle = value_store[0];
+        for (int side = -1; side <= 1; side += 2) {
+            double reference, error;
+            value_store[0] = middle + side * test->band;
+            test->screen(inputs, &reference, 1);
+            errors_of(test->metric, &y[i], &reference, &error, 1);
+            if (error <= test->high && error >= test->low) {
+                e[i] = error;
+                found->skipped++;
+                break;
+            }
+        }
+    }
+}
+
 void pf_judge(const struct pf_job *job, int number, struct pf_found *found, const double *y,
               const double *reference, long n, int64_t ordinal, const int32_t *index)
 {
@@ -75,12 +118,9 @@ void pf_judge(const struct pf_job *job, int number, struct pf_found *found, cons
             return;
         }
     }
-    if (test->metric == 0)
-        errors_absolute(y, reference, e, n);
-    else if (test->metric == 1)
-        errors_relative(y, reference, e, n);
-    else
-        errors_ulp(y, reference, e, n);
+    errors_of(test->metric, y, reference, e, n);
+    if (test->band > 0.0)
+        other_sides(job, test, found, y, e, n, ordinal, index);
     pf_extremes(e, n, &least, &most, &unordered);
     found->judged += n;
     if (least < found->least) {

@@ -77,7 +77,7 @@ def firmware(tmp_path_factory: pytest.TempPathFactory, private_cache: Path) -> P
 
 def test_real_firmware_comes_to_verdicts_without_an_edited_line(firmware: Path) -> None:
     text = (firmware / "main_sheet.py").read_text()
-    # Machines are looked at in tests of their own.
+    # The machine takes longer: it has a test of its own.
     kept = [part for part in re.split(r"\n\n(?=# )", text) if "firmware.machine(" not in part]
     (firmware / "functions_sheet.py").write_text("\n\n".join(kept) + "\n")
     done = preflash(firmware, "check", "functions_sheet.py")
@@ -92,6 +92,18 @@ def test_real_firmware_comes_to_verdicts_without_an_edited_line(firmware: Path) 
     assert "-mfpu=fpv4-sp-d16" in {flag for flag, _ in host["flags_dropped"]}
 
 
+@pytest.mark.full
+def test_its_machine_and_its_calibration_come_to_verdicts_too(firmware: Path) -> None:
+    done = preflash(firmware, "check", "main_sheet.py")
+    assert 1 == done.returncode, done.stdout + done.stderr
+    found = failing(record_of(firmware, "main"))
+
+    # The level falls for ever: three seconds after a strike it is subnormal.
+    assert ("strike", "no_hidden_events") in found
+    assert ("volts_from_code", "accurate") not in found
+    assert ("hz_from_note", "accurate") in found
+
+
 def test_the_sheet_says_where_each_guess_is_from(firmware: Path) -> None:
     text = (firmware / "main_sheet.py").read_text()
 
@@ -99,6 +111,7 @@ def test_the_sheet_says_where_each_guess_is_from(firmware: Path) -> None:
     assert 'include=["stubs"]' in text
     assert '"zero_volt_hz": "440 * 2**(-33/12)",  # guess: ZERO_VOLT_HZ is the note C2' in text
     assert "# void ADC_IRQHandler(void), main.cpp:18\n# not checked: it has no inputs and no result" in text
+    assert 'local="calibration_t calibration = {410, 0.5f, 3686, 4.5f}"' in text
     assert 'state="Strike"' in text
     assert 'step="out = state->step()"' in text
 

@@ -147,3 +147,48 @@ def test_two_sources_with_a_header_between_them(tmp_path: Path) -> None:
     assert {"doubled", "tripled"} == set(entries)
     assert all(entry.reason == "" for entry in entries.values())
     assert 'sources=["voice.c"]' in text
+
+
+CPP = """
+#include <cmath>
+namespace bell { namespace pitch {
+float hzFromVolts(float volts) { return 65.406395f * std::exp2(volts); }
+template <class T> T twice(T x) { return x * 2; }
+float used(float x) { return twice(x); }
+} }
+namespace {
+struct Hidden { float last = 0; float tick(float in) { last += 0.1f * (in - last); return last; } };
+Hidden hidden;
+}
+float use_hidden(float in) { return hidden.tick(in); }
+enum class Mode { off, on, half };
+float with_mode(Mode mode, float x) { return mode == Mode::on ? x : 0.0f; }
+float overloaded(float x) { return x; }
+int overloaded(int x) { return x; }
+float by_reference(const float &x) { return x; }
+struct Gain { float level(float x) const { return x * gain; } float gain = 0.5f; };
+float use(float x) { Gain g; return g.level(x); }
+"""
+
+
+def test_names_templates_enums_overloads_and_references_of_cpp(tmp_path: Path) -> None:
+    text, entries = first_sheet(tmp_path, "ns.cpp", CPP)
+
+    assert {} == {name: entry.reason for name, entry in entries.items() if entry.reason}
+    assert '"bell::pitch::hzFromVolts",' in text
+    # Nothing names the note at 0 V: it is read from what the routine gives.
+    assert "    reference=pitch.hz_from_volts," in text
+    assert '"zero_volt_hz": "440 * 2**(-33/12)",  # guess: C2 at 0 V, from what it gives itself' in text
+    assert 'call="result = bell::pitch::twice<float>(x)"' in text
+    assert 'state="Hidden"' in text and 'step="out = state->tick(in)"' in text
+    assert 'call="result = with_mode((Mode)mode, x)"' in text and 'integers("mode", 0, 2, "")' in text
+    assert {"overloaded_float", "overloaded_int"} <= set(entries)
+    assert 'call="result = by_reference(x)"' in text
+    assert 'call="object.gain = object_gain; result = object.level(x)"' in text
+
+
+def test_a_header_alone_is_compiled_alone(tmp_path: Path) -> None:
+    text, entries = first_sheet(tmp_path, "half.h", "static inline float half(float x) { return 0.5f * x; }\n")
+
+    assert {"half": ""} == {name: entry.reason for name, entry in entries.items()}
+    assert 'sources=["half.h"]' in text

@@ -22,15 +22,17 @@ FAULTS = {
     "retrigger from zero clicks": (
         STRIKE, ("s->mode = 1;\n", "s->mode = 1; s->level = 0.0f;\n"), {"no_jump", "accurate"}, 4),
     "attack twice as long": (STRIKE, ("1.0f / n : 1.0f", "0.5f / n : 1.0f"), {"time_to", "accurate"}, 1),
-    "decay uses the attack's time": (STRIKE, ("float n = s->decay * s->rate;", "float n = s->attack * s->rate;"), {"accurate"}, 2),
+    "decay uses the attack's time": (
+        STRIKE, ("float n = s->decay * s->rate;", "float n = s->attack * s->rate;"), {"accurate"}, 2),
     "rate taken as 44.1 kHz": (STRIKE, ("s->rate = rate;", "s->rate = 44100.0f;"), {"time_to", "accurate"}, 1),
     "peak not clamped": (STRIKE, ("s->level = 1.0f;\n", "\n"), {"stays_within"}, 2),
     "tail falls into subnormals": (STRIKE, ("if (s->level < 1e-5f)", "if (s->level < 0.0f)"), {"no_hidden_events"}, 2),
     "strike lost within 32 samples of another": (
         STRIKE, ("void strike_strike(strike_t *s)\n{\n", "void strike_strike(strike_t *s)\n{\n"
-                 "    if (s->mode == 1 && s->level < 0.3f && s->attack < 0.05f && s->decay > 0.3f) { s->mode = 0; return; }\n"),
+                 "    if (s->mode == 1 && s->level < 0.3f && s->attack < 0.05f && s->decay > 0.3f)\n"
+                 "        { s->mode = 0; return; }\n"),
         {"accurate"}, 3),
-    "uninitialised field": (STRIKE, ("s->decay = 0.5f; s->mode = 0;", "s->decay = 0.5f;"), {"fresh_after_init"}, 1),
+    "uninitialised field": (STRIKE, ("s->level = 0.0f; s->attack", "s->attack"), {"fresh_after_init"}, 1),
     "static local shared by instances": (
         SMOOTH, ("    s->y += s->a * (x - s->y);\n    return s->y;", "    static float y; y += s->a * (x - y);\n    s->y = y;"
                  "\n    return y;"), {"instances_independent"}, 1),
@@ -41,24 +43,24 @@ FAULTS = {
         BLOCKS, ("        out[i] = smooth_step(s, in[i]);", "        out[i] = i ? smooth_step(s, in[i]) : s->y;"),
         {"same_for_any_block_size"}, 2),
     "writes one sample past its block": (
-        BLOCKS, ("for (int i = 0; i < n; i++)\n        out[i]", "for (int i = 0; i <= n; i++)\n        out[i]"), {"returns"}, 1),
+        BLOCKS, ("for (int i = 0; i < n; i++)\n        out[i]", "for (int i = 0; i <= n; i++)\n        out[i]"),
+        {"returns"}, 1),
     "pulse one sample short": (GATE, ("g->left = g->least;", "g->left = g->least - 1;"), {"minimum_pulse"}, 2),
     "pulse ends with the gate": (GATE, ("g->on = 0;\n    }", "g->on = 0; g->left = 0;\n    }"), {"minimum_pulse"}, 2),
-    "smoother stops one step short": (KNOB, ("(gap + 15) / 16 : -((-gap + 15) / 16)", "gap / 16 : -(-gap / 16)"), {"settles"}, 1),
+    "smoother stops one step short": (
+        KNOB, ("(gap + 15) / 16 : -((-gap + 15) / 16)", "gap / 16 : -(-gap / 16)"), {"settles"}, 1),
     "hang on one event": (
         STRIKE, ("float n = s->attack * s->rate;\n    s->mode = 1;",
-                 "float n = s->attack * s->rate;\n    s->mode = 1;\n    while (s->attack > 0.0999f) { __asm__ volatile(\"\"); }"),
+                 "float n = s->attack * s->rate;\n    s->mode = 1;\n"
+                 "    while (s->attack > 0.0999f) { __asm__ volatile(\"\"); }"),
         {"returns"}, 2),
     "crash on one value": (
-        STRIKE, ("s->decay = seconds; }", "s->decay = seconds; if (seconds > 0.999f) *(volatile int *)8 = 1; }"), {"returns"}, 1),
-    "allocates while running": (
-        STRIKE, ("    s->mode = 1;\n    s->step", "    s->mode = 1;\n    s->level *= *(float *)calloc(1, 4) + 1.0f;\n    s->step"),
+        STRIKE, ("s->decay = seconds; }", "s->decay = seconds; if (seconds > 0.999f) *(volatile int *)8 = 1; }"),
         {"returns"}, 1),
 }
-UNSEEN = {"allocates while running"}
 
 
-@pytest.mark.parametrize("name", [name for name in FAULTS if name not in UNSEEN])
+@pytest.mark.parametrize("name", sorted(FAULTS))
 def test_planted_fault_is_found_with_a_short_script(tmp_path: Path, name: str) -> None:
     entry, change, claims, most_events = FAULTS[name]
     _, found = planted(tmp_path, entry, change)

@@ -10,7 +10,7 @@ from firmware_shim.debug_info import CType, Function, Parameter
 from verify.new_entries import function_entry
 from verify.new_macros import first_values, numbers_in, values_by_member
 from verify.new_quantities import guess_input, number, quantity, words_of
-from verify.new_references import all_references, exact_note, propose
+from verify.new_references import all_references, exact_note, machine_references, propose
 
 pytestmark = pytest.mark.quick
 
@@ -119,6 +119,15 @@ def test_the_reference_of_a_name(name: str, inputs: list[tuple[str, str]], integ
     found = propose(name, inputs, integer, {})
 
     assert wanted == (found.reference.sheet_name if found else None)
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [({"one", "pole", "process"}, "smoothing.one_pole"), ({"adsr", "gate"}, "envelope.attack_decay_sustain_release"),
+     ({"strike", "attack", "decay", "step"}, "envelope.attack_decay"), ({"mystery"}, None)],
+)
+def test_the_reference_of_a_machine_by_its_words(words: set[str], wanted: str | None) -> None:
+    assert wanted == next((r.sheet_name for r in machine_references(words)), None)
 
 
 def test_constants_that_nothing_names_leave_the_reference_as_a_comment() -> None:

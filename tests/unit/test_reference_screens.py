@@ -19,8 +19,7 @@ def half(ctx: Any, x: Any) -> Any:
 @pytest.mark.parametrize(
     ("function", "ranges", "reason"),
     [
-        (lambda ctx, x: ctx.floor(x), [(0, 9)], "floor"),
-        (lambda ctx, x: ctx.nearest(x), [(0, 9)], "floor or nearest"),
+        (lambda ctx, x: ctx.floor(x * 2**60), [(0, 9)], "floor"),
         (lambda ctx, x: x if x < 1 else x * x, [(0, 9)], "comparison"),
         (lambda ctx, x: ctx.exp2(x), [(0, 901)], "exp2 outside"),
         (lambda ctx, x: ctx.exp(x), [(-700, 0)], "exp outside"),
@@ -39,6 +38,34 @@ def half(ctx: Any, x: Any) -> Any:
 def test_what_cannot_be_screened_is_refused_with_its_reason(function: Any, ranges: Any, reason: str) -> None:
     assert screen(function, ranges, {}) is None
     assert reason in (why_no_screen(function, ranges, {}) or "")
+
+
+def test_a_floor_is_exact_or_in_doubt_never_wrong() -> None:
+    """12 x + 1/2 rounds: next to a whole number the screen must say NaN, elsewhere the exact floor."""
+
+    def semitone(ctx: Any, x: Any) -> Any:
+        return ctx.floor(12 * x / 7 + Fraction(1, 2))
+
+    found = screen(semitone, [(-9, 9)], {})
+    assert found is not None and (found.absolute_bound, found.finer_absolute_bound) == (0.0, 0.0)
+    borders = np.array([7 * (k - 0.5) / 12 for k in range(-14, 15)])
+    near = np.concatenate([np.nextafter(borders, s * np.inf) for s in (-1, 1)] + [borders, borders + 1e-9, borders - 1e-9])
+    plain, (finer, rest) = found.evaluate([near]), found.finer([near])
+    exact = np.array([math.floor(12 * Fraction(float(x)) / 7 + Fraction(1, 2)) for x in near])
+
+    assert not rest.any()
+    for computed in (plain, finer):
+        sure = ~np.isnan(computed)
+        assert sure[-2 * len(borders) :].all()
+        assert (computed[sure] == exact[sure]).all()
+    assert np.isnan(plain).any()
+
+
+def test_a_floor_of_an_exact_value_is_never_in_doubt() -> None:
+    found = screen(lambda ctx, x: ctx.floor(x), [(0, 99)], {})
+    assert found is not None
+
+    assert [0.0, 0.0, 4.0, 8.0] == list(found.evaluate([np.array([0.0, 0.75, 4.0, 8.5])]))
 
 
 def test_a_decision_that_the_range_settles_is_no_obstacle() -> None:

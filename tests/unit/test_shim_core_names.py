@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -69,3 +70,33 @@ def test_a_function_of_the_authors_own_with_such_a_name_stays(tmp_path: Path) ->
 
 def test_all_names_are_known() -> None:
     assert {"__SSAT", "__SMLAD", "__PKHBT", "__disable_irq", "__get_PRIMASK", "__STREXW", "__IO", "__WEAK"} <= core_names()
+
+
+BOARD = """
+#include <core_intrinsics.h>
+#include <arm_acle.h>
+uint32_t all(uint32_t a, uint32_t b, uint32_t c)
+{
+    __disable_irq(); __DSB(); __WFI(); __NOP(); __enable_irq(); __set_PRIMASK(__get_PRIMASK());
+#ifdef __ARM_FEATURE_DSP
+    a += __SADD16(a, b) + __SMLAD(a, b, c) + (uint32_t)__SMLALD(a, b, c) + __QADD(a, b) + __SXTB16(a) + __SEL(a, b);
+    a += __USADA8(a, b, c) + __SMMLA(a, b, c) + __SSAT16(a, 8) + __SHASX(a, b) + __ssat((int)a, 12) + __USAT((int)b, 9);
+#endif
+    return a + __CLZ(a) + __RBIT(b) + __REV(c) + __REV16(a) + __REVSH((int16_t)b) + __ROR(a, b) + __PKHBT(a, b, 3);
+}
+"""
+
+
+@pytest.mark.cortex_m
+@pytest.mark.parametrize("language", ["c", "c++"])
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4", "cortex-m7", "cortex-m33"])
+def test_the_same_names_are_instructions_on_the_board(tmp_path: Path, arm_gcc: str, core: str, language: str) -> None:
+    (tmp_path / "a.c").write_text(BOARD)
+    folder = Path(__file__).parents[2] / "firmware_shim" / "runtime" / "intrinsics"
+    command = [arm_gcc, "-x", language, f"-mcpu={core}", "-mthumb", "-O2", "-Wall", "-Werror", "-isystem", str(folder)]
+    done = subprocess.run([*command, "-S", "a.c", "-o", "a.s"], cwd=tmp_path, capture_output=True, text=True)
+    assert 0 == done.returncode, done.stderr
+    text = (tmp_path / "a.s").read_text()
+
+    assert "cpsid i" in text and "mrs" in text
+    assert (core != "cortex-m0plus") == all(word in text for word in ("sadd16", "smlald", "ssat16", "smmla", "rbit"))

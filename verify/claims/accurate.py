@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, ClassVar
 
@@ -14,6 +14,7 @@ from firmware_shim.job import Test
 from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text, positive_limit, reason
 from verify.errors import SheetError, nearest_words
 from verify.judging.exact import exact_error
+from verify.judging.verdict import grouped
 from verify.routine import Bound, Routine
 from verify.units import ERROR_UNITS, PITCH_UNITS
 
@@ -35,10 +36,12 @@ class Accurate(Claim):
     metric: str
     limit: Fraction
     because: str
+    band: Fraction = Fraction(0)
     name: ClassVar[str] = "accurate"
 
     def limit_text(self) -> str:
-        return f"{self.metric}={number_text(self.limit)}"
+        band = f", band={number_text(self.band)}" if self.band else ""
+        return f"{self.metric}={number_text(self.limit)}{band}"
 
     @property
     def unit(self) -> str:
@@ -87,8 +90,10 @@ class Accurate(Claim):
             size = max(abs(float(screen.low)), abs(float(screen.high)))
             margin = SCREEN_FACTOR * screen.absolute_bound + ROUNDING * size * 2.0**-2
             scale = bound.output_scale if self.metric == "lsb" else 1.0
+            if not limit and not screen.absolute_bound:
+                margin = 0.0  # an exact screen: the difference is zero only where both are the same
             test = Test("accurate", "absolute", -limit * scale, limit * scale, margin, screen=bound.screen_at)
-        return test if math.isfinite(test.margin) else None
+        return replace(test, band=float(self.band)) if math.isfinite(test.margin) else None
 
     def assess(self, case: Case) -> Assessment:
         if case.slot < 0:
@@ -112,6 +117,10 @@ class Accurate(Claim):
         candidates = [total.error(slot, name)[1] for name in ("least", "most")]
         candidates += [total.first("first_nan"), total.first("first_infinity"), found.first_failing, *ends]
         self.name_worst(case, found, [c for c in dict.fromkeys(candidates) if c >= 0])
+        if self.band:
+            inside = total.found(slot, "skipped")
+            found.facts.append(f"{grouped(inside)} of {grouped(found.valid)} inputs lie within {number_text(self.band)} "
+                               f"{case.bound.domain.grids[0].unit} of a decision and go the other way")
         if found.failing:
             self.measure_share(case, found)
         return found
@@ -123,13 +132,20 @@ class Accurate(Claim):
         for ordinal, raw in zip(ordinals, case.probe.outputs(bound, ordinals), strict=True):
             if raw is None:
                 continue
-            verdict, error = exact_error(
-                "absolute" if self.metric in ("hz", "volts") else self.metric,
-                self.limit, raw, bound.domain.values(ordinal), routine.reference, routine.constants,
-                type_number=bound.output_type,
-                scale=Fraction(1) if bound.float_output else routine.output.scale,
-            )
-            answers.append((ordinal, verdict, error))
+            values = bound.domain.values(ordinal)
+            # Within the band of a decision both sides are right: the first one that holds counts.
+            for side in (0, -1, 1) if self.band else (0,):
+                verdict, error = exact_error(
+                    "absolute" if self.metric in ("hz", "volts") else self.metric, self.limit, raw,
+                    (values[0] + side * self.band, *values[1:]), routine.reference, routine.constants,
+                    type_number=bound.output_type,
+                    scale=Fraction(1) if bound.float_output else routine.output.scale,
+                )
+                if side == 0:
+                    first = ordinal, verdict, error
+                if verdict:
+                    break
+            answers.append((ordinal, verdict, error) if verdict else first)
         return answers
 
     def settle(self, case: Case, listed: np.ndarray) -> tuple[list[int], int]:
@@ -156,6 +172,8 @@ class Accurate(Claim):
         if test.metric == "ulp":
             part = np.abs(np.frexp(high)[0])
             sure_wrong &= (part > 0.5 + 1e-9) & (part < 1 - 1e-9)
+        if self.band:
+            sure_wrong &= False
         wrong = [int(o) for o in listed[sure_wrong]]
         rest = [int(o) for o in listed[~(sure_right | sure_wrong)]]
         answers = self.judged(case, rest[:MOST_EXACT])
@@ -230,8 +248,12 @@ def interval(failing: int, drawn: int) -> tuple[float, float, float]:
     return share, max(0.0, centre - half), min(1.0, centre + half)
 
 
-def accurate(*, because: str = "", **limits: float) -> Accurate:
-    """accurate(cents=0.1, because="..."): exactly one limit, in cents, ulp, absolute, relative, lsb, hz or volts."""
+def accurate(*, because: str = "", band: float = 0, **limits: float) -> Accurate:
+    """accurate(cents=0.1, because="..."): exactly one limit, in cents, ulp, absolute, relative, lsb, hz or volts.
+
+    band, in the unit of the first input: how near to a decision of the reference (a quantiser's border) both sides
+    are right; how many inputs that concerns is printed.
+    """
     where = "accurate(" + ", ".join(f"{k}={v!r}" for k, v in limits.items()) + ")"
     for unit in limits:
         if unit not in ERROR_UNITS:
@@ -241,4 +263,4 @@ def accurate(*, because: str = "", **limits: float) -> Accurate:
         raise SheetError("accurate needs exactly one limit with its unit", where=where, why=f"{len(limits)} given",
                          todo='write for example accurate(cents=0.1, because="...")')
     metric, value = next(iter(limits.items()))
-    return Accurate(metric, positive_limit(value, where), reason(because, where))
+    return Accurate(metric, positive_limit(value, where), reason(because, where), positive_limit(band, f"{where}, band"))

@@ -15,7 +15,7 @@ from verify.hunting.plan import DEFAULT_SCRIPTS
 from verify.machines.catalogue import catalogue
 from verify.machines.generation import drawn
 from verify.machines.judging import judge
-from verify.machines.minimise import minimised
+from verify.machines.minimise import MOST_CANDIDATES, minimised
 from verify.machines.observation import Observation
 from verify.machines.running import Stand, observe
 from verify.machines.script import Script
@@ -25,6 +25,8 @@ NO_ANSWER = (DomainError, Undecidable, NumberRefused)
 VARIANTS_EACH = 4
 WALL_SECONDS = 10.0
 STRICT_SHARE = 4
+CATALOGUE_PART = 32
+HANGING_WIDTH = 5
 
 
 @dataclass
@@ -85,7 +87,10 @@ class MachineHunt:
         variants = self.variants()
         if witnesses:
             self.take(witnesses, variants, "stored witnesses", len(witnesses))
-        self.take(catalogue(self.stand.machine), variants, "catalogue", 0)
+        listed = catalogue(self.stand.machine)
+        for start in range(0, len(listed), CATALOGUE_PART):
+            if not self.over():
+                self.take(listed[start : start + CATALOGUE_PART], variants, "catalogue", len(listed))
         self.generated(variants)
         self.minimise()
 
@@ -121,8 +126,6 @@ class MachineHunt:
             self.samples += seen.done
             if self.count % 32 == 0:
                 self.progress(f"{self.label}: {phase}", self.count, max(total, self.count))
-            if self.over():
-                break
 
     def note(self, seen: Observation) -> None:
         """Judge one script by every claim."""
@@ -149,7 +152,8 @@ class MachineHunt:
             def fails(candidates: Sequence[Script], claim: Claim = claim, tried: Tried = tried) -> list[int]:
                 return self.failing_samples(candidates, claim)
 
-            small, _ = minimised(tried.witness, max(0, tried.witness_judgement.at), self.stand.machine, fails)
+            width = HANGING_WIDTH if tried.witness_judgement.error.startswith("hang") else MOST_CANDIDATES
+            small, _ = minimised(tried.witness, max(0, tried.witness_judgement.at), self.stand.machine, fails, width)
             tried.witness = small
             for seen in self.again([small], claim):
                 again = judge(claim, seen)

@@ -32,6 +32,8 @@ def judge(claim: Claim, seen: Observation) -> Judgement:
 
 def returns(claim: Any, seen: Observation) -> Judgement:
     """Every call comes back."""
+    if seen.stop is not None and seen.stop.kind == "not run":
+        return Judgement(facts=[seen.stop.why])
     found = Judgement(valid=1)
     if seen.stop is not None:
         found.note(1.0, max(0, seen.done), True, seen.stop.why, "a result", f"{seen.stop.kind}: {seen.stop.why}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
@@ -16,11 +17,18 @@ MOST_CANDIDATES = 96
 Fails = Callable[[Sequence[Script]], list[int]]
 
 
-def minimised(script: Script, at: int, machine: Machine, fails: Fails) -> tuple[Script, int]:
-    """A script from which no candidate step is simpler and still fails, and its failing sample."""
+def minimised(script: Script, at: int, machine: Machine, fails: Fails, width: int = MOST_CANDIDATES,
+              seconds: float = 15.0) -> tuple[Script, int]:
+    """A script from which no candidate step is simpler and still fails, and its failing sample.
+
+    width: candidates per round (few where each failure costs a time limit); seconds: after these the best so far stays.
+    """
+    began = time.monotonic()
     for _ in range(MOST_ROUNDS):
+        if time.monotonic() - began > seconds:
+            break
         candidates = [c for c in dict.fromkeys(simpler(script, at, machine)) if c.simplicity < script.simplicity]
-        candidates = sorted(candidates, key=lambda c: c.simplicity)[:MOST_CANDIDATES]
+        candidates = sorted(candidates, key=lambda c: c.simplicity)[:width]
         if not candidates:
             break
         places = fails(candidates)

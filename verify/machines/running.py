@@ -72,34 +72,29 @@ def batches(scripts: Sequence[Script]) -> Iterator[list[Script]]:
 
 
 def observe(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequence[str]) -> Iterator[Observation]:
-    """Observations in the order of the scripts, with the wanted variants run beside."""
+    """Observations in the order of the scripts; those that came back are run again in each wanted variant."""
     groups = list(batches(scripts))
-    words = ["", *variants]
-    jobs = [stand.job(group, word) for group in groups for word in words]
-    waiting: dict[int, dict[str, Any]] = {}
     answers: dict[int, list[Observation]] = {}
     following = 0
-    for number, result in crew.run_all(jobs):
-        place, word = number // len(words), words[number % len(words)]
-        waiting.setdefault(place, {})[word] = result
-        if len(waiting[place]) == len(words):
-            answers[place] = _observations(stand, groups[place], waiting.pop(place))
+    for number, result in crew.run_all([stand.job(group) for group in groups]):
+        answers[number] = [_one(stand, script, result, k) for k, script in enumerate(groups[number])]
+        if variants:
+            continue
         while following in answers:
             yield from answers.pop(following)
             following += 1
-
-
-def _observations(stand: Stand, scripts: Sequence[Script], results: dict[str, Any]) -> list[Observation]:
-    found = []
-    plain = results[""]
-    for number, script in enumerate(scripts):
-        seen = _one(stand, script, plain, number)
-        for word, result in results.items():
-            if word:
-                other = _one(stand, script, result, number, second=word == "used memory")
-                seen.variants[word] = other.raw
-        found.append(seen)
-    return found
+    if not variants:
+        return
+    again = {number: [k for k, seen in enumerate(found) if seen.stop is None] for number, found in answers.items()}
+    asked = [(number, word) for number in sorted(answers) for word in variants if again[number]]
+    jobs = [stand.job([groups[number][k] for k in again[number]], word) for number, word in asked]
+    for place, result in crew.run_all(jobs):
+        number, word = asked[place]
+        for k, where in enumerate(again[number]):
+            other = _one(stand, groups[number][where], result, k, second=word == "used memory")
+            answers[number][where].variants[word] = other.raw
+    for number in sorted(answers):
+        yield from answers[number]
 
 
 def _one(stand: Stand, script: Script, result: Any, number: int, second: bool = False) -> Observation:

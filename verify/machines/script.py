@@ -104,7 +104,7 @@ def stream_places(pieces: tuple[Piece, ...], grid: Grid, samples: int) -> np.nda
         elif piece.shape == "square":
             part = np.where(at // max(1, piece.period) % 2 == 0, piece.a, piece.b)
         else:
-            part = _noise(grid, *sorted((piece.a, piece.b)), piece.period, count)
+            part = _noise(grid, min(piece.a, piece.b), max(piece.a, piece.b), piece.period, count)
         places[piece.start : piece.start + count] = part
     return places
 

@@ -3,7 +3,9 @@
  * "Hints", "Saturating", "DSP" and "32-bit SIMD intrinsics", "Data-processing intrinsics"). Exact; see
  * intrinsics.h. An unsigned long is taken for the board's, 32 bits.
  */
-#ifndef PREFLASH_ARM_ACLE_H
+#if defined(__arm__)
+#include_next <arm_acle.h> /* the board's compiler has the instructions themselves */
+#elif !defined(PREFLASH_ARM_ACLE_H)
 #define PREFLASH_ARM_ACLE_H
 
 #include "intrinsics_simd.h"

@@ -1,0 +1,264 @@
+/* A loop of the engine that runs in the emulator: the engine calls it as it calls the host's own code.
+   Nothing of the emulator's headers is needed, its functions come as pointers. */
+#define _GNU_SOURCE
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+#include "engine_parts.h"
+#include "board_bridge.h"
+
+/* Numbers of the emulator's interface for Arm, fixed since its version 1. */
+enum { REG_LR = 10, REG_PC = 11, REG_SP = 12, REG_FPSCR = 64, REG_R0 = 66 };
+enum { FETCH_UNMAPPED = 21, WRITE_UNMAPPED = 20, WRITE_PROTECTED = 22, FETCH_PROTECTED = 24 };
+/* What of the floating-point status register is mode: FZ16, rounding, FZ, DN, alternative half. */
+#define MODE_BITS 0x07c80000u
+#define FLAG_BITS 0x9fu
+#define STACK_PATTERN 0xa5
+#define CHECK_EVERY 65536
+
+typedef int (*emu_start_type)(void *uc, uint64_t begin, uint64_t until, uint64_t timeout, size_t count);
+typedef int (*emu_stop_type)(void *uc);
+typedef int (*reg_type)(void *uc, int number, void *value);
+
+static struct pf_board *board;
+static volatile long *position;
+static uint64_t blocks;
+static uint32_t seen_progress, previous_end;
+static double seen_seconds;
+static int after_branch, previous_flags;
+static uint32_t previous_at, ordinal_now;
+static const struct pf_board_slot *running;
+
+static uint32_t get(int number)
+{
+    uint32_t value = 0;
+    ((reg_type)board->reg_read)(board->uc, number, &value);
+    return value;
+}
+
+static void set(int number, uint32_t value) { ((reg_type)board->reg_write)(board->uc, number, &value); }
+
+static double used_seconds(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
+    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static void note(int stopped, uint32_t at)
+{
+    struct pf_board_notes *n = board->notes;
+    if (n->stopped)
+        return;
+    n->stopped = stopped;
+    n->program_counter = at;
+    n->stack_pointer = get(REG_SP);
+    n->link = get(REG_LR);
+    ((emu_stop_type)board->emu_stop)(board->uc);
+}
+
+static void on_block(void *uc, uint64_t address, uint32_t size, void *user)
+{
+    (void)uc; (void)size; (void)user;
+    if (++blocks % CHECK_EVERY)
+        return;
+    uint32_t progress = *board->progress;
+    position[0] = progress;
+    if (progress != seen_progress || seen_seconds == 0.0) {
+        seen_progress = progress;
+        seen_seconds = used_seconds();
+    } else if (used_seconds() - seen_seconds > board->limit_seconds) {
+        note(2, (uint32_t)address);
+    }
+}
+
+static int on_invalid(void *uc, int type, uint64_t address, int size, int64_t value, void *user)
+{
+    (void)uc; (void)value; (void)user;
+    struct pf_board_notes *n = board->notes;
+    if (!n->stopped) {
+        n->address = (int64_t)address;
+        n->size = size;
+        n->access = type == FETCH_UNMAPPED || type == FETCH_PROTECTED ? 2
+                    : type == WRITE_UNMAPPED || type == WRITE_PROTECTED;
+    }
+    return 0;
+}
+
+static void on_exception(void *uc, uint32_t number, void *user)
+{
+    (void)uc; (void)user;
+    board->notes->exception = number;
+    note(1, get(REG_PC));
+}
+
+static void on_lacking(void *uc, uint64_t address, uint32_t size, void *user)
+{
+    (void)uc; (void)size; (void)user;
+    note(4, (uint32_t)address);
+}
+
+static void on_aligned_place(void *uc, uint64_t address, uint32_t size, void *user)
+{
+    const struct pf_board_place *p = &board->place[(uintptr_t)user];
+    (void)uc; (void)size;
+    uint32_t at = get(p->base) + (uint32_t)p->offset;
+    if (p->index)
+        at += get(p->index) << p->shift;
+    if (at % (uint32_t)p->align == 0)
+        return;
+    board->notes->address = at;
+    board->notes->size = p->align;
+    note(3, (uint32_t)address);
+}
+
+/* Flags that rose since the last instruction belong to that one. Those of the C library are told apart
+   and taken away, so that the first event of the author's own code is found. */
+static void look_at_flags(uint32_t next)
+{
+    struct pf_board_notes *n = board->notes;
+    uint32_t flags = get(REG_FPSCR);
+    if (!(flags & (uint32_t)board->watch) || n->event_at >= 0)
+        return;
+    (void)next;
+    if (previous_at >= board->own_low && previous_at < board->own_high) {
+        n->event_at = previous_at;
+        return;
+    }
+    if (n->library_event_at < 0)
+        n->library_event_at = previous_at;
+    set(REG_FPSCR, flags & ~(uint32_t)board->watch);
+}
+
+static void on_instruction(void *uc, uint64_t address, uint32_t size, void *user)
+{
+    (void)uc; (void)user;
+    uint32_t at = (uint32_t)address, index = (at - board->text_low) >> 1;
+    if (board->watch && previous_at)
+        look_at_flags(at);
+    if (board->counting && at >= board->text_low && at < board->text_high) {
+        uint32_t *counts = board->counts + 3 * ((size_t)ordinal_now + *board->progress);
+        int own_loop = at >= running->entry && at < running->end;
+        if (previous_end && at != previous_end) {
+            uint32_t last = (previous_at - board->text_low) >> 1;
+            if (board->taken_most[last]) {
+                counts[1] += board->taken_least[last];
+                counts[2] += board->taken_most[last];
+            } else if (at > previous_end && at - previous_end <= 16) {
+                /* Skipped by a condition: each takes a cycle on the core. */
+                counts[1] += 2 * ((at - previous_end + 3) / 4);
+                counts[2] += at - previous_end;
+            }
+        }
+        if (!own_loop) {
+            counts[0]++;
+            counts[1] += board->least[index];
+            counts[2] += board->most[index];
+            previous_end = at + size;
+        } else {
+            previous_end = 0;
+        }
+        board->executed[index] = 1;
+    }
+    previous_at = at;
+}
+
+/* The host's own status register then shows what the board's did, and the engine reads it as usual. */
+static void show_flags(uint32_t before, uint32_t after)
+{
+    unsigned host = pf_get();
+#if defined(__x86_64__)
+    static const unsigned char bits[5][2] = {{0, 0}, {7, 1}, {1, 2}, {2, 3}, {3, 4}};
+    host &= ~0x3fu;
+#else
+    static const unsigned char bits[5][2] = {{0, 0}, {7, 7}, {1, 1}, {2, 2}, {3, 3}};
+    host &= ~FLAG_BITS;
+#endif
+    for (int k = 0; k < 5; k++)
+        if (after >> bits[k][0] & 1u)
+            host |= 1u << bits[k][1];
+    if ((before ^ after) & MODE_BITS) {
+        if (board->notes->mode_after < 0) {
+            board->notes->mode_before = before & MODE_BITS;
+            board->notes->mode_after = after & MODE_BITS;
+        }
+        host ^= PF_MODE_FLUSH & ~0x40u;
+    }
+    pf_set(host);
+}
+
+static void note_stack(void)
+{
+    const unsigned char *p = board->stack, *end = p + (board->stack_top - board->stack_low);
+    while (p < end && *p == STACK_PATTERN)
+        p++;
+    int64_t lowest = (int64_t)board->stack_low + (p - board->stack);
+    if (lowest < board->notes->lowest_stack)
+        board->notes->lowest_stack = lowest;
+}
+
+static void run(int number, const void *const *inputs, void *output, long n, volatile long *progress)
+{
+    const struct pf_board_slot *slot = &board->slot[number];
+    unsigned mode = pf_get();
+    uint32_t *words = (uint32_t *)board->block, offset = 64;
+    position = progress;
+    running = slot;
+    ordinal_now = (uint32_t)progress[1];
+    for (int k = 0; k < slot->inputs; k++) {
+        memcpy(board->block + offset, inputs[k], (size_t)n * (size_t)slot->width[k]);
+        words[k] = board->block_address + offset;
+        offset += PF_BLOCK * 8;
+    }
+    set(REG_R0, board->block_address);
+    set(REG_R0 + 1, board->block_address + offset);
+    set(REG_R0 + 2, (uint32_t)n);
+    set(REG_R0 + 3, board->progress_address);
+    set(REG_SP, board->stack_top);
+    set(REG_LR, board->return_address | 1u);
+    if (board->fpu)
+        set(REG_FPSCR, board->fpscr);
+    *board->progress = 0;
+    previous_at = previous_end = 0;
+    seen_seconds = 0.0;
+    /* The emulator computes with the host's own floating point here and there: in the default mode. */
+    pf_set(PF_MODE_DEFAULT);
+    int error = ((emu_start_type)board->emu_start)(board->uc, slot->entry | 1u, board->return_address, 0, 0);
+    pf_set(mode);
+    if (error || board->notes->stopped || get(REG_PC) != board->return_address) {
+        progress[0] = *board->progress;
+        board->notes->error = error;
+        note(1, get(REG_PC));
+        _exit(100);
+    }
+    if (board->fpu)
+        show_flags(board->fpscr, get(REG_FPSCR));
+    if (board->counting)
+        note_stack();
+    memcpy(output, board->block + offset, (size_t)n * (size_t)slot->output_width);
+    progress[0] = n;
+}
+
+#define LOOP(K) \
+    static void loop##K(const void *const *inputs, void *output, long n, volatile long *progress) \
+    { \
+        run(K, inputs, output, n, progress); \
+    }
+LOOP(0) LOOP(1) LOOP(2) LOOP(3) LOOP(4) LOOP(5) LOOP(6) LOOP(7) LOOP(8)
+
+void pf_board_use(struct pf_board *which) { board = which; }
+
+pf_loop pf_board_loop(int slot)
+{
+    static const pf_loop loops[9] = {loop0, loop1, loop2, loop3, loop4, loop5, loop6, loop7, loop8};
+    return loops[slot];
+}
+
+void *pf_board_hook(int kind)
+{
+    static void *const hooks[6] = {(void *)on_block, (void *)on_instruction, (void *)on_invalid,
+                                   (void *)on_exception, (void *)on_aligned_place, (void *)on_lacking};
+    return hooks[kind];
+}
+
+int64_t pf_board_size(void) { return (int64_t)sizeof(struct pf_board); }
