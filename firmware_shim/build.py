@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -116,6 +116,7 @@ class _Plan:
     common: tuple[str, ...]
     flags: Mapping[str, HostFlags]
     forced: dict[Path, tuple[str, ...]] = field(default_factory=dict)
+    own: tuple[str, ...] = _OWN
 
     def language(self, source: Path) -> str:
         return "c++" if source.suffix in (*_CPP, ".hpp", ".hh") else "c"
@@ -216,7 +217,7 @@ def _plan(request: Request, sources: tuple[Path, ...], compiler: Compiler) -> _P
     return _Plan(request, sources, compiler, tuple(common), flags)
 
 
-def _make(plan: _Plan, work: Path) -> build_cache.Manifest:
+def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran] | None = None) -> build_cache.Manifest:
     """Discovery, generated units, link: everything inside one temporary folder."""
     from concurrent.futures import ThreadPoolExecutor  # its import costs more than a warm build
 
@@ -239,7 +240,7 @@ def _make(plan: _Plan, work: Path) -> build_cache.Manifest:
         objects = [made.name for made, _, _ in units]
         if recorder is not None:
             objects.append(recorder.result())
-    link = _link(plan, work, objects)
+    linked = (link or _link)(plan, work, objects)
     hashes = dict(sorted((f, h) for _, files, _ in units for f, h in files.items()))
     flags = plan.flags_of(plan.sources[0])
     ways = dict.fromkeys(plan.flags_of(source).all + plan.forced.get(source, ()) for source in plan.sources)
@@ -252,7 +253,7 @@ def _make(plan: _Plan, work: Path) -> build_cache.Manifest:
         "machines": {m.name: machine_source.prefix(m.name) for m in plan.request.machines},
         "loops": {name: loop_source.loop_symbol(name) for name in names},
         "hashes": hashes,
-        "log": "".join(log for _, _, log in units) + link.err,
+        "log": "".join(log for _, _, log in units) + linked.err,
         "units": [(work / name).with_suffix("").name for name in objects],
     }
 
@@ -328,7 +329,7 @@ def _compile_unit(
     unit.write_text(text + machine_source.generate_all(machines, cpp=cpp))
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = _STRICT[plan.compiler.family] if plan.request.variant == "strict" else _NO_CHECKS
-    own = (*_OWN, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
+    own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
     command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
                "-o", made.name]
     ran = run(command, folder=work)

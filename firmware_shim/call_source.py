@@ -151,9 +151,9 @@ static __attribute__((pf_loop_apart, unused, no_sanitize("undefined")))
 void pf_loop_fill(void *pf_at, unsigned long pf_size, unsigned pf_byte)
 {
     volatile unsigned char *pf_to = (volatile unsigned char *)pf_at;
-    unsigned long pf_word = pf_byte * 0x0101010101010101ul;
+    unsigned long pf_word = (unsigned long)(pf_byte * 0x0101010101010101ull);
     if (((unsigned long)pf_at & 7ul) == 0)
-        for (; pf_size >= 8; pf_size -= 8, pf_to += 8)
+        for (; pf_size >= sizeof pf_word; pf_size -= sizeof pf_word, pf_to += sizeof pf_word)
             *(volatile pf_loop_word *)pf_to = pf_word;
     for (; pf_size > 0; pf_size--)
         *pf_to++ = (unsigned char)pf_byte;

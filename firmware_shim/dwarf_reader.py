@@ -203,8 +203,8 @@ class _Unit:
         block = location.value if location is not None else None
         if not isinstance(block, list) or not block:
             return None
-        if block[0] == _OP_ADDR and len(block) == 9:
-            return int.from_bytes(bytes(block[1:9]), "little")
+        if block[0] == _OP_ADDR and len(block) in (5, 9):
+            return int.from_bytes(bytes(block[1:]), "little")
         if block[0] == _OP_ADDRX:
             index = shift = 0
             for byte in block[1:]:
@@ -219,6 +219,7 @@ class _Reader:
 
     def __init__(self, elf: Any, whole: bool) -> None:
         self.whole = whole
+        self.is_board = elf.elfclass == 32
         self.dwarf = elf.get_dwarf_info()
         self.range_lists = self.dwarf.range_lists()
         sections = [s for s in elf.iter_sections() if s["sh_flags"] & 2 and not s["sh_flags"] & _THREAD_LOCAL]
@@ -269,7 +270,7 @@ class _Reader:
             self.calls.setdefault(caller, {})[called] = None
 
     def note_width(self, function: str, role: str, name: str, kind: Die | None) -> None:
-        if not self.whole or function.startswith(GENERATED):
+        if not self.whole or self.is_board or function.startswith(GENERATED):
             return
         found = [width_difference(role, name, kind), *struct_differences(kind)]
         for told in filter(None, found):

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-PHASES = ("its own inputs", "a repeat of its inputs", "the partner an octave up", "the inverse", "halving")
-KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6}
+PHASES = ("its own inputs", "a repeat of its inputs", "the partner an octave up", "the inverse", "halving", "the host's code")
+KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7}
 METRICS = {"absolute": 0, "relative": 1, "ulp": 2}
 
 
@@ -47,12 +47,15 @@ class Test:
     band: float = 0.0
     screen: tuple[str, str] | None = None
     second: str | None = None
+    second_library: str = ""
+    second_inputs: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
 class Job:
     """Segments of one routine to run and judge. segments: int64 array (n, 3) of start, count, flag mask;
-    peripherals: (address, value) of 32-bit words that exist at the board's own addresses."""
+    peripherals: (address, value) of 32-bit words that exist at the board's own addresses; on the board only:
+    default_nan, and keep_costs for counts per ordinal (uint32: instructions, least and most half cycles)."""
 
     library: str
     loop: str
@@ -72,6 +75,8 @@ class Job:
     call_limit_seconds: float = 1.0
     most_stops: int = 6
     peripherals: tuple[tuple[int, int], ...] = ()
+    default_nan: bool = False
+    keep_costs: bool = False
 
 
 @dataclass(frozen=True)
@@ -123,3 +128,6 @@ class JobResult:
     load_problem: str = ""
     trap_offset: int | None = None
     trap_library: str = ""
+    costs: bytes = b""
+    executed: bytes = b""
+    stack_bytes: int = 0

@@ -18,7 +18,7 @@ _WRITE, _ALLOCATE, _THREAD = 0x1, 0x2, 0x400
 # Written by the loader or the start-up code, never by the author's.
 _NOT_AUTHORS = (
     ".got", ".dynamic", ".init_array", ".fini_array", ".preinit_array", ".ctors", ".dtors", ".jcr",
-    ".data.rel.ro", ".tm_clone_table", ".eh_frame", ".relro_padding",
+    ".data.rel.ro", ".tm_clone_table", ".eh_frame", ".relro_padding", ".pf_library",
 )
 
 
@@ -95,8 +95,9 @@ def _read_once(path: str, time_ns: int, inode: int) -> _Map:
             elf = ELFFile(stream)
             sections = [s for s in elf.iter_sections() if _holds_variables(s.name, s["sh_flags"])]
             table = elf.get_section_by_name(".symtab") or elf.get_section_by_name(".dynsym")
+            thumb = elf["e_machine"] == "EM_ARM"  # bit 0 of a function's address tells the instruction set
             symbols = [] if not isinstance(table, SymbolTableSection) else [
-                Symbol(s.name, s["st_value"], s["st_size"])
+                Symbol(s.name, s["st_value"] & ~1 if thumb and s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
                 for s in table.iter_symbols()
                 if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT") and s["st_shndx"] != "SHN_UNDEF"
             ]

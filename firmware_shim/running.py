@@ -341,7 +341,9 @@ class Runner:
             if test.screen is not None:
                 slot.screen = screens[test.screen[0]].symbol(test.screen[1], "pf_screen")
             if test.second is not None:
-                slot.second = library.symbol(test.second, "pf_loop")
+                other = screens[test.second_library] if test.second_library else library
+                slot.second = other.symbol(test.second, "pf_loop")
+            slot.second_inputs[0 : len(test.second_inputs)] = test.second_inputs
         return array
 
     def make_job(self, segments: np.ndarray, library: Library, shared: Any, results: np.ndarray,

@@ -8,6 +8,7 @@ job. Frames on stdin and stdout: eight bytes of length, then a pickle.
 from __future__ import annotations
 
 import ctypes
+import functools
 import os
 import pickle
 import signal
@@ -66,6 +67,17 @@ def trial_load(path: str) -> str:
     return ""
 
 
+@functools.cache
+def is_board_image(path: str) -> bool:
+    """Whether a file is a 32-bit Arm ELF, which only the emulator can run."""
+    try:
+        with open(path, "rb") as stream:
+            head = stream.read(20)
+    except OSError:
+        return False
+    return head[:5] == b"\x7fELF\x01" and head[18:20] == b"\x28\x00"
+
+
 class Worker:
     """Holds the loaded libraries and serves jobs."""
 
@@ -75,6 +87,7 @@ class Worker:
         self.engine = load_engine(Path(engine_path))
         self.libraries: dict[str, Library] = {}
         self.problems: dict[str, str] = {}
+        self.images: dict[tuple[str, bool], Any] = {}
         self.capture = tempfile.TemporaryFile()  # noqa: SIM115 - kept open for the worker's life
 
     def library(self, path: str) -> Library | None:
@@ -89,6 +102,8 @@ class Worker:
 
     def serve(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job."""
+        if is_board_image(job.library):
+            return self.serve_board(job)
         library = self.library(job.library)
         if isinstance(job, ScriptJob):
             player = ScriptRunner(self.engine, job, self.capture)
@@ -99,6 +114,28 @@ class Worker:
         if library is None:
             return runner.refused(self.problems[job.library])
         return runner.run(library, {test.screen[0]: self.screen(test.screen[0]) for test in job.tests if test.screen})
+
+    def serve_board(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
+        """Run one job in the emulator."""
+        from firmware_shim.board_emulator import BoardImage, LoadProblem
+        from firmware_shim.board_running import BoardRunner
+
+        if isinstance(job, ScriptJob):
+            return ScriptRunner(self.engine, job, self.capture).refused_scripts("machines do not run on the board yet")
+        runner = BoardRunner(self.engine, job, self.capture)
+        tracing = bool(job.trap_kinds) or job.keep_costs
+        if (job.library, tracing) not in self.images:
+            try:
+                self.images[job.library, tracing] = BoardImage(self.engine, job.library, tracing=tracing)
+            except LoadProblem as problem:
+                return runner.refused(str(problem))
+        libraries = {test.screen[0]: self.screen(test.screen[0]) for test in job.tests if test.screen}
+        for path in {test.second_library for test in job.tests if test.second_library}:
+            other = self.library(path)
+            if other is None:
+                return runner.refused(self.problems[path])
+            libraries[path] = other
+        return runner.run_board(self.images[job.library, tracing], libraries)
 
     def screen(self, path: str) -> Library:
         """A library of screens, which is code of our own."""

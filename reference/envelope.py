@@ -20,7 +20,7 @@ from math import ceil
 from typing import Any
 
 from reference.errors import DomainError
-from reference.trajectories import Plan, Script, Trajectory, double
+from reference.trajectories import EDGE, Plan, Script, Trajectory, double
 
 LOG2_OF_60_DB = "log2(1000)"
 NOTHING = 2.0**-60
@@ -39,7 +39,7 @@ def _log2_ratio(plan: Plan, seconds: Fraction, by: str) -> Any:
 def _steps_until(plan: Plan, distance: Any, per_sample: Any) -> int:
     """Samples until a line has gone a distance, at least 1."""
     middle, _ = double(distance / per_sample)
-    return max(1, ceil(middle))
+    return max(1, ceil(middle - EDGE))
 
 
 class _Voice:
@@ -90,7 +90,7 @@ class _Voice:
                 steps = 1
             else:
                 middle, _ = double(plan.ctx.log2(plan.number(silence) / abs(level - plan.number(target))) / ratio)
-                steps = max(1, ceil(middle))
+                steps = max(1, ceil(middle - EDGE))
             self.next_start, self.next_name = plan.decide(start + steps - 1, f"{name} falls silent", 2), "silent"
 
     def advance(self, until: int) -> None:

@@ -2,8 +2,8 @@
 
 Conventions. A gate is 0 or 1. A threshold turns on at or above its high level and off at or below its low level;
 between them it keeps its state; it starts off. Values within `band` of a level may go either way, and so may every
-sample until the two readings meet again. An edge is the first sample of an on-stretch. Times in seconds count in
-samples, rounded down unless stated; one sample more or less is a free sample.
+sample until the two readings meet again (the least and the most right value are given). An edge is the first sample of an on-stretch. Times in seconds count in
+samples, rounded down unless stated; one sample more or less is right as well.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def threshold(ctx: Any, script: Script, *, source: str = "volts", low: Any, high
         return Steps(script, wanted)
     # Any firmware whose levels lie within the band is never on where the reluctant one is off, and so on.
     eager, reluctant = hysteresis(stream, bottom - width, top - width), hysteresis(stream, bottom + width, top + width)
-    return Steps(script, wanted, eager != reluctant)
+    return Steps(script, wanted, reluctant, eager)
 
 
 def _gate(script: Script, source: str) -> np.ndarray:
@@ -129,13 +129,13 @@ def minimum_pulse(ctx: Any, script: Script, *, source: str = "gate", seconds: An
     """
     least = floor(RationalContext().number(seconds) * script.sample_rate_hz)
     gate = _gate(script, source)
-    wanted, free = gate.copy(), np.zeros(script.samples, bool)
+    wanted, low, high = gate.copy(), gate.copy(), gate.copy()
     for start in rising_edges(gate):
         end = start + max(1, least)
         wanted[start:end] = True
-        free[max(start + 1, end - 1) : end + 1] = True
-    free &= ~gate
-    return Steps(script, wanted, free)
+        low[start : max(start + 1, end - 1)] = True
+        high[start : end + 1] = True
+    return Steps(script, wanted, low, high)
 
 
 def debounce(ctx: Any, script: Script, *, source: str = "gate", samples: int) -> Steps:

@@ -1,7 +1,7 @@
 """Trajectories driven sample by sample by an input stream: one-pole, slew, average, and gates of zeros and ones.
 
-Stream values are exact binary64 numbers. `free` marks samples at which a decision band lets the output be either
-way; they are not judged.
+Stream values are exact binary64 numbers. `span` gives, where a decision band lets the output be one or another, the
+least and the most that is right.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from reference.intervals import IntervalContext
-from reference.trajectories import SCREEN_BITS, UNIT, Decision, Phase, Script, double
+from reference.near_numbers import NearContext
+from reference.trajectories import UNIT, Decision, Phase, Script, double
 
 CHUNK = 64
 
@@ -54,8 +55,8 @@ class StreamTrajectory:
         """Enclosure of the right output at one sample."""
         return self.enclosure(sample, bits)
 
-    def free(self) -> np.ndarray | None:
-        """Samples at which a decision band lets the output be either way; None for none."""
+    def span(self) -> tuple[np.ndarray, np.ndarray] | None:
+        """Least and most right value per sample where decision bands leave more than one; None where they do not."""
         return None
 
     def shifted(self, shifts: Any) -> StreamTrajectory:
@@ -77,7 +78,7 @@ class OnePole(StreamTrajectory):
 
     def values(self) -> tuple[np.ndarray, np.ndarray]:
         """Screen and bound."""
-        a, a_off = double(self.a(IntervalContext(SCREEN_BITS)))
+        a, a_off = double(self.a(NearContext()))
         x, count = self.stream, len(self.stream)
         keep = 1.0 - a
         powers = np.cumprod(np.concatenate([[1.0], np.full(CHUNK, keep)]))
@@ -167,11 +168,14 @@ class MovingAverage(StreamTrajectory):
 
 
 class Steps(StreamTrajectory):
-    """An output of exactly known values (zeros and ones, counts), with free samples."""
+    """An output of exactly known values (zeros and ones, counts); low and high where several are right."""
 
-    def __init__(self, script: Script, wanted: np.ndarray, free: np.ndarray | None = None) -> None:
+    def __init__(self, script: Script, wanted: np.ndarray, low: np.ndarray | None = None,
+                 high: np.ndarray | None = None) -> None:
         super().__init__(script)
-        self.wanted, self.unjudged = np.asarray(wanted, np.float64), free
+        self.wanted = np.asarray(wanted, np.float64)
+        self.low = self.wanted if low is None else np.asarray(low, np.float64)
+        self.high = self.wanted if high is None else np.asarray(high, np.float64)
 
     def values(self) -> tuple[np.ndarray, np.ndarray]:
         """Exact."""
@@ -182,9 +186,9 @@ class Steps(StreamTrajectory):
         value = Fraction(float(self.wanted[sample]))
         return value, value
 
-    def free(self) -> np.ndarray | None:
+    def span(self) -> tuple[np.ndarray, np.ndarray] | None:
         """As given."""
-        return self.unjudged
+        return (self.low, self.high) if (self.low != self.high).any() else None
 
 
 def stream_or_events(script: Script, name: str, start: Fraction) -> np.ndarray:

@@ -16,7 +16,7 @@ from typing import Any
 from reference.errors import DomainError
 from reference.rationals import RationalContext
 from reference.recurrences import MovingAverage, OnePole, Slew, StreamTrajectory
-from reference.trajectories import Plan, Script, Trajectory, double
+from reference.trajectories import EDGE, Plan, Script, Trajectory, double
 
 
 def _coefficient(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any) -> Callable[[Any], Any]:
@@ -144,7 +144,7 @@ def slew(ctx: Any, script: Script, *, target: str = "target", per_second: Any = 
                 plan.hold("rest", sample, value)
                 continue
             plan.line("moving", sample, level, step if middle > 0 else -step, value)
-            plan.hold("rest", plan.decide(sample + ceil(abs(middle) / float(step)), "target reached"), value)
+            plan.hold("rest", plan.decide(sample + ceil(abs(middle) / float(step) - EDGE), "target reached"), value)
 
     return Trajectory(script, build)
 

@@ -22,13 +22,17 @@ import numpy as np
 from mpmath.libmp import to_float
 
 from reference import kernels
-from reference.intervals import Interval, IntervalContext
+from reference.context import Operand
+from reference.intervals import IntervalContext
+from reference.near_numbers import Near, NearContext
 
-SCREEN_BITS = 96
+SCREEN_BITS = 53
 UNIT = 2.0**-53
 # exp2 of a product: the kernel's own error, and the rounding of the exponent (see _powers).
 EXP2_BOUND = 2.0**-50
 GROUP = 256
+# A count of samples that lies so little above a whole number is that number; the band covers the other reading.
+EDGE = 2.0**-30
 
 
 @dataclass(frozen=True)
@@ -94,11 +98,13 @@ class Segment:
 
 @dataclass
 class Plan:
-    """Segments under construction. shifts: decision number -> samples by which the firmware decided later."""
+    """Segments under construction. shifts: decision number -> samples by which the firmware decided later;
+    known: samples of the decisions as a plan of lower precision took them: all precisions take the same branch."""
 
     ctx: Any
     script: Script
     shifts: Mapping[int, int]
+    known: tuple[int, ...] = ()
     segments: list[Segment] = field(default_factory=list)
     decisions: list[Decision] = field(default_factory=list)
 
@@ -118,7 +124,7 @@ class Plan:
 
     def number(self, value: Any) -> Any:
         """A number of the context."""
-        return value if isinstance(value, Interval) else self.ctx.number(value)
+        return value if isinstance(value, Operand) else self.ctx.number(value)
 
     def add(self, segment: Segment) -> None:
         """Append; a segment that starts where the last one does replaces it."""
@@ -136,6 +142,7 @@ class Plan:
     def decide(self, sample: int, what: str, band_samples: int = 1) -> int:
         """The sample at which the branch is taken: as computed, moved by the firmware's own choice."""
         number = len(self.decisions)
+        sample = self.known[number] if number < len(self.known) else sample
         self.decisions.append(Decision(sample, band_samples, what))
         return max(0, sample + self.shifts.get(number, 0))
 
@@ -151,7 +158,9 @@ class Trajectory:
     def plan(self, bits: int) -> Plan:
         """The segments at a precision."""
         if bits not in self.plans:
-            plan = Plan(IntervalContext(bits), self.script, self.shifts)
+            ctx = NearContext() if bits == SCREEN_BITS else IntervalContext(bits)
+            known = () if bits == SCREEN_BITS else tuple(d.sample for d in self.plan(SCREEN_BITS).decisions)
+            plan = Plan(ctx, self.script, self.shifts, known)
             self.build(plan)
             self.plans[bits] = plan
         return self.plans[bits]
@@ -160,8 +169,8 @@ class Trajectory:
         """The trajectory if the decisions of these numbers fell so many samples later (negative: earlier)."""
         return Trajectory(self.script, self.build, shifts)
 
-    def free(self) -> np.ndarray | None:
-        """Samples that are not judged: none; bands are decisions here."""
+    def span(self) -> tuple[np.ndarray, np.ndarray] | None:
+        """None: bands are decisions here."""
         return None
 
     @property
@@ -204,9 +213,11 @@ class Trajectory:
 
 
 def double(number: Any) -> tuple[float, float]:
-    """Middle and half-width (with rounding) of an interval, in binary64."""
+    """Value and uncertainty of a number of either context, in binary64."""
     if isinstance(number, int):
         return float(number), 0.0
+    if isinstance(number, Near):
+        return number.value, number.off
     low, high = to_float(number.low), to_float(number.high)
     middle = low + (high - low) / 2
     return middle, max(high - middle, middle - low) + 4 * UNIT * abs(middle)

@@ -22,6 +22,7 @@ from verify.new_macros import numbers_in, without_comments
 from verify.new_quantities import number
 from verify.new_references import all_references
 from verify.sheet import Sheet, load_sheet
+from verify.stub_guesses import Guesses
 from verify.stub_names import FOLDER, GUESSES, UNDEFINED
 
 HEADERS = (".h", ".hpp", ".hh")
@@ -33,6 +34,9 @@ def sources_for(targets: Sequence[Path]) -> list[Path]:
     """The sources to compile: those given, and for a header the one of its name beside it, else the header itself."""
     found: list[Path] = []
     for target in targets:
+        if target.is_dir():
+            raise UsageError(f"{target} is a folder", where=str(target), why="headers or sources are needed",
+                             todo=f"name them, for example preflash new {target / '*.c'}")
         if target.suffix in SOURCES:
             found.append(target)
             continue
@@ -48,7 +52,8 @@ def sources_for(targets: Sequence[Path]) -> list[Path]:
     # A header whose functions a source given beside it defines needs no compile of its own.
     if any(p.suffix in SOURCES for p in given):
         texts = "\n".join(p.read_text(errors="replace") for p in given if p.suffix in SOURCES and p.is_file())
-        given = [p for p in given if p.suffix in SOURCES or not re.search(rf'#\s*include\s*["<][^">]*\b{p.name}[">]', texts)]
+        given = [p for p in given if p.suffix in SOURCES
+                 or not re.search(rf'#\s*include\s*["<][^">]*\b{re.escape(p.name)}[">]', texts)]
     return given
 
 
@@ -74,14 +79,16 @@ def functions_of(infos: dict[Path, DebugInfo], targets: Sequence[Path]) -> list[
     return sorted(best.values(), key=lambda f: (order.get(f.file, len(order)), f.file, f.line, f.name))
 
 
-def with_stubs(request: Request, base: Path) -> tuple[Request, list[str], list[str]]:
-    """The request with the folder of stand-ins, if there is one; what the sheet must say: include, sources."""
-    folder = base / FOLDER
+def with_stubs(request: Request, base: Path) -> tuple[Request, list[str], list[str], Path]:
+    """The request with the folder of stand-ins, if there is one; what the sheet must say: include, sources; guesses."""
+    places = [base / FOLDER, (request.folder or base).resolve() / FOLDER]
+    folder = next((place for place in places if place.is_dir()), places[0])
     if not folder.is_dir():
-        return request, [], []
-    more = [f"{FOLDER}/{UNDEFINED}"] if (folder / UNDEFINED).exists() else []
+        return request, [], [], folder / GUESSES
+    more = [relative(folder / UNDEFINED, base)] if (folder / UNDEFINED).exists() else []
     include = () if folder in request.include else (folder,)
-    return replace(request, include=(*request.include, *include)), [FOLDER] if include else [], more
+    named = [relative(folder, base)] if include else []
+    return replace(request, include=(*request.include, *include)), named, more, folder / GUESSES
 
 
 def written_sheet(sheet: Sheet, targets: Sequence[Path], out: Path) -> tuple[str, list[Entry]]:
@@ -90,15 +97,14 @@ def written_sheet(sheet: Sheet, targets: Sequence[Path], out: Path) -> tuple[str
     Errors: PreflashErrors and ShimErrors; a compile that fails names preflash stub.
     """
     base = out.resolve().parent
-    request, stub_include, stub_sources = with_stubs(replace(request_for(sheet, "host"), routines=()), base)
+    request, stub_include, stub_sources, guesses = with_stubs(replace(request_for(sheet, "host"), routines=()), base)
     forced: list[str] = []
     try:
         infos = survey(request, cache_folder())
     except CompileFailed as problem:
-        guesses = base / FOLDER / GUESSES
         if not guesses.exists():
             raise advised(problem, targets) from problem
-        forced = [f"{FOLDER}/{GUESSES}"]
+        forced = [relative(guesses, base)]
         try:
             infos = survey(replace(request, headers=(*request.headers, guesses)), cache_folder())
         except CompileFailed as again:
@@ -157,7 +163,9 @@ def rate_of(macros: dict[str, str]) -> tuple[str, str]:
 
 
 def advised(problem: CompileFailed, targets: Sequence[Path]) -> CompileFailed:
-    """The same message with what to run next."""
+    """The same message with what to run next, where stand-ins can help."""
+    if not problem.missing_headers and not Guesses().learn(problem.log, "", frozenset()):
+        return problem
     names = " ".join(str(t) for t in targets)
     todo = f"preflash stub {names} writes stand-ins for what is not on this computer; {problem.todo}"
     return CompileFailed(problem.what, problem.where, problem.why, todo, file=problem.file, line=problem.line,

@@ -18,11 +18,17 @@ def new(options: argparse.Namespace) -> int:
     targets = [Path(target) for target in options.targets]
     out = Path(options.out) if options.out else targets[0].resolve().with_name(f"{targets[0].stem}_sheet.py")
     taken(out)
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        out.open("x", encoding="utf-8").close()
+        out.unlink()
+    except OSError as problem:
+        raise UsageError(f"{out} cannot be written", where=str(out), why=problem.strerror or str(problem),
+                         todo="choose a folder of your own: --out FOLDER/NAME_sheet.py") from problem
     sources = sources_for(targets)
     sheet = sheet_of(options, sources)
     text, entries = written_sheet(sheet, targets, out)
     taken(out)
-    out.parent.mkdir(parents=True, exist_ok=True)
     with out.open("x", encoding="utf-8") as stream:
         stream.write(text)
     print("\n".join(summary_lines(entries, out)))

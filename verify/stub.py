@@ -50,6 +50,9 @@ def make_stubs(request: Request, base: Path, cache: Path) -> Stubs:
     Errors: ShimErrors other than CompileFailed pass through (a source that is not there, an unknown flag).
     """
     stubs = Stubs(base / FOLDER)
+    # A sheet may name the folder before it is there.
+    named = [f for f in request.include if ((request.folder or base) / f).resolve() != stubs.folder.resolve()]
+    request = replace(request, include=tuple(named))
     names = Guesses()
     for _ in range(ROUNDS):
         there = stubs.folder.is_dir()

@@ -41,5 +41,5 @@ struct pf_board {
 
 void pf_board_use(struct pf_board *board);
 pf_loop pf_board_loop(int slot);
-void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 invalid access, 3 exception, 4 alignment, 5 lacking */
+void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 invalid access, 3 exception, 4 alignment, 5 lacking, 6 access */
 int64_t pf_board_size(void);

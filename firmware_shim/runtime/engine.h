@@ -18,7 +18,8 @@ struct pf_segment {
     int64_t flag_mask;
 };
 
-/* kind: 1 accurate, 2 order, 3 octave, 4 inverse, 5 deterministic, 6 range of the result.
+/* kind: 1 accurate, 2 order, 3 octave, 4 inverse, 5 deterministic, 6 range of the result,
+   7 same as the second loop (another build's): bits where high < 0, else at most high ULP or steps apart.
    metric: 0 absolute, 1 relative, 2 ULP of binary32. Limits are inclusive; errors within margin of a
    limit stay open. order: sign +1 rising, -1 falling; strict. octave: step in the input's unit.
    inverse: the second loop, its input range [second_low, second_high] and output scale. */
@@ -29,6 +30,7 @@ struct pf_test {
     double band; /* accurate: within it of the first input a decision may fall either way; 0 for none */
     pf_screen screen;
     pf_loop second;
+    int32_t second_inputs[8]; /* same: types of the other loop's inputs */
 };
 
 struct pf_found {
@@ -58,7 +60,7 @@ struct pf_open {
 /* Lives in memory shared between the worker and the forked child that runs the firmware. */
 struct pf_shared {
     long position[2]; /* index in the block; ordinal of the block's first input */
-    int64_t phase;    /* follows position: generated loops read it there; 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving */
+    int64_t phase;    /* follows position: generated loops read it there; 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving, 5 another build */
     int64_t done, segment, opens;
     int64_t signal, fault_address, program_counter, stack_pointer;
     int64_t mode_changed_at, mode_before, mode_after;

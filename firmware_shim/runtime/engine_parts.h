@@ -9,8 +9,8 @@
 /* Four arrays of doubles fit the first-level cache. running.py has the same number. */
 enum { PF_BLOCK = 1024 };
 enum { PF_F32, PF_F64, PF_I8, PF_U8, PF_I16, PF_U16, PF_I32, PF_U32, PF_I64, PF_U64 };
-enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE };
-enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING };
+enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE, PF_SAME };
+enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING, PF_OTHER };
 
 #if defined(__x86_64__)
 #include <immintrin.h>
@@ -69,6 +69,7 @@ void pf_order(const struct pf_test *test, struct pf_found *found, const struct p
               double before, int have_before, int64_t row);
 void pf_octave(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
+void pf_same(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block);
 void pf_extremes(const double *e, long n, double *least, double *most, int64_t *unordered);
 int64_t pf_place(const double *e, long n, double wanted, int64_t ordinal, const int32_t *index);

@@ -233,6 +233,8 @@ static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_b
             pf_inverse(job, t, found, b);
         } else if (test->kind == PF_DETERMINISTIC) {
             pf_repeat(job, found, b);
+        } else if (test->kind == PF_SAME) {
+            pf_same(job, t, found, b);
         }
     }
 }

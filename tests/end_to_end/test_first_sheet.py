@@ -134,6 +134,8 @@ def test_nothing_is_overwritten(firmware: Path) -> None:
         ({"voice.c": "float f(float x) { return x +; }\n"}, ("voice.c",), "voice.c:1"),
         ({"voice.c": "float f(float x) { return x; }\n"}, ("voice.c", "--flags=-O2 -fno-such-thing"), "-fno-such-thing"),
         ({"voice.c": "float f(float x) { return x; }\n"}, ("voice.c", "--compile-commands", "none.json"), "none.json"),
+        ({"voice.c": "float f(float x) { return x; }\n"}, ("voice.c", "--out", "/proc/voice_sheet.py"), "cannot be written"),
+        ({}, (".",), "is a folder"),
     ],
 )
 def test_wrong_turns_end_in_one_message(tmp_path: Path, files: dict[str, str], words: tuple[str, ...], said: str) -> None:
@@ -158,3 +160,25 @@ def test_a_routine_that_uses_a_guess_says_so(tmp_path: Path) -> None:
     assert "uses stand-ins, whose values are guesses: SCALE" in notes["volts_scaled"]
     assert "does nothing on this computer, only counted: __disable_irq" in notes["level"]
     assert "stand-ins" not in notes["level"]
+
+
+def test_a_sheet_elsewhere_finds_the_stand_ins_beside_the_sources(tmp_path: Path) -> None:
+    (tmp_path / "a.c").write_text('#include "device.h"\nfloat scaled(float volts) { return volts * SCALE; }\n')
+    assert 0 == preflash(tmp_path, "stub", "a.c").returncode
+    made = preflash(tmp_path, "new", "a.c", "--out", "sheets/a_sheet.py")
+
+    assert 0 == made.returncode, made.stderr
+    assert str(tmp_path / "stubs") in (tmp_path / "sheets" / "a_sheet.py").read_text()
+
+
+def test_stub_takes_a_sheet(tmp_path: Path) -> None:
+    (tmp_path / "a.c").write_text('#include "device.h"\nfloat scaled(float volts) { return volts * SCALE; }\n')
+    (tmp_path / "a_sheet.py").write_text('from verify import Sheet, binary32\n'
+                                         's = Sheet(sources=["a.c"], include=["stubs"])\n'
+                                         's.function("scaled", inputs=[binary32("volts", 0, 1, "V")], output="V", '
+                                         "claims=[])\n")
+    done = preflash(tmp_path, "stub", "a_sheet.py")
+
+    assert 0 == done.returncode, done.stderr
+    assert "value 0: SCALE" in done.stdout
+    assert (tmp_path / "stubs" / "device.h").exists()

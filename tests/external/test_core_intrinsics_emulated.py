@@ -79,8 +79,8 @@ def core() -> Core:
 
 def operands(count: int) -> Iterator[tuple[int, ...]]:
     draw = random.Random(count)
-    for at in range(250):
-        yield tuple(draw.choice(EDGES) if at < 150 else draw.getrandbits(32) for _ in range(count))
+    for at in range(160):
+        yield tuple(draw.choice(EDGES) if at < 100 else draw.getrandbits(32) for _ in range(count))
 
 
 @pytest.mark.parametrize("name", sorted(encodings()))

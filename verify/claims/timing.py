@@ -136,18 +136,25 @@ class MinimumPulse(TimeClaim):
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
-        on = y != 0
-        for start in edges_up(y):
-            length = first_true(~on[start:])
-            if length < 0:
-                continue
-            least = self.samples
-            if self.seconds:
-                seconds = resolved(seen, self.seconds, int(start))
+        starts, ends = edges_up(y), np.flatnonzero((y[:-1] != 0) & (y[1:] == 0)) + 1
+        lengths = ends - starts[: len(ends)]
+        least = self.samples
+        if self.seconds and not isinstance(self.seconds, str):
+            least = Fraction(int(self.seconds * seen.rate_hz))
+        if not isinstance(self.seconds, str):
+            # One time for all: only the shortest pulse need be looked at.
+            found.valid = max(0, len(lengths) - 1)
+            chosen = [int(lengths.argmin())] if len(lengths) else []
+        else:
+            chosen = list(range(len(lengths)))
+        for number in chosen:
+            start, length = int(starts[number]), int(lengths[number])
+            if isinstance(self.seconds, str):
+                seconds = resolved(seen, self.seconds, start)
                 if seconds is None:
                     continue
                 least = Fraction(int(seconds * seen.rate_hz))
-            found.note(float(max(Fraction(0), least - length)), int(start), length < least, f"a pulse of {length} samples",
+            found.note(float(max(Fraction(0), least - length)), start, length < least, f"a pulse of {length} samples",
                        f"at least {number_text(least)} samples", f"{number_text(least - length)} samples short")
         return found
 

@@ -16,7 +16,8 @@ class Plan:
     """Frozen before the first case and stored in the record.
 
     every_value_up_to: domains up to this size are swept whole; sampled_cases: size of the even cover of
-    larger ones; scripts: how many a machine is driven by (a quarter of it in the strict build); seed: for random samples; wall_seconds: a stop by the clock, recorded as the reason.
+    larger ones; scripts: how many a machine is driven by (a quarter of it in the strict build); seed: for random
+    samples; wall_seconds: a stop by the clock, recorded as the reason.
     """
 
     every_value_up_to: int = DEFAULT_CASES

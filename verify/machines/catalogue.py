@@ -8,7 +8,8 @@ from verify.machines.generation import marked_places
 from verify.machines.machine import Machine
 from verify.machines.script import Happening, Piece, Script
 
-QUIET_SECONDS = 60
+QUIET_SECONDS = 30
+PART_SAMPLES = 8192
 GATE_LENGTHS = (1, 2, 63, 64, 65, 1000)
 
 
@@ -58,9 +59,11 @@ def _all(machine: Machine) -> Iterator[Script]:
     gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
     triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
     for rate, rate_hz in enumerate(machine.sample_rates_hz):
-        samples = max(2048, int(machine.longest_seconds * rate_hz))
+        longest = max(2048, int(machine.longest_seconds * rate_hz))
         for place in ("round", "middle", "low", "high"):
             begin = _settings(machine, place)
+            # Whole length for round values, where a person would look; a part of it for the others.
+            samples = longest if place == "round" else min(longest, PART_SAMPLES)
             for streams in _streams(machine, samples, 100):
                 yield Script(rate, samples, begin, streams)
             first = _streams(machine, samples, 100)[0]
@@ -84,10 +87,14 @@ def _all(machine: Machine) -> Iterator[Script]:
                             change = Happening(200, number, tuple(middle))
                             starts = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
                             yield Script(rate, min(samples, 4096), begin + starts + (change,), first)
-    # A minute of silence after everything was used: tails, subnormals, counters.
-    quiet = int(QUIET_SECONDS * machine.sample_rates_hz[0])
-    begin = _settings(machine, "middle")
+
+
+def quiet(machine: Machine) -> list[Script]:
+    """A long silence after everything was used: tails, subnormals, counters. Too long to be run in variants."""
+    gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
+    triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
+    samples = int(QUIET_SECONDS * machine.sample_rates_hz[0])
     use = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
     use += tuple(Happening(2000, n, (0,)) for n in gates)
-    for streams in _streams(machine, quiet, 2000)[3:4] or [()]:
-        yield Script(0, quiet, begin + use, streams)
+    streams = [row for row in _streams(machine, samples, 2000)[3:4]] or [()]
+    return [Script(0, samples, _settings(machine, "middle") + use, row) for row in streams]

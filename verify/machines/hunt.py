@@ -12,7 +12,7 @@ from verify.claims.base import Claim
 from verify.claims.in_time import Judgement
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS
-from verify.machines.catalogue import catalogue
+from verify.machines.catalogue import catalogue, quiet
 from verify.machines.generation import drawn
 from verify.machines.judging import judge
 from verify.machines.minimise import MOST_CANDIDATES, minimised
@@ -91,6 +91,8 @@ class MachineHunt:
         for start in range(0, len(listed), CATALOGUE_PART):
             if not self.over():
                 self.take(listed[start : start + CATALOGUE_PART], variants, "catalogue", len(listed))
+        if not self.over():
+            self.take(quiet(self.stand.machine), (), "a long silence", 0)
         self.generated(variants)
         self.minimise()
 

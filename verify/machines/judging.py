@@ -207,11 +207,10 @@ def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
     wanted, bound = wanted[: seen.done], bound[: seen.done]
     errors, margins, low, high = errors_of(claim, seen, wanted, bound)
     found = Judgement(valid=seen.done)
-    free = trajectory.free()
-    if free is not None:
-        errors = np.where(free[: seen.done], 0.0, errors)
-        found.valid = seen.done - int(free[: seen.done].sum())
-        found.inside_bands = seen.done - found.valid
+    either = between(claim, seen, trajectory, errors)
+    if either is not None:
+        errors = either
+        found.inside_bands = int((trajectory.span()[0][: seen.done] != trajectory.span()[1][: seen.done]).sum())
     least, most = int(errors.argmin()), int(errors.argmax())
     reach = SCREEN_FACTOR * float(margins.max())
     k = most if abs(errors[most]) >= abs(errors[least]) else least
@@ -230,6 +229,16 @@ def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
     return found
 
 
+def between(claim: Accurate, seen: Observation, trajectory: Any, errors: np.ndarray) -> np.ndarray | None:
+    """Errors against the nearest right value, where decision bands leave more than one; None where they do not."""
+    span = trajectory.span()
+    if span is None or claim.metric not in ("absolute", "lsb", "hz", "volts"):
+        return None
+    low, high = span[0][: seen.done], span[1][: seen.done]
+    y = seen.doubles()
+    return np.where(low == high, errors, y - np.clip(y, low, high))
+
+
 def shown_error(claim: Accurate, seen: Observation, error: float) -> float:
     """An error in the claim's unit."""
     if not math.isfinite(error):
@@ -244,9 +253,9 @@ def settle(claim: Accurate, seen: Observation, trajectory: Any, found: Judgement
     wanted, bound = trajectory.screen()
     errors, margins, low, high = errors_of(claim, seen, wanted[: seen.done], bound[: seen.done])
     beyond = np.where(np.isfinite(errors), np.maximum(errors - high, low - errors), np.inf)
-    free = trajectory.free()
-    if free is not None:
-        beyond = np.where(free[: seen.done], -np.inf, beyond)
+    either = between(claim, seen, trajectory, errors)
+    if either is not None:
+        beyond = np.where(np.isfinite(either), np.maximum(either - high, low - either), np.inf)
     near = np.flatnonzero((beyond > -SCREEN_FACTOR * margins) & (beyond <= SCREEN_FACTOR * margins))
     for k in near[:MOST_EXACT]:
         verdict = exactly(claim, seen, trajectory, int(k))
@@ -267,6 +276,9 @@ def exactly(claim: Accurate, seen: Observation, trajectory: Any, sample: int) ->
     got = float(seen.doubles()[sample])
     if not math.isfinite(got):
         return False
+    span = trajectory.span()
+    if span is not None and span[0][sample] <= got <= span[1][sample]:
+        return True
     for bits in (120, 400):
         low, high = trajectory.exact(sample, bits)
         metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric

@@ -1,0 +1,202 @@
+"""The author's C compiled for the board's core, with the author's flags, and linked at a fixed address."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import os
+import re
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from firmware_shim import build as host_build
+from firmware_shim import build_cache, compile_messages
+from firmware_shim.board_code import keep_code_facts
+from firmware_shim.build import Built, Request
+from firmware_shim.compiler import Compiler, Ran, find_compiler, run
+from firmware_shim.cores import Core, core_named
+from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError, SourceMissing
+from firmware_shim.flags import HostFlags, host_flags
+
+RUNTIME = Path(__file__).parent / "runtime"
+STANDARD_COMPILER = "arm-none-eabi-gcc"
+_INSTALL = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi (Debian, Ubuntu), or name it: Sheet(board_compiler=...)"
+_TARGET = "describes the target processor"
+_OWN = ("-g", "-fno-lto")
+_PARTS = ("board_build.py", "cores.py", "board_code.py", "runtime/board.ld", "runtime/board_start.c")
+
+
+class BoardMissing(ShimError):
+    """What the board build needs is not installed: compiler, C library or emulator."""
+
+    code = "S121"
+
+
+class CoreConflict(ShimError):
+    """The author's flags, or an object that is linked, are for another core than the one asked for."""
+
+    code = "S122"
+
+
+@dataclass(frozen=True)
+class BoardRequest(Request):
+    """A request for the board: ``core`` as in cores.CORES; ``tool`` hash of what this tool adds."""
+
+    core: str = ""
+    tool: str = ""
+
+
+def _tool_text() -> str:
+    digest = hashlib.sha256()
+    for name in _PARTS:
+        digest.update((Path(__file__).parent / name).read_bytes())
+    return digest.hexdigest()
+
+
+def build_board(request: Request, core_name: str, cache: Path | None = None) -> Built:
+    """Build the sources of a request for a core, or take the image from the cache.
+
+    Shape:  as build.build; ``request.compiler`` names the board's compiler (default arm-none-eabi-gcc);
+            the library is an ELF executable for the core, its debug information as of any build.
+    Errors: any ShimError; BoardMissing and CoreConflict block the board's verdicts only.
+    """
+    cache = build_cache.folder(cache)
+    core = core_named(core_name)
+    compiler = board_compiler(request.compiler, core, cache)
+    wanted = BoardRequest(**{**_fields(request), "variant": "board"}, core=core.name, tool=_tool_text())
+    sources = host_build._check_sources(replace(wanted, variant="host"))
+    identity = build_cache.identity(wanted, sources, compiler, RUNTIME)
+    found = build_cache.find(cache, identity)
+    if found is not None:
+        return _built(*found, compiler, core, reused=True)
+    plan = _plan(wanted, sources, compiler, core)
+    for _ in range(3):
+        with build_cache.workshop(cache) as work:
+            try:
+                manifest = host_build._make(plan, work.folder, lambda p, folder, objects: _link(p, folder, objects, core))
+            except CompileFailed as problem:
+                raise _for_board(problem, core) from problem
+            manifest["core"] = core.name
+            kept = work.keep(identity, manifest)
+        if kept is not None:
+            keep_code_facts(kept[1], core)
+            return _built(*kept, compiler, core, reused=False)
+    raise SourceMissing("the sources keep changing", ", ".join(s.name for s in sources),
+                        "they changed during three builds", "wait until they are saved, then run again")
+
+
+def _fields(request: Request) -> dict[str, object]:
+    return {name: getattr(request, name) for name in Request.__dataclass_fields__}
+
+
+def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, core: Core, *, reused: bool) -> Built:
+    nano = " nano" if any("nano" in word for word in manifest["kept"]) else ""
+    named = replace(compiler, c_library=compiler.c_library + nano,
+                    processor=f"{core.name}, emulated as {model_text(core)}")
+    return host_build._built(manifest, library, named, reused=reused)
+
+
+def model_text(core: Core) -> str:
+    """The emulator's model of a core, with what it has beyond the core."""
+    name = core.model.removeprefix("UC_CPU_ARM_").replace("_", "-").title()
+    return f"{name} ({core.model_note})" if core.model_note else name
+
+
+def board_compiler(named: str | None, core: Core, cache: Path | None) -> Compiler:
+    """The cross compiler and its C library. Errors: BoardMissing with one line on how to get it."""
+    if importlib.util.find_spec("unicorn") is None or importlib.util.find_spec("capstone") is None:
+        raise BoardMissing("no emulator for the board", "Python packages unicorn and capstone", "they are not installed",
+                           "pip install 'preflash[board]'")
+    word = named or STANDARD_COMPILER
+    if shutil.which(word.split()[0]) is None:
+        raise BoardMissing("no compiler for the board", f"'{word}' was looked for on the path", "it is not there", _INSTALL)
+    try:
+        compiler = find_compiler(word, cache)
+    except CompilerMissing as problem:
+        raise BoardMissing("the compiler for the board does not work", problem.where, problem.why, _INSTALL) from problem
+    if not compiler.target.startswith(("arm", "thumb")):
+        raise BoardMissing(f"'{word}' does not compile for Arm", compiler.version, f"it compiles for {compiler.target}",
+                           _INSTALL)
+    return replace(compiler, c_library=_c_library(compiler), processor=core.name, processor_features="")
+
+
+def _c_library(compiler: Compiler) -> str:
+    ran = run([*compiler.command, "-E", "-dM", "-include", "stdlib.h", "-x", "c", os.devnull])
+    version = re.search(r'^#define (?:_NEWLIB_VERSION|__PICOLIBC_VERSION__) "(.*)"', ran.out, re.M)
+    if ran.code != 0:
+        raise BoardMissing("the board's C library is not there", compiler.path, (ran.err.strip().splitlines() or ["?"])[0],
+                           _INSTALL)
+    name = "picolibc" if "__PICOLIBC__" in ran.out else "newlib"
+    return f"{name} {version[1] if version else '(version not told)'}"
+
+
+def board_flags(text: str, compiler: Compiler, core: Core, folder: Path, language: str) -> HostFlags:
+    """The author's flags for the board: target options are kept here; a missing target is the core's own.
+
+    Errors: UnknownFlag; CoreConflict when -mcpu names another core.
+    """
+    sorted_flags = host_flags(text, compiler, folder=folder, language=language)
+    target: list[str] = []
+    dropped = []
+    for words, why in sorted_flags.dropped:
+        if why == _TARGET or words.startswith(("--specs=nano", "-specs=nano")):
+            target += words.split()
+        else:
+            dropped.append((words, why))
+    cpus = [word.partition("=")[2] for word in target if word.startswith("-mcpu=")]
+    if cpus and cpus[-1] not in core.cpus and cpus[-1].partition("+")[0] not in core.cpus:
+        raise CoreConflict(
+            f"the flags are for {cpus[-1]}, the sheet's core is {core.name}", f"-mcpu={cpus[-1]}",
+            f"code for {cpus[-1]} may use instructions that {core.name} lacks, or be slower than it need be",
+            f"write -mcpu={core.cpus[0]}, or name the core that is on the board",
+        )
+    if not cpus and not any(word.startswith("-march=") for word in target):
+        target = [*core.options, *target]
+    elif not any(word in ("-mthumb", "-marm") for word in target):
+        target.append("-mthumb")
+    return HostFlags((*target, *sorted_flags.kept), tuple(dropped), sorted_flags.added)
+
+
+def _plan(request: BoardRequest, sources: tuple[Path, ...], compiler: Compiler, core: Core) -> host_build._Plan:
+    base = (request.folder or Path.cwd()).absolute()
+    plan = host_build._Plan(request, sources, compiler, (), {})
+    flags = {language: board_flags(request.flags, compiler, core, base, language)
+             for language in dict.fromkeys(plan.language(source) for source in sources)}
+    for source, own in request.own_flags:
+        path = Path(os.path.abspath(base / source))
+        flags[str(path)] = board_flags(f"{own} {request.flags}", compiler, core, base, plan.language(path))
+    common = [f"-I{base / folder}" for folder in request.include]
+    common += [f"-D{define}" for define in request.defines]
+    common += ["-isystem", str(RUNTIME / "intrinsics")]
+    for header in request.headers:
+        common += ["-include", str(base / header)]
+    return host_build._Plan(request, sources, compiler, tuple(common), flags, own=_OWN)
+
+
+def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], core: Core) -> Ran:
+    flags = plan.flags_of(plan.sources[0])
+    target = [word for word in flags.kept if word.startswith(("-m", "--specs", "-specs"))]
+    start = [*plan.compiler.command, *[word for word in target if "specs" not in word], "-O2", "-std=gnu11", "-ffreestanding",
+             "-fno-lto", "-c", str(RUNTIME / "board_start.c"), "-o", "board_start.o"]
+    ran = run(start, folder=work)
+    if ran.code != 0:
+        raise compile_messages.compile_failure(RUNTIME / "board_start.c", ran)
+    command = [*plan.compiler.command, *target, "-nostartfiles", "-T", str(RUNTIME / "board.ld"), "-o", "library.so",
+               "-Wl,-Map=image.map", "-Wl,--no-warn-rwx-segments", *objects, "board_start.o"]
+    if any(plan.language(source) == "c++" for source in plan.sources):
+        command.append("-lstdc++")
+    ran = run([*command, "-Wl,--start-group", "-lm", "-lc", "-lgcc", "-Wl,--end-group"], folder=work)
+    if ran.code != 0:
+        raise compile_messages.link_failure(ran, plan.sources, host_build._MAPPED)
+    return ran
+
+
+def _for_board(problem: CompileFailed, core: Core) -> CompileFailed:
+    """The same failure in words that fit the board."""
+    texts = [text.replace("on the host", f"for {core.name}").replace("for the host", "for the board")
+             .replace("the host's assembler does not know this instruction", "the assembler refuses")
+             for text in (problem.what, problem.where, problem.why, problem.todo)]
+    return CompileFailed(*texts, file=problem.file, line=problem.line, column=problem.column, text=problem.text,
+                         missing_headers=problem.missing_headers, symbol=problem.symbol, log=problem.log)

@@ -1,0 +1,210 @@
+"""What the image's instructions are: which the core lacks, which need alignment, what each may cost.
+
+Code and data are told apart by the linker's mapping symbols, so nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from elftools.elf.elffile import ELFFile
+
+from firmware_shim.board_cycles import Seen, cost_of, may_branch, moves_several
+from firmware_shim.cores import Core
+
+if TYPE_CHECKING:
+    import capstone
+
+# Multiple and double transfers must be word-aligned on every core, single ones where the core says so.
+_WORD_ALIGNED = {"ldrd", "strd", "ldm", "ldmdb", "stm", "stmdb", "vldr", "vstr", "vldmia", "vldmdb", "vstmia", "vstmdb"}
+_WIDE_ON_V6M = {"bl", "dmb", "dsb", "isb", "mrs", "msr", "udf"}
+_DSP_TOO = ("uxtab", "sxtab", "uxtb16", "sxtb16", "pkhbt", "pkhtb", "sel", "usad")
+_ALWAYS_ALIGNED = {"sp", "pc", "r13", "r15"}
+
+
+@dataclass(frozen=True)
+class Place:
+    """An access that must be aligned when it runs: base register + index << shift + offset.
+
+    Registers are the emulator's numbers, 0 for none; ``align`` in bytes.
+    """
+
+    address: int
+    base: int
+    index: int
+    shift: int
+    offset: int
+    align: int
+
+
+@dataclass(frozen=True)
+class CodeFacts:
+    """Facts of one image.
+
+    Shape: the text lies at [low, high); arrays have one entry per halfword of it, half cycles;
+           ``lacking`` pairs (address, text) of instructions that the core does not have.
+    """
+
+    low: int
+    high: int
+    least: np.ndarray
+    most: np.ndarray
+    taken_least: np.ndarray
+    taken_most: np.ndarray
+    lacking: tuple[tuple[int, str], ...]
+    places: tuple[Place, ...]
+
+
+def text_section(elf: Any) -> Any:
+    """The section of all code in an image that this package linked."""
+    return elf.get_section_by_name(".text")
+
+
+def instructions(path: Path) -> Iterator[Any]:
+    """Every instruction of an image, in order, with details."""
+    import capstone
+
+    machine = capstone.Cs(capstone.CS_ARCH_ARM, capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS | capstone.CS_MODE_V8)
+    machine.detail = True
+    with open(path, "rb") as stream:
+        elf = ELFFile(stream)
+        text = text_section(elf)
+        data, low = text.data(), text["sh_addr"]
+        number = next(k for k, section in enumerate(elf.iter_sections()) if section.name == ".text")
+        marks = sorted(
+            (symbol["st_value"] & ~1, symbol.name[1] == "t")
+            for symbol in elf.get_section_by_name(".symtab").iter_symbols()
+            if symbol.name[:2] in ("$t", "$d", "$a") and symbol["st_shndx"] == number
+        )
+    ends = [at for at, _ in marks[1:]] + [low + len(data)]
+    for (start, code), end in zip(marks, ends, strict=True):
+        at = start
+        while code and at < end:
+            found = machine.disasm(data[at - low : end - low], at)
+            for one in found:
+                at = one.address + one.size
+                yield one
+            if at < end:  # an undefined pattern: step over one instruction of its length
+                first = int.from_bytes(data[at - low : at - low + 2], "little")
+                at += 4 if first >> 11 >= 0x1D else 2
+
+
+def lacks(core: Core, one: Any, groups: set[str]) -> bool:
+    """Whether a core does not have an instruction."""
+    name = one.insn_name()
+    if groups & {"neon", "crypto", "crc", "notmclass"}:
+        return True
+    if groups & {"vfp2", "vfp3", "vfp4", "fparmv8", "dpvfp"} and core.fpu == "none":
+        return True
+    if "dpvfp" in groups and core.fpu != "double":
+        return True
+    if "fparmv8" in groups and core.fpu_level < 5:
+        return True
+    if core.architecture == "v6-M":
+        return name in ("it", "cbz", "cbnz") or (one.size == 4 and name not in _WIDE_ON_V6M)
+    dsp = "THUMB2DSP" in groups or name.startswith(_DSP_TOO)
+    return dsp and not core.dsp
+
+
+def _seen(one: Any, groups: set[str]) -> Seen:
+    from capstone import arm
+
+    name = one.insn_name()
+    registers = [operand for operand in one.operands if operand.type == arm.ARM_OP_REG]
+    words = 0
+    if moves_several(name):
+        moved = registers if name in ("push", "pop", "vpush", "vpop") else registers[1:]
+        words = sum(2 if one.reg_name(operand.reg).startswith("d") else 1 for operand in moved)
+    to_pc = any(operand.reg == arm.ARM_REG_PC and operand.access & 2 for operand in registers)
+    if name == "pop" or name.startswith("ldm"):
+        to_pc = any(operand.reg == arm.ARM_REG_PC for operand in registers)
+    branches = may_branch(name) or to_pc
+    conditional = one.cc not in (0, arm.ARM_CC_AL) or name in ("cbz", "cbnz")
+    return Seen(name, "dpvfp" in groups or ".f64" in one.mnemonic, words, branches, conditional)
+
+
+def _place(core: Core, one: Any, emulator: Any) -> Place | None:
+    from capstone import arm
+
+    name = one.insn_name()
+    if name not in _WORD_ALIGNED or not core.unaligned:
+        return None  # where single words must be aligned too, the runner watches every access
+    memory = next((operand.mem for operand in one.operands if operand.type == arm.ARM_OP_MEM), None)
+    if memory is None:
+        base, index, shift, offset = one.operands[0].reg, 0, 0, 0
+    else:
+        base, index, shift, offset = memory.base, memory.index, memory.lshift, memory.disp
+        if one.post_index:
+            index = shift = offset = 0
+    if one.reg_name(base) in _ALWAYS_ALIGNED:
+        return None
+
+    def number(register: int) -> int:
+        return int(getattr(emulator, "UC_ARM_REG_" + one.reg_name(register).upper())) if register else 0
+
+    return Place(one.address, number(base), number(index), shift, offset, 4)
+
+
+def code_facts(path: Path, core: Core) -> CodeFacts:
+    """Disassemble an image and classify every instruction. Errors: OSError."""
+    from unicorn import arm_const
+
+    with open(path, "rb") as stream:
+        text = text_section(ELFFile(stream))
+        low, size = text["sh_addr"], text["sh_size"]
+    halves = (size + 1) // 2
+    least, most, taken_least, taken_most = (np.full(halves, fill, np.uint8) for fill in (2, 2, 0, 0))
+    lacking: list[tuple[int, str]] = []
+    places: list[Place] = []
+    for one in instructions(path):
+        groups = {str(one.group_name(group)) for group in one.groups}
+        at = (one.address - low) // 2
+        cost = cost_of(core.timing, _seen(one, groups))
+        least[at], most[at], taken_least[at], taken_most[at] = cost.least, cost.most, cost.taken_least, cost.taken_most
+        if lacks(core, one, groups):
+            lacking.append((one.address, f"{one.mnemonic} {one.op_str}".strip()))
+        place = _place(core, one, arm_const)
+        if place is not None:
+            places.append(place)
+    return CodeFacts(low, low + size, least, most, taken_least, taken_most, tuple(lacking), tuple(places))
+
+
+_ARRAYS = ("least", "most", "taken_least", "taken_most")
+
+
+def keep_code_facts(library: Path, core: Core) -> CodeFacts:
+    """Facts of a finished build, stored beside its image: workers start faster."""
+    facts = code_facts(library, core)
+    places = [(p.address, p.base, p.index, p.shift, p.offset, p.align) for p in facts.places]
+    body = io.BytesIO()
+    np.savez(
+        body, span=np.array([facts.low, facts.high]), lacking=np.array([a for a, _ in facts.lacking], np.int64),
+        texts=np.array([t for _, t in facts.lacking], dtype=np.str_), places=np.array(places, np.int64).reshape(-1, 6),
+        **{name: getattr(facts, name) for name in _ARRAYS},
+    )
+    with contextlib.suppress(OSError):
+        handle, partial = tempfile.mkstemp(dir=library.parent, prefix=".partial-")
+        with os.fdopen(handle, "wb") as out:
+            out.write(body.getvalue())
+        os.replace(partial, library.with_name("code_facts.npz"))
+    return facts
+
+
+def stored_code_facts(library: Path, core: Core) -> CodeFacts:
+    """Facts stored beside an image; made anew where they are missing or cannot be read."""
+    try:
+        with np.load(library.with_name("code_facts.npz")) as stored:
+            low, high = (int(value) for value in stored["span"])
+            lacking = tuple(zip(stored["lacking"].tolist(), stored["texts"].tolist(), strict=True))
+            return CodeFacts(low, high, *(stored[name] for name in _ARRAYS), lacking,
+                             tuple(Place(*line) for line in stored["places"].tolist()))
+    except (OSError, ValueError, KeyError):
+        return keep_code_facts(library, core)

@@ -1,0 +1,268 @@
+"""An image for the board, loaded into the emulator with its memory map, its hooks and its limits.
+
+One machine per image and purpose: for running (time limit, alignment, lacking instructions) or for
+tracing (every instruction: counts, costs, the one that raised a flag). Forked children inherit it; what
+they change is theirs alone.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import mmap
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from elftools.elf.elffile import ELFFile
+
+from firmware_shim.board_code import CodeFacts, stored_code_facts
+from firmware_shim.cores import Core, core_named
+from firmware_shim.engine import Engine
+
+PAGE = 4096
+STACK_TOP, STACK_BYTES = 0x30000000, 1 << 16
+BLOCK_AT, BLOCK_BYTES = 0x90000000, PAGE + 9 * 1024 * 8
+PROGRESS_AT = 0xB0000000
+HEAP_BYTES = 1 << 20
+MOST_SLOTS = 9
+START_INSTRUCTIONS = 50_000_000
+STACK_PATTERN = b"\xa5"
+FLUSH_BIT, DEFAULT_NAN_BIT = 1 << 24, 1 << 25
+# Exception numbers of the emulator.
+EXCEPTIONS = {1: "an undefined instruction", 2: "a supervisor call (svc)", 3: "a fetch that is refused",
+              4: "an access that is refused", 7: "a breakpoint (bkpt)", 8: "an exception return"}
+
+
+class LoadProblem(Exception):
+    """The image cannot be made ready; the text says why."""
+
+
+def pages(size: int) -> int:
+    """Size rounded up to whole pages."""
+    return (size + PAGE - 1) // PAGE * PAGE
+
+
+class BoardImage:
+    """An image in the emulator, ready to be driven as a library is.
+
+    Shape: ``base`` + an address of the board's variables = where they lie in this process; ``notes`` what
+           the C side tells, in memory shared with children.
+    """
+
+    def __init__(self, engine: Engine, path: str, *, tracing: bool) -> None:
+        self.path, self.engine, self.tracing = path, engine, tracing
+        self.core: Core = core_named(json.loads(Path(path).with_name("manifest.json").read_text())["core"])
+        self.facts: CodeFacts = stored_code_facts(Path(path), self.core)
+        self.kept: list[Any] = []
+        self.slots: dict[str, int] = {}
+        self.mapped: list[tuple[int, int]] = []
+        self.read_image()
+        self.make_machine()
+        self.load()
+        self.make_board()
+        self.add_hooks()
+        self.start()
+
+    def read_image(self) -> None:
+        """Segments, symbols and sizes from the file."""
+        with open(self.path, "rb") as stream:
+            elf = ELFFile(stream)
+            self.segments = [(s["p_vaddr"], s["p_memsz"], s.data(), s["p_flags"] & 2 != 0)
+                             for s in elf.iter_segments() if s["p_type"] == "PT_LOAD" and s["p_memsz"]]
+            table = [s for s in elf.get_section_by_name(".symtab").iter_symbols() if s.name and s["st_shndx"] != "SHN_UNDEF"]
+        self.symbols = {s.name: (s["st_value"] & ~1 if s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
+                        for s in table}
+
+    def address(self, name: str) -> int:
+        """Address of a symbol, bit 0 clear for functions."""
+        return int(self.symbols[name][0])
+
+    def make_machine(self) -> None:
+        """The emulator with the core's model."""
+        import unicorn
+        from unicorn import arm_const
+        from unicorn.unicorn_py3 import unicorn as binding
+
+        self.unicorn, self.names, self.library = unicorn, arm_const, binding.uclib
+        # With UC_MODE_MCLASS the model asked for is silently ignored (2.1.4): every core would be a Cortex-M33.
+        self.machine = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB)
+        self.machine.ctl_set_cpu_model(getattr(arm_const, self.core.model))
+
+    def memory(self, address: int, size: int, permissions: int, *, shared: bool = False) -> mmap.mmap:
+        """Map fresh zeroed memory of this process at an address of the board."""
+        for low, length in self.mapped:
+            if address < low + length and low < address + size:
+                raise LoadProblem(f"two memory areas overlap at 0x{max(low, address):08x}")
+        flags = mmap.MAP_ANONYMOUS | (mmap.MAP_SHARED if shared else mmap.MAP_PRIVATE | 0x4000)
+        area = mmap.mmap(-1, size, flags)
+        self.machine.mem_map_ptr(address, size, permissions, self.host(area))
+        self.mapped.append((address, size))
+        self.kept.append(area)
+        return area
+
+    @staticmethod
+    def host(area: mmap.mmap) -> int:
+        """Where mapped memory lies in this process."""
+        return ctypes.addressof(ctypes.c_char.from_buffer(area))
+
+    def load(self) -> None:
+        """Code read-only, variables, heap only where it is used, stack with nothing below it."""
+        read, write, execute = self.unicorn.UC_PROT_READ, self.unicorn.UC_PROT_WRITE, self.unicorn.UC_PROT_EXEC
+        fixed = [part for part in self.segments if not part[3]]
+        varying = [part for part in self.segments if part[3]]
+        for parts, permissions in ((fixed, read | execute), (varying, read | write | execute)):
+            spans = sorted((at // PAGE * PAGE, pages(at % PAGE + size)) for at, size, _, _ in parts)
+            merged: list[list[int]] = []
+            for low, size in spans:
+                if merged and low <= merged[-1][0] + merged[-1][1]:
+                    merged[-1][1] = max(merged[-1][1], low + size - merged[-1][0])
+                else:
+                    merged.append([low, size])
+            if parts is varying and {"_malloc_r", "malloc"} & set(self.symbols) and merged:
+                merged[-1][1] = pages(self.address("__pf_heap_end")) - merged[-1][0]
+            if parts is varying and not merged:
+                merged = [[0x20000000, PAGE]]
+            for low, size in merged:
+                area = self.memory(low, size, permissions)
+                if parts is varying and low >= 0x20000000 and not hasattr(self, "base"):
+                    self.base, self.end = self.host(area) - low, self.host(area) + size
+                for at, _, data, _ in parts:
+                    if low <= at < low + size:
+                        area[at - low : at - low + len(data)] = data
+        self.stack = self.memory(STACK_TOP - STACK_BYTES, STACK_BYTES, read | write)
+        self.stack[:] = STACK_PATTERN * STACK_BYTES
+        self.block = self.memory(BLOCK_AT, pages(BLOCK_BYTES), read | write)
+        self.progress = self.memory(PROGRESS_AT, PAGE, read | write)
+
+    def make_board(self) -> None:
+        """The C side's view."""
+        ffi, library = self.engine.ffi, self.library
+        self.notes_memory = mmap.mmap(-1, PAGE)
+        self.notes = ffi.cast("struct pf_board_notes *", ffi.from_buffer(self.notes_memory))
+        board = self.board = ffi.new("struct pf_board *")
+
+        def pointer(function: Any) -> Any:
+            return ffi.cast("void *", ctypes.cast(function, ctypes.c_void_p).value)
+
+        board.uc = ffi.cast("void *", self.machine._uch.value)
+        board.emu_start, board.emu_stop = pointer(library.uc_emu_start), pointer(library.uc_emu_stop)
+        board.reg_read, board.reg_write = pointer(library.uc_reg_read), pointer(library.uc_reg_write)
+        board.block = ffi.cast("unsigned char *", self.host(self.block))
+        board.stack = ffi.cast("unsigned char *", self.host(self.stack))
+        board.progress = ffi.cast("uint32_t *", self.host(self.progress))
+        board.block_address, board.progress_address = BLOCK_AT, PROGRESS_AT
+        board.stack_low, board.stack_top = STACK_TOP - STACK_BYTES, STACK_TOP
+        board.return_address = self.address("pf_board_return")
+        board.own_low, board.own_high = self.address("__pf_own_start"), self.address("__pf_own_end")
+        board.text_low, board.text_high = self.facts.low, self.facts.high
+        board.fpu = self.core.fpu != "none"
+        board.notes = self.notes
+        board.limit_seconds = 1.0
+        self.places = ffi.new("struct pf_board_place[]", max(1, len(self.facts.places)))
+        for slot, place in zip(self.places, self.facts.places, strict=False):
+            slot.address, slot.base, slot.index = place.address, place.base, place.index
+            slot.shift, slot.offset, slot.align = place.shift, place.offset, place.align
+        board.place, board.places = self.places, len(self.facts.places)
+        for name in ("least", "most", "taken_least", "taken_most"):
+            array = np.ascontiguousarray(getattr(self.facts, name))
+            self.kept.append(array)
+            setattr(board, name, ffi.cast("unsigned char *", ffi.from_buffer(array)))
+        self.executed = mmap.mmap(-1, max(1, len(self.facts.least)))
+        board.executed = ffi.cast("unsigned char *", ffi.from_buffer(self.executed))
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget what the last run noted."""
+        self.notes_memory[: self.engine.ffi.sizeof("struct pf_board_notes")] = bytes(
+            self.engine.ffi.sizeof("struct pf_board_notes"))
+        notes = self.notes
+        notes.mode_after = notes.event_at = notes.library_event_at = notes.exception = -1
+        notes.lowest_stack = STACK_TOP
+
+    def hook(self, kind: int, number: int, low: int = 1, high: int = 0, user: int = 0) -> None:
+        """Let the emulator call one of the C side's functions."""
+        handle = ctypes.c_size_t()
+        function = int(self.engine.ffi.cast("intptr_t", self.engine.lib.pf_board_hook(number)))
+        status = self.library.uc_hook_add(self.machine._uch, ctypes.byref(handle), kind, ctypes.c_void_p(function),
+                                          ctypes.c_void_p(user), ctypes.c_uint64(low), ctypes.c_uint64(high))
+        if status:
+            raise LoadProblem(f"the emulator refuses a hook (error {status})")
+
+    def add_hooks(self) -> None:
+        """Before any code has run: hooks that come later are not called for code that was seen before."""
+        kinds = self.unicorn
+        self.hook(kinds.UC_HOOK_BLOCK, 0)
+        self.hook(kinds.UC_HOOK_MEM_INVALID, 2)
+        self.hook(kinds.UC_HOOK_INTR, 3)
+        if self.tracing:
+            self.hook(kinds.UC_HOOK_CODE, 1)
+        for number, place in enumerate(self.facts.places):
+            self.hook(kinds.UC_HOOK_CODE, 4, place.address, place.address, number)
+        for address, _ in self.facts.lacking:
+            self.hook(kinds.UC_HOOK_CODE, 5, address, address)
+        if not self.core.unaligned:
+            self.hook(kinds.UC_HOOK_MEM_READ | kinds.UC_HOOK_MEM_WRITE, 6)
+
+    def start(self) -> None:
+        """Run constructors of static objects, with a limit. Errors: LoadProblem."""
+        self.engine.lib.pf_board_use(self.board)
+        machine, names = self.machine, self.names
+        machine.reg_write(names.UC_ARM_REG_SP, STACK_TOP)
+        machine.reg_write(names.UC_ARM_REG_LR, self.address("pf_board_return") | 1)
+        problem = ""
+        try:
+            machine.emu_start(self.address("pf_board_start") | 1, self.address("pf_board_return"),
+                              count=START_INSTRUCTIONS if self.address("__pf_init_start") != self.address("__pf_init_end")
+                              else 0)
+        except self.unicorn.UcError as error:
+            problem = str(error)
+        if problem or self.notes.stopped or machine.reg_read(names.UC_ARM_REG_PC) != self.address("pf_board_return"):
+            at = int(self.notes.program_counter) or machine.reg_read(names.UC_ARM_REG_PC)
+            why = problem or ("no end after fifty million instructions" if not self.notes.stopped else "it stopped")
+            raise LoadProblem(f"a constructor of a static object did not come back: {why}, in {self.function_at(at)}")
+        self.stack[:] = STACK_PATTERN * STACK_BYTES
+        self.clear()
+
+    def function_at(self, address: int) -> str:
+        """Name of the function that covers an address, or the address."""
+        for name, (low, size) in self.symbols.items():
+            if low <= address < low + size and not name.startswith("$"):
+                return name
+        return f"0x{address:08x}"
+
+    def lacking_text(self, address: int) -> str:
+        """The instruction at an address that the core does not have."""
+        return next((text for at, text in self.facts.lacking if at == address), "")
+
+    def symbol(self, name: str, kind: str) -> Any:
+        """Pointer to a C function that runs one of the image's loops; ``kind`` must be pf_loop."""
+        if kind != "pf_loop":
+            raise LoadProblem(f"{name} cannot run on the board: it is no block loop")
+        if name not in self.slots:
+            if len(self.slots) == MOST_SLOTS:
+                self.slots.clear()
+            number = self.slots[name] = len(self.slots)
+            low, size = self.symbols[name]
+            slot = self.board.slot[number]
+            slot.entry, slot.end = low, low + size
+        return self.engine.lib.pf_board_loop(self.slots[name])
+
+    def carries(self, name: str, inputs: list[int], output: int) -> None:
+        """Tell the widths in bytes of what a loop takes and gives."""
+        self.symbol(name, "pf_loop")
+        slot = self.board.slot[self.slots[name]]
+        slot.inputs, slot.output_width = len(inputs), output
+        for place, width in enumerate(inputs):
+            slot.width[place] = width
+
+    def map_words(self, words: tuple[tuple[int, int], ...]) -> None:
+        """Pages of declared peripheral words, once each. Errors: LoadProblem."""
+        read, write = self.unicorn.UC_PROT_READ, self.unicorn.UC_PROT_WRITE
+        areas = getattr(self, "words", {})
+        self.words = areas
+        for address, value in words:
+            page = address // PAGE * PAGE
+            if page not in areas:
+                areas[page] = self.memory(page, PAGE, read | write)
+            areas[page][address - page : address - page + 4] = (value & 0xFFFFFFFF).to_bytes(4, "little")
