@@ -153,13 +153,62 @@ def _place(core: Core, one: Any, emulator: Any) -> Place | None:
     return Place(one.address, number(base), number(index), shift, offset, 4)
 
 
+def accessed(path: str, address: int, registers: list[int]) -> int | None:
+    """The address that the instruction at an address reads or writes, given r0 to r15; None if it is none."""
+    from capstone import arm
+
+    one = next((found for found in instructions(Path(path)) if found.address == address), None)
+    if one is None:
+        return None
+
+    def value(register: int) -> int:
+        names = {"sp": 13, "lr": 14, "pc": 15, "sb": 9, "sl": 10, "fp": 11, "ip": 12}
+        name = one.reg_name(register)
+        number = names.get(name, int(name[1:]) if name[1:].isdigit() else 15)
+        return (address + 4) & ~3 if number == 15 else registers[number]
+
+    name = one.insn_name()
+    if name in ("push", "vpush"):
+        words = sum(2 if one.reg_name(o.reg).startswith("d") else 1 for o in one.operands)
+        return registers[13] - 4 * words
+    if name in ("pop", "vpop"):
+        return registers[13]
+    memory = next((operand.mem for operand in one.operands if operand.type == arm.ARM_OP_MEM), None)
+    if memory is None:
+        return value(one.operands[0].reg) if name in _WORD_ALIGNED else None
+    at = value(memory.base)
+    if not one.post_index:
+        at += memory.disp + (value(memory.index) << memory.lshift if memory.index else 0)
+    return at
+
+
+def _without_pointers(path: Path) -> list[tuple[int, int]]:
+    """Code of functions that take no pointer: they cannot meet an address of the author's."""
+    from firmware_shim.build_cache import cached_info
+    from firmware_shim.errors import SourceMissing
+    from firmware_shim.memory_map import functions_of
+
+    try:
+        known = cached_info(path).functions
+    except SourceMissing:
+        return []
+    return [
+        (low, low + size) for name, low, size in functions_of(path)
+        if name in known and not any(p.ctype.kind in ("pointer", "struct", "array") for p in known[name].parameters)
+    ]
+
+
 def code_facts(path: Path, core: Core) -> CodeFacts:
     """Disassemble an image and classify every instruction. Errors: OSError."""
     from unicorn import arm_const
 
     with open(path, "rb") as stream:
-        text = text_section(ELFFile(stream))
+        elf = ELFFile(stream)
+        text = text_section(elf)
         low, size = text["sh_addr"], text["sh_size"]
+        ends = [s["st_value"] for s in elf.get_section_by_name(".symtab").iter_symbols() if s.name == "__pf_own_end"]
+    own_end = ends[0] if ends else low + size
+    calm = _without_pointers(path)
     halves = (size + 1) // 2
     least, most, taken_least, taken_most = (np.full(halves, fill, np.uint8) for fill in (2, 2, 0, 0))
     lacking: list[tuple[int, str]] = []
@@ -172,7 +221,7 @@ def code_facts(path: Path, core: Core) -> CodeFacts:
         if lacks(core, one, groups):
             lacking.append((one.address, f"{one.mnemonic} {one.op_str}".strip()))
         place = _place(core, one, arm_const)
-        if place is not None:
+        if place is not None and (one.address < own_end or not any(a <= one.address < b for a, b in calm)):
             places.append(place)
     return CodeFacts(low, low + size, least, most, taken_least, taken_most, tuple(lacking), tuple(places))
 

@@ -193,16 +193,15 @@ class BoardImage:
         """Before any code has run: hooks that come later are not called for code that was seen before."""
         kinds = self.unicorn
         self.hook(kinds.UC_HOOK_BLOCK, 0)
-        self.hook(kinds.UC_HOOK_MEM_INVALID, 2)
-        self.hook(kinds.UC_HOOK_INTR, 3)
+        self.hook(kinds.UC_HOOK_INTR, 2)
         if self.tracing:
             self.hook(kinds.UC_HOOK_CODE, 1)
         for number, place in enumerate(self.facts.places):
-            self.hook(kinds.UC_HOOK_CODE, 4, place.address, place.address, number)
+            self.hook(kinds.UC_HOOK_CODE, 3, place.address, place.address, number)
         for address, _ in self.facts.lacking:
-            self.hook(kinds.UC_HOOK_CODE, 5, address, address)
+            self.hook(kinds.UC_HOOK_CODE, 4, address, address)
         if not self.core.unaligned:
-            self.hook(kinds.UC_HOOK_MEM_READ | kinds.UC_HOOK_MEM_WRITE, 6)
+            self.hook(kinds.UC_HOOK_MEM_READ | kinds.UC_HOOK_MEM_WRITE, 5)
 
     def start(self) -> None:
         """Run constructors of static objects, with a limit. Errors: LoadProblem."""

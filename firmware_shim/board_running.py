@@ -8,6 +8,7 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
+from firmware_shim.board_code import accessed
 from firmware_shim.board_emulator import (
     DEFAULT_NAN_BIT,
     EXCEPTIONS,
@@ -125,15 +126,21 @@ class BoardRunner(Runner):
         error, address = int(notes.error), int(notes.address)
         if error == 10:
             return f"an instruction that {self.image.core.name} does not have{where}"
-        word = ("read of", "write to", "jump to")[int(notes.access)]
-        if STACK_TOP - STACK_BYTES - GUARD_BYTES <= address < STACK_TOP - STACK_BYTES:
+        if error in (8, 14):
+            target = int(notes.registers[15])
+            caller = self.image.function_at(int(notes.registers[14]) & ~1)
+            return f"jump to 0x{target:08x}, where no code is, last called from {caller}"
+        found = accessed(self.image.path, at, [int(value) for value in notes.registers])
+        word = "read of" if error in (6, 13) else "write to"
+        if found is None:
+            return f"{word} an address outside everything mapped{where}"
+        address = found & 0xFFFFFFFF
+        if not STACK_TOP - STACK_BYTES <= int(notes.registers[13]) <= STACK_TOP or (
+                STACK_TOP - STACK_BYTES - GUARD_BYTES <= address < STACK_TOP - STACK_BYTES):
             return f"stack exhausted ({STACK_BYTES} bytes),{where}"
-        if notes.access == 2:
-            caller = self.image.function_at(int(notes.link) & ~1)
-            return f"jump to 0x{address:08x}, where no code is, last called from {caller}"
         if address < 0x10000:
             return f"null pointer ({word} 0x{address:08x}){where}"
-        if error in (12, 14):
+        if error == 12:
             return f"{word} 0x{address:08x}, which is read-only,{where}"
         if 0x40000000 <= address < 0x60000000 or address >= 0xE0000000:
             return (f"{word} peripheral address 0x{address:08x}, which is not declared,{where}: add "

@@ -67,6 +67,11 @@ def symbol_at(path: Path, address: int) -> Symbol | None:
     return None
 
 
+def functions_of(path: Path) -> tuple[tuple[str, int, int], ...]:
+    """(name, first address, size) of every symbol that covers something. Errors: SourceMissing."""
+    return tuple((s.name, s.offset_address, s.size) for s in _read(path).symbols if s.size)
+
+
 def load_base(path: Path, maps: Path = Path("/proc/self/maps")) -> int | None:
     """Address at which this process has loaded a library; None if it has not.
 

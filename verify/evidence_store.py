@@ -1,4 +1,8 @@
-"""Evidence kept between runs, by content. Verdicts are never stored. When in doubt it is hunted again."""
+"""Evidence kept between runs, by content. Verdicts are never stored. When in doubt it is hunted again.
+
+An edit that leaves every loaded byte of the firmware as it was (a comment, say) keeps the evidence; lines
+that stand in it are looked up again.
+"""
 
 from __future__ import annotations
 
@@ -7,20 +11,27 @@ import fcntl
 import hashlib
 import os
 import pickle
+import shutil
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
 from firmware_shim.build import Built
 from firmware_shim.engine import processor_key
-from verify.evidence import Evidence
+from firmware_shim.loaded_sections import Place, loaded
+from verify.errors import UsageError
+from verify.evidence import Evidence, join_events
 from verify.hunting.plan import Plan
 from verify.sheet import Sheet
 
 PACKAGES = ("preflash", "numpy", "mpmath", "cffi", "hypothesis")
-MOST_BYTES = 512 << 20
+MOST_BYTES = 2 << 30
 LOCK = ".in_use"
+# A library that was used this lately may be loaded again by a run that is still under way.
+IN_USE_SECONDS = 3600.0
 
 
 def file_hash(path: Path) -> str:
@@ -54,6 +65,12 @@ def system_libraries() -> list[str]:
     return found
 
 
+def touch(path: Path) -> None:
+    """Note that a part of the cache is in use."""
+    with contextlib.suppress(OSError):
+        os.utime(path)
+
+
 @contextlib.contextmanager
 def in_use(cache: Path) -> Iterator[None]:
     """Keep `preflash forget` of another process away from the cache while this one works with it."""
@@ -71,11 +88,33 @@ def in_use(cache: Path) -> Iterator[None]:
         lock.close()
 
 
+def build_keys(builts: Mapping[str, Built]) -> tuple[dict[str, str], dict[str, tuple[Place, ...]]]:
+    """(what each build's evidence is about, where the strict build keeps lines), by name of the build.
+
+    The strict build's own lines are left out only where the host build of the same text is at hand: there
+    every loaded byte counts, so that a line number which the author's code uses is never left out.
+    """
+    keys: dict[str, str] = {}
+    places: dict[str, tuple[Place, ...]] = {}
+    host = builts.get("host")
+    host_part = loaded(host.library) if host is not None else None
+    for name, built in builts.items():
+        masked = name == "strict" and host_part is not None
+        part = host_part if built is host else loaded(built.library, built.source_hashes if masked else ())
+        if part is None:
+            keys[name] = f"{built.key} {file_hash(built.library)}"
+            continue
+        both = host_part.key if host_part is not None and masked else ""
+        keys[name] = f"{part.key} {both} {built.compiler.version} {' '.join(built.kept_flags)}"
+        places[name] = part.places
+    return keys, places
+
+
 class EvidenceStore:
     """Files under cache/evidence, one per identity."""
 
-    def __init__(self, cache: Path, sheet: Sheet, builts: dict[str, Built], engine: Path, plan: Plan) -> None:
-        self.folder = cache / "evidence"
+    def __init__(self, cache: Path, sheet: Sheet, builts: Mapping[str, Built], engine: Path, plan: Plan) -> None:
+        self.cache, self.folder = cache, cache / "evidence"
         self.fresh = plan.fresh
         versions = []
         for package in PACKAGES:
@@ -83,46 +122,121 @@ class EvidenceStore:
                 versions.append(f"{package} {metadata.version(package)}")
             except metadata.PackageNotFoundError:
                 versions.append(f"{package} ?")
-        keys = sorted(f"{name} {built.key} {file_hash(built.library)}" for name, built in builts.items())
+        self.keys, places = build_keys(builts)
+        self.places = {self.keys[name]: found for name, found in places.items()}
         nearby = [file_hash(path) for path in sorted(sheet.path.parent.glob("*.py"))]
-        self.surroundings = repr([file_hash(sheet.path), nearby, keys, file_hash(engine), own_text(),
+        self.surroundings = repr([file_hash(sheet.path), nearby, sorted(self.keys.items()), file_hash(engine), own_text(),
                                   system_libraries(), processor_key(), versions, plan.seed])
+        for path in (engine, *(built.library.with_name("manifest.json") for built in builts.values())):
+            touch(path)
 
     def path(self, evidence: Evidence) -> Path:
         """Where this evidence lies."""
         return self.folder / f"{evidence.identity}.evidence"
 
-    def load(self, evidence: Evidence) -> None:
+    def load(self, evidence: Evidence, build: str) -> None:
         """Merge stored evidence of the same identity, if there is any and it can be read."""
+        for screen in {test.screen[0] for test in evidence.tests if test.screen}:
+            touch(Path(screen))
         if self.fresh:
             return
         try:
-            stored = pickle.loads(self.path(evidence).read_bytes())
+            stored, places = pickle.loads(self.path(evidence).read_bytes())
             if isinstance(stored, Evidence) and stored.identity == evidence.identity:
+                if not look_up_again(stored, places, self.places.get(self.keys[build], ())):
+                    return
                 evidence.merge(stored)
                 evidence.settle()
                 os.utime(self.path(evidence))
         except (OSError, pickle.UnpicklingError, EOFError, AttributeError, ValueError, TypeError):
             return
 
-    def save(self, evidence: Evidence) -> None:
+    def save(self, evidence: Evidence, build: str) -> None:
         """Write whole or not at all."""
         evidence.settle()
         self.folder.mkdir(parents=True, exist_ok=True)
         handle, part = tempfile.mkstemp(dir=self.folder)
         try:
             with os.fdopen(handle, "wb") as stream:
-                pickle.dump(evidence, stream, protocol=pickle.HIGHEST_PROTOCOL)
+                pickle.dump((evidence, self.places.get(self.keys[build], ())), stream, protocol=pickle.HIGHEST_PROTOCOL)
             os.replace(part, self.path(evidence))
         except OSError:
             os.unlink(part)
             return
-        self.bound_size()
+        bound_size(self.cache)
 
-    def bound_size(self) -> None:
-        """Remove the oldest files when the folder grows too large."""
-        files = sorted(self.folder.glob("*.evidence"), key=lambda p: p.stat().st_mtime)
-        total = sum(path.stat().st_size for path in files)
-        while files and total > MOST_BYTES:
-            total -= files[0].stat().st_size
-            files.pop(0).unlink(missing_ok=True)
+
+def look_up_again(stored: Evidence, before: Sequence[Place], now: Sequence[Place]) -> bool:
+    """Give the events of stored evidence their present lines; False where that cannot be done for sure."""
+    if tuple(before) == tuple(now) or not stored.events:
+        return True
+    if [(p.address, p.file) for p in before] != [(p.address, p.file) for p in now]:
+        return False
+    moved: dict[tuple[str, int, int], set[tuple[int, int]]] = {}
+    for old, new in zip(before, now, strict=True):
+        moved.setdefault((old.file, old.line, old.column), set()).add((new.line, new.column))
+    events = []
+    for event in stored.events:
+        found = moved.get((event.file, event.line, event.column), set())
+        if len(found) != 1:
+            return False
+        line, column = next(iter(found))
+        events.append(replace(event, line=line, column=column))
+    stored.events = join_events(events)
+    return True
+
+
+def kept_parts(cache: Path) -> list[tuple[float, int, Path]]:
+    """(last use, bytes, path) of everything that the cache can do without, oldest use first."""
+    found = []
+    for path in [*cache.glob("evidence/*"), *cache.glob("builds/*"), *cache.glob("own/*"), *cache.glob("requests/*")]:
+        try:
+            inside = list(path.iterdir()) if path.is_dir() else [path]
+            stats = [part.stat() for part in inside]
+        except OSError:
+            continue  # removed by another run just now
+        if stats:
+            found.append((max(s.st_mtime for s in stats), sum(s.st_size for s in stats), path))
+    return sorted(found)
+
+
+def bound_size(cache: Path, most_bytes: int = MOST_BYTES) -> None:
+    """Remove what was not used for the longest time when the cache grows too large."""
+    parts = kept_parts(cache)
+    total = sum(size for _, size, _ in parts)
+    for used, size, path in parts:
+        if total <= most_bytes:
+            return
+        if path.parent.name != "evidence" and time.time() - used < IN_USE_SECONDS:
+            continue
+        total -= size
+        if path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            with contextlib.suppress(OSError):
+                path.unlink()
+
+
+def forget(cache: Path) -> int:
+    """Remove everything that is cached; returns how many bytes that were.
+
+    Errors: UsageError when another run works with the cache, or when it cannot be written.
+    """
+    if not cache.is_dir():
+        return 0
+    try:
+        with open(cache / LOCK, "a") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            size = sum(path.lstat().st_size for path in cache.rglob("*") if not path.is_dir())
+            for path in cache.iterdir():
+                if path.is_dir() and not path.is_symlink():
+                    shutil.rmtree(path)
+                elif path.name != LOCK:
+                    path.unlink()
+            return size
+    except BlockingIOError as problem:
+        raise UsageError("the cache is in use", where=str(cache), why="another preflash works with it",
+                         todo="wait until it is done, then run again") from problem
+    except OSError as problem:
+        raise UsageError("the cache cannot be emptied", where=str(cache), why=str(problem),
+                         todo="make the folder writable") from problem

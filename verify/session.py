@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -207,9 +207,9 @@ class Check:
         """Evidence from the store where nothing changed, hunted for the rest."""
         edges = bound.domain.bin_edges()
         row = bound.domain.grids[-1].count if len(bound.domain.grids) > 1 else 0
-        key = identity(bound, tests, self.store.surroundings)
+        key = identity(replace(bound, identity=self.store.keys[bound.build]), tests, self.store.surroundings)
         evidence = Evidence(key, tests, edges, row)
-        self.store.load(evidence)
+        self.store.load(evidence, bound.build)
         hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
         before = int(evidence.total().count())
         if before and not self.plan.fresh:
@@ -218,11 +218,11 @@ class Check:
         try:
             hunt.run(known)
         except BaseException:
-            self.store.save(evidence)
+            self.store.save(evidence, bound.build)
             raise
         evidence.settle()
         if evidence.total().count() != before:
-            self.store.save(evidence)
+            self.store.save(evidence, bound.build)
         return evidence
 
     def recheck(self, hunt: Hunt, evidence: Evidence) -> None:

@@ -89,6 +89,10 @@ class Sheet:
         """Names of all entries so far."""
         return [*(routine.name for routine in self.routines), *(machine.name for machine in self.machines)]
 
+    def names(self) -> list[str]:
+        """Names of all entries, functions first."""
+        return [routine.name for routine in self.routines] + [machine.name for machine in self.machines]
+
     def function(
         self,
         name: str,

@@ -9,7 +9,6 @@
 
 /* Numbers of the emulator's interface for Arm, fixed since its version 1. */
 enum { REG_LR = 10, REG_PC = 11, REG_SP = 12, REG_FPSCR = 6, REG_R0 = 66 };
-enum { FETCH_UNMAPPED = 21, WRITE_UNMAPPED = 20, WRITE_PROTECTED = 22, FETCH_PROTECTED = 24 };
 /* What of the floating-point status register is mode: FZ16, rounding, FZ, DN, alternative half. */
 #define MODE_BITS 0x07c80000u
 #define FLAG_BITS 0x9fu
@@ -52,8 +51,11 @@ static void note(int stopped, uint32_t at)
         return;
     n->stopped = stopped;
     n->program_counter = at;
-    n->stack_pointer = get(REG_SP);
-    n->link = get(REG_LR);
+    for (int k = 0; k < 13; k++)
+        n->registers[k] = get(REG_R0 + k);
+    n->registers[13] = get(REG_SP);
+    n->registers[14] = get(REG_LR);
+    n->registers[15] = at;
     ((emu_stop_type)board->emu_stop)(board->uc);
 }
 
@@ -70,19 +72,6 @@ static void on_block(void *uc, uint64_t address, uint32_t size, void *user)
     } else if (used_seconds() - seen_seconds > board->limit_seconds) {
         note(2, (uint32_t)address);
     }
-}
-
-static int on_invalid(void *uc, int type, uint64_t address, int size, int64_t value, void *user)
-{
-    (void)uc; (void)value; (void)user;
-    struct pf_board_notes *n = board->notes;
-    if (!n->stopped) {
-        n->address = (int64_t)address;
-        n->size = size;
-        n->access = type == FETCH_UNMAPPED || type == FETCH_PROTECTED ? 2
-                    : type == WRITE_UNMAPPED || type == WRITE_PROTECTED;
-    }
-    return 0;
 }
 
 static void on_exception(void *uc, uint32_t number, void *user)
@@ -102,7 +91,6 @@ static void on_aligned_place(void *uc, uint64_t address, uint32_t size, void *us
 {
     const struct pf_board_place *p = &board->place[(uintptr_t)user];
     (void)uc; (void)size;
-    if (!board->places) return;
     uint32_t at = get(p->base) + (uint32_t)p->offset;
     if (p->index)
         at += get(p->index) << p->shift;
@@ -269,9 +257,8 @@ pf_loop pf_board_loop(int slot)
 
 void *pf_board_hook(int kind)
 {
-    static void *const hooks[7] = {(void *)on_block, (void *)on_instruction, (void *)on_invalid,
-                                   (void *)on_exception, (void *)on_aligned_place, (void *)on_lacking,
-                                   (void *)on_access};
+    static void *const hooks[6] = {(void *)on_block, (void *)on_instruction, (void *)on_exception,
+                                   (void *)on_aligned_place, (void *)on_lacking, (void *)on_access};
     return hooks[kind];
 }
 

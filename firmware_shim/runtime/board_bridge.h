@@ -8,9 +8,10 @@ struct pf_board_slot {
 };
 
 /* Lives in shared memory. stopped: 0 no, 1 the emulator refused, 2 no answer in time, 3 unaligned access,
-   4 an instruction the core lacks. access: 0 read, 1 write, 2 fetch. */
+   4 an instruction the core lacks. error: the emulator's own number. registers: as they stood then. */
 struct pf_board_notes {
-    int64_t stopped, error, exception, program_counter, address, size, access, stack_pointer, link;
+    int64_t stopped, error, exception, program_counter, address, size;
+    int64_t registers[16];
     int64_t mode_before, mode_after;
     int64_t event_at, library_event_at;
     int64_t lowest_stack, skipped;
@@ -41,5 +42,5 @@ struct pf_board {
 
 void pf_board_use(struct pf_board *board);
 pf_loop pf_board_loop(int slot);
-void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 invalid access, 3 exception, 4 alignment, 5 lacking, 6 access */
+void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 exception, 3 alignment, 4 lacking, 5 access */
 int64_t pf_board_size(void);

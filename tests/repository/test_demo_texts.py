@@ -14,31 +14,43 @@ HEADER_FIELDS = ("Formula:", "Domain:", "Outside:", "Error:", "Source:")
 FAULT_ROW = re.compile(r"\| (\d+) \| (\w+) \| (\d+) \| `([^`]+)` \|")
 
 
-def fault_rows() -> list[tuple[int, str, int, str]]:
-    """Number, routine, line and code of each fault that the first draft lists."""
-    rows = FAULT_ROW.findall(text_of(DEMO / "first_draft/FAULTS.md"))
+PARTS = {"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md"}
+
+
+def fault_rows(part: str) -> list[tuple[int, str, int, str]]:
+    """Number, routine, line and code of each fault that the first draft of a part lists."""
+    rows = FAULT_ROW.findall(text_of(DEMO / "first_draft" / PARTS[part]))
     return [(int(number), routine, int(line), code) for number, routine, line, code in rows]
 
 
 def declared_routines() -> set[str]:
-    """Names that the header declares."""
+    """Names that the header of the pitch part declares."""
     return set(re.findall(r"^\w+ (bell_\w+)\(", text_of(DEMO / "good/bell_pitch.h"), re.MULTILINE))
 
 
-@pytest.mark.parametrize(("number", "routine", "line", "code"), fault_rows())
-def test_fault_stands_on_its_line(number: int, routine: str, line: int, code: str) -> None:
-    assert code in text_of(DEMO / "first_draft/bell_pitch.c").splitlines()[line - 1]
+def described_machines() -> set[str]:
+    """Names of the machines in the sheet of the part in time."""
+    return set(re.findall(r'^    "(bell_\w+)",$', text_of(DEMO / "good/bell_time_sheet.py"), re.MULTILINE))
 
 
-def test_every_routine_has_a_fault() -> None:
-    rows = fault_rows()
+@pytest.mark.parametrize(("part", "row"), [(part, row) for part in PARTS for row in fault_rows(part)])
+def test_fault_stands_on_its_line(part: str, row: tuple[int, str, int, str]) -> None:
+    _, _, line, code = row
+
+    assert code in text_of(DEMO / f"first_draft/{part}.c").splitlines()[line - 1]
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_every_routine_has_a_fault(part: str) -> None:
+    rows = fault_rows(part)
 
     assert list(range(1, len(rows) + 1)) == [number for number, *_ in rows]
-    assert declared_routines() == {routine for _, routine, _, _ in rows}
+    assert {"bell_pitch": declared_routines, "bell_time": described_machines}[part]() == {routine for _, routine, _, _ in rows}
 
 
-def test_both_versions_share_one_header() -> None:
-    assert text_of(DEMO / "good/bell_pitch.h") == text_of(DEMO / "first_draft/bell_pitch.h")
+@pytest.mark.parametrize("part", PARTS)
+def test_both_versions_share_one_header(part: str) -> None:
+    assert text_of(DEMO / f"good/{part}.h") == text_of(DEMO / f"first_draft/{part}.h")
 
 
 def test_good_routines_state_formula_domain_and_error() -> None:

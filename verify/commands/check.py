@@ -50,12 +50,12 @@ def run(options: argparse.Namespace) -> int:
     for path in sheets:
         sheet = load_sheet(path)
         accepted = load_accepted(sheet.path) if options.against_accepted else None
-        unknown = [name for name in options.only if name not in {r.name for r in sheet.routines}]
+        unknown = [name for name in options.only if name not in sheet.names()]
         if unknown:
             from verify.errors import nearest_words
 
             raise UsageError(f"no routine {unknown[0]!r} in the sheet", where=f"--only {unknown[0]}",
-                             why=str(path), todo=nearest_words(unknown[0], [r.name for r in sheet.routines]))
+                             why=str(path), todo=nearest_words(unknown[0], sheet.names()))
         folder = options.reports or (Path("reports") if bundled else sheet.path.parent / "reports")
         stem = sheet.path.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else "")
         progress = ProgressLine()

@@ -43,7 +43,8 @@ BITS = 20
 NUMBERS = st.integers(0, 2 ** (3 * BITS) - 1)
 HAPPENINGS = st.lists(NUMBERS, min_size=1, max_size=MOST_EVENTS)
 MOVES = st.lists(NUMBERS, max_size=MOST_PIECES)
-ROUND_OF_SCRIPTS = 128
+ROUND_OF_SCRIPTS = 256
+RELATED = 4
 
 
 @dataclass
@@ -82,6 +83,11 @@ class Shapes:
         if kind < 7:
             return 64 + rest % (2000 if rest % 4 == 0 else 300)
         return int(longest * ((rest & 0xFFF) / 0xFFF) ** 4)
+
+
+def stirred(number: int, k: int) -> int:
+    """Another number of the same size, for k > 0 (a multiplication by an odd number, which loses nothing)."""
+    return (number * (2 * 0x9E3779B97F4A7 * k + 1) + 0x5DEECE66D * k) % 2 ** (3 * BITS)
 
 
 def choices(number: int) -> list[int]:
@@ -190,7 +196,7 @@ def drawn(machine: Machine, count: int, seed: int) -> Iterator[list[Script]]:
     shapes = [Shapes(machine, hostile=False)] + ([Shapes(machine, hostile=True)] if machine.hostile else [])
     known: dict[Script, None] = {}
     for number in range(4 * count // ROUND_OF_SCRIPTS + 1):
-        examples = one_round(shapes, ROUND_OF_SCRIPTS // len(DERIVED), seed * 1_000_003 + number)
+        examples = one_round(shapes, ROUND_OF_SCRIPTS // len(DERIVED) // RELATED, seed * 1_000_003 + number)
         scripts = [derive(script) for script in examples for derive in DERIVED]
         fresh = [script for script in dict.fromkeys(scripts) if script not in known][: count - len(known)]
         known.update(dict.fromkeys(fresh))
@@ -204,7 +210,10 @@ def one_round(shapes: list[Shapes], count: int, seed: int) -> list[Script]:
     found: list[Script] = []
 
     def each(head: int, happenings: list[int], moves: list[int]) -> None:
-        found.append(script_from(head, happenings, moves, shapes[len(found) % len(shapes)]))
+        # Relatives of the same structure with other numbers: drawing an example costs more than running several.
+        for k in range(RELATED):
+            parts = [[stirred(n, k) for n in row] for row in ([head], happenings, moves)]
+            found.append(script_from(parts[0][0], parts[1], parts[2], shapes[len(found) % len(shapes)]))
 
     run = settings(max_examples=count, database=None, deadline=None, phases=[Phase.generate],
                    suppress_health_check=list(HealthCheck))(given(NUMBERS, HAPPENINGS, MOVES)(each))

@@ -85,22 +85,25 @@ int16_t bell_strike_q15_step(bell_strike_q15_t *s)
 void bell_wind_init(bell_wind_t *w, float sample_rate_hz)
 {
     w->level = 0.0f;
+    w->carry = 0.0f;
     w->coefficient = 1.0f - expf(-1.0f / (0.05f * sample_rate_hz));
 }
 
-/* One step towards a target. A step too small to change the level, or a gap nobody can measure, ends there: else a
-   float would stop short of its target, and a tail would fall into subnormals. */
-static float approach(float level, float target, float coefficient)
+/* One step towards a target. What a float sum rounds away is carried to the next step: else the level would stop short
+   of its target. A gap that nobody can measure ends at once: else a tail would fall into subnormals. */
+static float approach(float *level, float *carry, float target, float coefficient)
 {
-    float gap = target - level, next = level + coefficient * gap;
-    return next == level || fabsf(gap) < 1e-6f ? target : next;
+    float gap = target - *level, add = coefficient * gap + *carry, next = *level + add;
+    *carry = add - (next - *level);
+    *level = next;
+    if (fabsf(gap) < 1e-12f) {
+        *level = target;
+        *carry = 0.0f;
+    }
+    return *level;
 }
 
-float bell_wind_step(bell_wind_t *w, float wind)
-{
-    w->level = approach(w->level, wind, w->coefficient);
-    return w->level;
-}
+float bell_wind_step(bell_wind_t *w, float wind) { return approach(&w->level, &w->carry, wind, w->coefficient); }
 
 void bell_wind_block(bell_wind_t *w, const float *wind, float *smooth, int n)
 {
@@ -201,11 +204,11 @@ int bell_notes_step(bell_notes_t *q, float volts)
 void bell_glide_init(bell_glide_t *g, float sample_rate_hz)
 {
     g->volts = 0.0f;
+    g->carry = 0.0f;
     g->coefficient = 1.0f - expf(-1.0f / (0.03f * sample_rate_hz));
 }
 
 float bell_glide_step(bell_glide_t *g, float volts)
 {
-    g->volts = approach(g->volts, volts, g->coefficient);
-    return g->volts;
+    return approach(&g->volts, &g->carry, volts, g->coefficient);
 }

@@ -30,7 +30,7 @@ int16_t bell_strike_q15_step(bell_strike_q15_t *s);
 
 /* Wind speed, smoothed by a one-pole of 50 ms, in float and in Q31. */
 typedef struct {
-    float level, coefficient;
+    float level, carry, coefficient;
 } bell_wind_t;
 void bell_wind_init(bell_wind_t *w, float sample_rate_hz);
 float bell_wind_step(bell_wind_t *w, float wind);
@@ -76,7 +76,7 @@ int bell_notes_step(bell_notes_t *q, float volts);
 
 /* Glide in the log domain: moves the pitch voltage with a time constant of 30 ms. */
 typedef struct {
-    float volts, coefficient;
+    float volts, carry, coefficient;
 } bell_glide_t;
 void bell_glide_init(bell_glide_t *g, float sample_rate_hz);
 float bell_glide_step(bell_glide_t *g, float volts);

@@ -50,7 +50,7 @@ bell.machine(
     reference=envelope.attack_decay,
     constants=STRIKE,
     claims=[
-        accurate(absolute=0.001, because="0.1 % of full scale, -60 dB"),
+        accurate(absolute=0.002, because="-54 dB of full scale"),
         stays_within(0, 1, because=FULL),
         no_jump(0.0417, because=CLICK),
         time_to(1, after="strike", seconds="attack", within_samples=2, because="the attack as set"),
