@@ -72,6 +72,17 @@ def functions_of(path: Path) -> tuple[tuple[str, int, int], ...]:
     return tuple((s.name, s.offset_address, s.size) for s in _read(path).symbols if s.size)
 
 
+def symbol_address(path: Path, name: str) -> int:
+    """Value of one symbol of any type, 0 if there is none. Errors: SourceMissing."""
+    try:
+        with open(path, "rb") as stream:
+            table = ELFFile(stream).get_section_by_name(".symtab")
+            found = table.get_symbol_by_name(name) if isinstance(table, SymbolTableSection) else None
+            return int(found[0]["st_value"]) if found else 0
+    except (OSError, ELFError) as error:
+        raise _unreadable(path, error) from error
+
+
 def load_base(path: Path, maps: Path = Path("/proc/self/maps")) -> int | None:
     """Address at which this process has loaded a library; None if it has not.
 

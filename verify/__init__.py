@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         recovers_from_nan,
         same_for_any_block_size,
     )
+    from verify.claims.on_board import same_on_board
     from verify.claims.order import falling, rising
     from verify.claims.outside import clamps
     from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
@@ -60,6 +61,7 @@ _HOME = {
     "rising": "claims.order",
     "rising_in": "claims.levels_in_time",
     "same_for_any_block_size": "claims.memory_of_machines",
+    "same_on_board": "claims.on_board",
     "settles": "claims.levels_in_time",
     "signal": "machines.machine",
     "stays_within": "claims.categories",
@@ -99,6 +101,7 @@ __all__ = [
     "rising",
     "rising_in",
     "same_for_any_block_size",
+    "same_on_board",
     "settles",
     "signal",
     "stays_within",

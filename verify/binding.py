@@ -15,9 +15,12 @@ from typing import Any
 
 import numpy as np
 
+from firmware_shim.board_build import build_board
 from firmware_shim.build import Built, Request, build
 from firmware_shim.compile_commands import flags_for
 from firmware_shim.compile_messages import without_effect
+from firmware_shim.compiler import find_compiler
+from firmware_shim.cores import core_named
 from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
@@ -32,7 +35,7 @@ from verify.errors import BindingError
 from verify.grids import SMALLEST_SIZE, fits, rounded_list
 from verify.hunting.places import marks
 from verify.machines.code import code_of
-from verify.routine import Bound, Routine
+from verify.routine import Board, Bound, Routine
 from verify.sheet import Sheet
 from verify.stub_notes import guess_notes
 
@@ -72,7 +75,7 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         flags=flags,
         routines=tuple(routine.name for routine in sheet.routines if routine.call is None),
         variant=variant,
-        compiler=sheet.compiler,
+        compiler=sheet.board_compiler if variant == "board" else sheet.compiler,
         defines=tuple(sheet.defines),
         headers=tuple(Path(header) for header in sheet.headers),
         folder=sheet.path.parent,
@@ -96,6 +99,8 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
 
     def attempt(variant: str) -> Built | ShimError:
         try:
+            if variant == "board":
+                return build_board(request_for(sheet, variant), sheet.core or "", cache)
             return build(request_for(sheet, variant), cache)
         except ShimError as problem:
             return problem
@@ -110,17 +115,40 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
         if isinstance(result, ShimError):
             benches.append(Bench(variant, None, {}, None, result))
             continue
-        engine = build_engine(result.compiler.path, cache)
-        benches.append(Bench(variant, result, bind_all(sheet, result, cache), engine))
-    return benches
+        own = find_compiler(sheet.compiler, cache).path if variant == "board" else result.compiler.path
+        engine = build_engine(own, cache)
+        benches.append(Bench(variant, result, bind_all(sheet, result, cache, own), engine))
+    return with_hosts(sheet, benches, cache)
 
 
-def bind_all(sheet: Sheet, built: Built, cache: Path) -> dict[str, Bound]:
-    """Bind every routine of the sheet to one build."""
+def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
+    """The board's routines learn of the host's, and of the way to build them once more."""
+    host = next((bench for bench in benches if bench.build == "host"), None)
+
+    def joined(name: str, bound: Bound) -> Bound:
+        def rebuilt(flag: str) -> Bound | None:
+            request = request_for(sheet, "board")
+            try:
+                built = build_board(replace(request, flags=f"{request.flags} {flag}"), sheet.core or "", cache)
+            except ShimError:
+                return None
+            return replace(bind(bound.routine, built, built.info, bound.peripherals), board=bound.board)
+
+        board = Board(sheet.core or "", float(sheet.sample_rate_hz), sheet.clock_hz and float(sheet.clock_hz),
+                      sheet.default_nan, rebuilt)
+        return replace(bound, board=board, host=host.bounds.get(name) if host else None)
+
+    return [bench if bench.build != "board" else
+            replace(bench, bounds={name: joined(name, bound) for name, bound in bench.bounds.items()}) for bench in benches]
+
+
+def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "") -> dict[str, Bound]:
+    """Bind every routine of the sheet to one build. compiler: this computer's own, for the screens."""
     info = built.info
     words = tuple(sorted(sheet.peripherals.items()))
     bounds = {routine.name: bind(routine, built, info, words) for routine in sheet.routines}
-    bounds = with_screens(bounds, built, cache) if built.variant == "host" else bounds
+    if built.variant in ("host", "board"):
+        bounds = with_screens(bounds, compiler or built.compiler.path, cache)
     for name, bound in bounds.items():
         partners = {}
         for claim in bound.routine.claims:
@@ -183,7 +211,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     called = sorted(reached) if reached else [routine.name]
     wide = [text for function in called for text in info.width_differences.get(function, ())]
     notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide))
-    silent = [function for function in called if function in without_effect()]
+    silent = [function for function in called if function in without_effect() and built.variant != "board"]
     notes += (f"does nothing on this computer, only counted: {', '.join(silent)}",) if silent else ()
     notes += guess_notes(info, called, built.source_hashes)
     notes += tuple(f"declared: the word at 0x{at:08x} reads as 0x{value:08x} before each call" for at, value in peripherals)
@@ -199,7 +227,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
         definition=definition,
         array_lengths=tuple(sorted(lengths)),
         regions=tuple((s.offset_address, s.size) for s in writable_sections(built.library))
-        if built.variant == "host" else (),
+        if built.variant in ("host", "board") else (),
         notes=notes,
         identity=built.key,
         peripherals=peripherals,
@@ -225,7 +253,7 @@ def thinned(domain: Domain) -> Domain:
     return sampled(domain, chosen)
 
 
-def with_screens(bounds: dict[str, Bound], built: Built, cache: Path) -> dict[str, Bound]:
+def with_screens(bounds: dict[str, Bound], compiler: str, cache: Path) -> dict[str, Bound]:
     """Trace every reference into a screen, compile all screens as one library."""
     screens: dict[str, Any] = {}
     missing: dict[str, str] = {}
@@ -256,7 +284,7 @@ def with_screens(bounds: dict[str, Bound], built: Built, cache: Path) -> dict[st
         scratch = source.with_suffix(f".{os.getpid()}.part")
         scratch.write_text(text, encoding="utf-8")
         scratch.replace(source)
-    library = str(compile_own([source], "screens", built.compiler.path, cache))
+    library = str(compile_own([source], "screens", compiler, cache))
     return {
         name: replace(bound, screen=screens.get(name), screen_missing=missing.get(name, ""),
                       screen_at=(library, symbols[name]) if name in screens else None)
@@ -270,5 +298,7 @@ def claims_for(bound: Bound) -> list[Claim]:
     for claim in bound.routine.claims:
         if bound.build not in claim.builds or (claim.name == "finite" and not bound.float_output):
             continue
+        if claim.name == "no_hidden_events" and bound.board is not None and core_named(bound.board.core).fpu == "none":
+            continue  # arithmetic by library calls raises no flags
         found.append(claim)
     return found

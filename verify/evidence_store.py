@@ -27,7 +27,7 @@ from verify.evidence import Evidence, join_events
 from verify.hunting.plan import Plan
 from verify.sheet import Sheet
 
-PACKAGES = ("preflash", "numpy", "mpmath", "cffi", "hypothesis")
+PACKAGES = ("preflash", "numpy", "mpmath", "cffi", "hypothesis", "unicorn", "capstone")
 MOST_BYTES = 2 << 30
 LOCK = ".in_use"
 # A library that was used this lately may be loaded again by a run that is still under way.

@@ -39,7 +39,7 @@ class Hunt:
 
     def run(self, witnesses: Sequence[int]) -> None:
         """All phases, in order."""
-        domain, plan = self.bound.domain, self.plan
+        domain, plan = self.bound.domain, self.plan.for_build(self.bound.build)
         self.began = time.monotonic()
         everything = np.array([[0, domain.count]], np.int64)
         small = domain.count <= min(plan.every_value_up_to, 1 << 28)
@@ -128,7 +128,8 @@ class Hunt:
         """One job of the bound routine."""
         bound = self.bound
         return Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segments, bound.output_scale,
-                   self.tests, flush_to_zero=bound.routine.flush_to_zero, events=bound.build == "strict",
+                   self.tests, flush_to_zero=bound.routine.flush_to_zero, default_nan=bound.default_nan,
+                   events=bound.build == "strict",
                    regions=bound.regions, peripherals=bound.peripherals,
                    call_limit_seconds=bound.routine.call_limit_seconds)
 

@@ -31,6 +31,7 @@ class Prober:
         """A job over explicit inputs."""
         return Job(bound.library, bound.loop, tuple(axes), bound.output_type, np.array([[0, count, 0]], np.int64),
                    bound.output_scale, zip_inputs=True, flush_to_zero=bound.routine.flush_to_zero,
+                   default_nan=bound.default_nan,
                    peripherals=bound.peripherals,
                    call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]
 

@@ -60,6 +60,17 @@ class Routine:
 
 
 @dataclass(frozen=True)
+class Board:
+    """What a bound routine of the board build stands on; rebuilt gives it again with one more compiler flag."""
+
+    core: str
+    sample_rate_hz: float
+    clock_hz: float | None = None
+    default_nan: bool = False
+    rebuilt: Callable[[str], Bound | None] = field(default=lambda flag: None, compare=False, repr=False)
+
+
+@dataclass(frozen=True)
 class Bound:
     """A routine bound to one build: domain with C types, loops, screen, facts from debug information."""
 
@@ -81,6 +92,13 @@ class Bound:
     notes: tuple[str, ...] = ()
     identity: str = ""
     peripherals: tuple[tuple[int, int], ...] = ()
+    board: Board | None = None
+    host: Bound | None = None
+
+    @property
+    def default_nan(self) -> bool:
+        """Whether the board's floating-point unit gives the default NaN."""
+        return self.board is not None and self.board.default_nan
 
     @property
     def float_output(self) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -12,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from firmware_shim.build import Built
 from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
@@ -23,10 +25,13 @@ from verify.evidence import Evidence, Total
 from verify.evidence_store import EvidenceStore, in_use
 from verify.explaining import Explainer
 from verify.hunt import Hunt, Progress, identity
+from verify.hunting.generated import generated_points, sharpened
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
 from verify.machines.check import MachineCheck
+from verify.machines.kept import Kept
 from verify.machines.machine import Machine
+from verify.machines.side_by_side import entries
 from verify.probing import Prober
 from verify.reports.environment import environment, not_checked
 from verify.routine import Bound, Routine
@@ -76,7 +81,9 @@ class Check:
         try:
             with self.opened():
                 for routine in self.chosen():
-                    self.note(self.entry(routine))
+                    if isinstance(routine, Routine):
+                        self.note(self.entry(routine))
+                self.check_machines([machine for machine in self.chosen() if isinstance(machine, Machine)])
         except KeyboardInterrupt:
             self.interrupted = True
         if self.keep_witnesses:
@@ -111,12 +118,32 @@ class Check:
             return self.check_machine(routine)
         return self.check_routine(routine) if self.staffed else self.blocked_routine(routine)
 
+    def machine_check(self, machine: Machine) -> tuple[MachineCheck, list[tuple[str, Built | ShimError]]]:
+        """The check of one machine, and the builds it runs in."""
+        builds = [(bench.build, bench.built if bench.built is not None else bench.problem)
+                  for bench in self.benches if bench.build != "board"]
+        crew, keys = (self.crew, self.store.keys) if self.staffed else (None, {})
+        kept = {build: Kept(self.store.folder, self.store.surroundings, key, self.plan.fresh) for build, key in keys.items()}
+        check = MachineCheck(machine, self.sheet.path.name, crew, self.plan, self.progress, self.witnesses, kept)
+        return check, [(build, built) for build, built in builds if built is not None]
+
     def check_machine(self, machine: Machine) -> dict[str, Any]:
         """Drive and judge one machine in every build."""
-        builds = [(bench.build, bench.built if bench.built is not None else bench.problem) for bench in self.benches]
-        crew = self.crew if self.staffed else None
-        check = MachineCheck(machine, self.sheet.path.name, crew, self.plan, self.progress, self.witnesses)
-        return check.entry([(build, built) for build, built in builds if built is not None])
+        check, builds = self.machine_check(machine)
+        return check.entry(builds)
+
+    def check_machines(self, machines: list[Machine]) -> None:
+        """All machines, side by side where there are several."""
+        engine = next((bench.engine for bench in self.benches if bench.engine), None)
+        if len(machines) < 2 or engine is None:
+            for machine in machines:
+                self.note(self.entry(machine))
+            return
+        checks = [self.machine_check(machine) for machine in machines]
+        workers = self.workers or os.cpu_count() or 1
+        for entry, lines in entries([check for check, _ in checks], checks[0][1], engine, workers, self.progress):
+            self.note(entry)
+            self.witnesses.add_lines(lines)
 
     def chosen(self) -> list[Routine | Machine]:
         """The routines to check: functions, then machines."""
@@ -175,7 +202,9 @@ class Check:
             slots.append(len(tests) if test is not None else -1)
             if test is not None:
                 tests.append(test)
-        evidence = self.hunted(bound, tuple(tests))
+        points = self.points(bound, tests)
+        bound = sharpened(bound, points)
+        evidence = self.hunted(bound, tuple(tests), points)
         outcomes = []
         total = evidence.total()
         complete = self.complete(bound, evidence)
@@ -203,11 +232,18 @@ class Check:
         """The pure rules applied to an assessment."""
         return decide(Tally(found.valid, found.failing, found.open, found.every_value, found.blocked, found.assumed))
 
-    def hunted(self, bound: Bound, tests: tuple[Test, ...]) -> Evidence:
+    def points(self, bound: Bound, tests: list[Test]) -> list[tuple[int, ...]]:
+        """Where generated examples came nearest to a limit, for several inputs that are not swept whole."""
+        if len(bound.domain.grids) < 2 or (bound.domain.whole and bound.domain.count <= self.plan.every_value_up_to):
+            return []
+        return generated_points(bound, tests, self.crew, self.plan.seed)
+
+    def hunted(self, bound: Bound, tests: tuple[Test, ...], points: list[tuple[int, ...]]) -> Evidence:
         """Evidence from the store where nothing changed, hunted for the rest."""
         edges = bound.domain.bin_edges()
         row = bound.domain.grids[-1].count if len(bound.domain.grids) > 1 else 0
-        key = identity(replace(bound, identity=self.store.keys[bound.build]), tests, self.store.surroundings)
+        about = f"{self.store.keys[bound.build]} {bound.peripherals}"
+        key = identity(replace(bound, identity=about), tests, self.store.surroundings)
         evidence = Evidence(key, tests, edges, row)
         self.store.load(evidence, bound.build)
         hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
@@ -215,6 +251,9 @@ class Check:
         if before and not self.plan.fresh:
             self.recheck(hunt, evidence)
         known = self.witnesses.ordinals(bound)
+        if bound.domain.whole:
+            strides = bound.domain.strides()
+            known = sorted({*known, *(sum(i * s for i, s in zip(point, strides, strict=True)) for point in points)})
         try:
             hunt.run(known)
         except BaseException:
@@ -271,5 +310,5 @@ class Check:
                 {"build": b.build, "code": b.problem.code, "what": b.problem.what, "where": b.problem.where,
                  "why": b.problem.why, "do": b.problem.todo} for b in self.benches if b.problem is not None
             ],
-            "not_checked": not_checked(self.sheet),
+            "not_checked": not_checked(self.sheet, self.benches),
         }

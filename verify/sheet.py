@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from firmware_shim.cores import CORES
 from reference import precision
 from verify.calls import check_peripherals, make_call
 from verify.claims.base import Claim
@@ -27,6 +28,7 @@ from verify.units import check_unit
 
 PROTECTIVE_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour")
 KNOWN_BUILDS = ("host", "strict")
+ALL_BUILDS = (*KNOWN_BUILDS, "board")
 STANDARD_FLAGS = ("-O2",)  # when the sheet says nothing; a compile_commands.json says it all
 
 
@@ -49,7 +51,10 @@ class Sheet:
     included (they are dropped for the host by a visible table); sample_rate_hz: for the report;
     builds: which builds to check; compiler: a C compiler by name or path, else CC, gcc or clang;
     compile_commands: a compile_commands.json that gives each source its flags, before those of the sheet;
-    peripherals: address -> value of each 32-bit word that the code reads or writes at a fixed address.
+    peripherals: address -> value of each 32-bit word that the code reads or writes at a fixed address;
+    core: the board's core, for example "cortex-m4f" (then the board's own code is checked as well, in an emulator);
+    clock_hz: its clock, for shares of a sample period; board_compiler: default arm-none-eabi-gcc; default_nan: whether
+    the firmware sets the default-NaN mode of the floating-point unit.
     """
 
     sources: Sequence[str]
@@ -62,6 +67,10 @@ class Sheet:
     compiler: str | None = None
     compile_commands: str = ""
     peripherals: Mapping[int, int] = field(default_factory=dict)
+    core: str | None = None
+    clock_hz: float | None = None
+    board_compiler: str | None = None
+    default_nan: bool = False
     title: str = ""
     note: str = ""
     routines: list[Routine] = field(default_factory=list)
@@ -79,19 +88,16 @@ class Sheet:
         if self.compile_commands and self.flags is STANDARD_FLAGS:
             self.flags = ""
         for build in self.builds:
-            if build not in KNOWN_BUILDS:
-                raise SheetError(f"unknown build {build!r}", where=self.place, why="builds are host and strict",
-                                 todo=nearest_words(str(build), KNOWN_BUILDS))
+            if build not in ALL_BUILDS:
+                raise SheetError(f"unknown build {build!r}", where=self.place, why="builds are host, strict and board",
+                                 todo=nearest_words(str(build), ALL_BUILDS))
+        check_core(self)
         exact(self.sample_rate_hz, f"{self.place}, sample_rate_hz")
         check_peripherals(self.peripherals, self.place)
 
     def names(self) -> list[str]:
         """Names of all entries so far."""
         return [*(routine.name for routine in self.routines), *(machine.name for machine in self.machines)]
-
-    def names(self) -> list[str]:
-        """Names of all entries, functions first."""
-        return [routine.name for routine in self.routines] + [machine.name for machine in self.machines]
 
     def function(
         self,
@@ -193,6 +199,23 @@ class Sheet:
                              todo="remove one of the two")
         self.machines.append(found)
         return found
+
+
+def check_core(sheet: Sheet) -> None:
+    """The core must be known; naming one asks for the board build, unless the sheet lists its builds."""
+    if sheet.core is None:
+        if "board" in sheet.builds:
+            raise SheetError("the build 'board' needs a core", where=sheet.place, why="the code differs from core to core",
+                             todo='write core="cortex-m4f" or what is on the board')
+        return
+    if sheet.core not in CORES:
+        raise SheetError(f"unknown core {sheet.core!r}", where=sheet.place, why=f"known: {', '.join(CORES)}",
+                         todo=nearest_words(str(sheet.core), CORES))
+    if sheet.clock_hz is not None and exact(sheet.clock_hz, f"{sheet.place}, clock_hz") <= 0:
+        raise SheetError("clock_hz must be above zero", where=sheet.place, why=f"got {sheet.clock_hz}",
+                         todo="write for example clock_hz=168_000_000")
+    if sheet.builds is KNOWN_BUILDS:
+        sheet.builds = ALL_BUILDS
 
 
 def fixed_output(unit: str, *, fraction_bits: int) -> Output:

@@ -91,6 +91,12 @@ class WitnessFile:
             self.lines.append(text)
             self.changed = True
 
+    def add_lines(self, lines: Sequence[str]) -> None:
+        """Store whole lines that another process found."""
+        fresh = [line for line in dict.fromkeys(lines) if line not in self.lines]
+        self.lines += fresh
+        self.changed |= bool(fresh)
+
     def save(self) -> None:
         """Write whole or not at all; an untouched file is left alone."""
         if not self.changed:

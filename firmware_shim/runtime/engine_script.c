@@ -245,7 +245,7 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
         int64_t end = s->samples, length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : s->samples;
         if (next < s->events && s->event[next].sample < end)
             end = s->event[next].sample;
-        if (other != NULL && length > 61)
+        if (other != NULL && !m->block && length > 61)
             length = 61;
         if (m->block && length > LONGEST_BLOCK)
             length = LONGEST_BLOCK;

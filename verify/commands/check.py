@@ -44,11 +44,14 @@ def run(options: argparse.Namespace) -> int:
     sheets = list(options.sheets)
     bundled = not sheets
     if bundled:
-        sheets = [DEMO / (options.demo or "good").replace("-", "_") / "bell_pitch_sheet.py"]
+        sheets = sorted((DEMO / (options.demo or "good").replace("-", "_")).glob("*_sheet.py"))
     plan = plan_of(vars(options).__getitem__)
-    codes = []
-    for path in sheets:
-        sheet = load_sheet(path)
+    codes: list[int] = []
+    loaded = [load_sheet(path) for path in sheets]
+    if bundled and options.only:
+        loaded = [sheet for sheet in loaded if set(options.only) & set(sheet.names())] or loaded
+    for sheet in loaded:
+        path = sheet.path
         accepted = load_accepted(sheet.path) if options.against_accepted else None
         unknown = [name for name in options.only if name not in sheet.names()]
         if unknown:
@@ -65,7 +68,10 @@ def run(options: argparse.Namespace) -> int:
             record = run.run()
             progress.clear()
             save_record(record, folder / f"{stem}.json")
-        text = "\n".join(summary(record, width(), colour())) + "\n" if options.quiet else render(record, width(), colour())
+        last = sheet is loaded[-1]
+        text = render(record, width(), colour(), brief=bool(codes), closing=last)
+        if options.quiet:
+            text = "\n".join(summary(record, width(), colour(), closing=last)) + "\n"
         sys.stdout.write(text)
         print(f"record: {folder / f'{stem}.json'}")
         codes.append(exit_code(record))

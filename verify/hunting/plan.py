@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 DEFAULT_CASES = 2**28
 THOROUGH_CASES = 2**32
 SAMPLED_CASES = 2**25
 DEFAULT_SCRIPTS = 2000
 THOROUGH_SCRIPTS = 40_000
+# The emulated board runs at a hundredth of this computer's speed.
+BOARD_CASES = 2**20
+BOARD_SAMPLED_CASES = 2**19
 
 
 @dataclass(frozen=True)
@@ -27,6 +30,13 @@ class Plan:
     wall_seconds: float = 20.0
     climbing_rounds: int = 6
     fresh: bool = False
+
+    def for_build(self, build: str) -> Plan:
+        """The same plan with the board's smaller budget; a thorough one keeps its own."""
+        if build != "board" or self.every_value_up_to >= THOROUGH_CASES:
+            return self
+        return replace(self, every_value_up_to=min(self.every_value_up_to, BOARD_CASES),
+                       sampled_cases=min(self.sampled_cases, BOARD_SAMPLED_CASES))
 
 
 def thorough() -> Plan:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +12,13 @@ from firmware_shim.crew import Crew
 from firmware_shim.errors import ShimError
 from firmware_shim.memory_map import writable_sections
 from verify.claims.base import Claim
-from verify.errors import UsageError
+from verify.errors import ToolFault, UsageError
 from verify.hunt import Progress
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
 from verify.machines.hunt import STRICT_SHARE, MachineHunt
+from verify.machines.kept import Kept
 from verify.machines.machine import Machine
 from verify.machines.running import Stand
 from verify.machines.script import Script, format_script, parse_script
@@ -68,6 +69,7 @@ class MachineCheck:
     plan: Plan
     progress: Progress
     witnesses: WitnessFile
+    kept: Mapping[str, Kept] = field(default_factory=dict)
 
     def entry(self, builds: Sequence[tuple[str, Built | ShimError]]) -> dict[str, Any]:
         """The machine's entry in the record."""
@@ -91,10 +93,17 @@ class MachineCheck:
         if stand.build == "strict":
             scripts //= STRICT_SHARE
         hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts)
+        kept = self.kept.get(stand.build)
         try:
-            hunt.run(self.stored())
+            known = kept.load(self.machine, claims, scripts) if kept is not None else None
+            if known is None:
+                hunt.run(self.stored())
+                if kept is not None and not hunt.stopped:
+                    kept.save(self.machine, claims, scripts, hunt.tried)
+            else:
+                hunt.recheck(known, self.stored())
             found = [described(claim, hunt, tried, self.sheet_name) for claim, tried in zip(claims, hunt.tried, strict=True)]
-        except ShimError:
+        except (ShimError, ToolFault):
             raise
         except Exception as problem:
             # A fault of the tool is said loudly and can never become holds.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -95,6 +96,19 @@ class MachineHunt:
             self.take(quiet(self.stand.machine), (), "a long silence", 0)
         self.generated(variants)
         self.minimise()
+
+    def recheck(self, known: list[Tried], witnesses: Sequence[Script]) -> None:
+        """Stand on kept tallies; stored witnesses and a random part are run again, and a failure starts a whole hunt."""
+        self.began = time.monotonic()
+        if witnesses:
+            self.take(witnesses, self.variants(), "stored witnesses", len(witnesses))
+        part = next(iter(drawn(self.stand.machine, max(16, self.scripts // 50), self.seed + random.randrange(1, 1 << 20))))
+        self.take(part, (), "a part of what is kept, again", len(part))
+        if any(tried.failing_scripts or tried.fault for tried in self.tried):
+            # New scripts found what the kept ones missed, or the machine does not repeat: nothing kept counts.
+            self.run([*witnesses, *part])
+            return
+        self.tried = known
 
     def variants(self) -> tuple[str, ...]:
         """Other runs of the same script that some claim needs."""

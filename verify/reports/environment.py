@@ -46,7 +46,7 @@ def environment(sheet: Sheet, benches: Sequence[Bench], plan: Plan) -> dict[str,
         "tool": version(),
         "python": platform.python_version(),
         "system": f"{platform.system()} {platform.machine()}",
-        "packages": {name: metadata.version(name) for name in ("numpy", "mpmath", "cffi")},
+        "packages": {name: metadata.version(name) for name in ("numpy", "mpmath", "cffi", *emulator(benches))},
         "byte_order": sys.byteorder,
         "sample_rate_hz": float(sheet.sample_rate_hz),
         "builds": builds,
@@ -59,11 +59,18 @@ def environment(sheet: Sheet, benches: Sequence[Bench], plan: Plan) -> dict[str,
     }
 
 
-def not_checked(sheet: Sheet) -> list[str]:
+def emulator(benches: Sequence[Bench]) -> tuple[str, ...]:
+    """Packages that the board build stands on, if it ran."""
+    return ("unicorn", "capstone") if any(b.build == "board" and b.built is not None for b in benches) else ()
+
+
+def not_checked(sheet: Sheet, benches: Sequence[Bench] = ()) -> list[str]:
     """What stays outside every verdict of this version."""
+    board = bool(emulator(benches))
     return [
-        "checked on this computer only; not your board's code",
+        *([] if board else ["checked on this computer only; not your board's code"]),
+        *(["routines with state in the board's own code (they ran on this computer only)"] if board and sheet.machines else []),
         "analogue parts, converters, wiring, voltages",
         "data shared with interrupts",
-        "wait states, caches, cycles on the board",
+        "wait states, caches" if board else "wait states, caches, cycles on the board",
     ]

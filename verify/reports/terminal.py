@@ -150,8 +150,8 @@ def together(entries: list[dict[str, Any]], same: tuple[str, ...]) -> list[dict[
     return found
 
 
-def render(record: dict[str, Any], width: int = 80, colour: bool = False) -> str:
-    """The whole record as text."""
+def heading(record: dict[str, Any], width: int) -> list[str]:
+    """Title, note, builds with their flags."""
     title = record["title"] or record["sheet"]
     lines = [f"preflash {record['environment']['tool']}   {title}"]
     if record["note"]:
@@ -161,7 +161,13 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False) -> str
     dropped = [pair[0] for build in record["environment"]["builds"].values() for pair in build["flags_dropped"]]
     if dropped:
         lines += wrapped("dropped", f"{' '.join(dict.fromkeys(dropped))} (target options, not for this host)", width)
-    lines.append("")
+    return [*lines, ""]
+
+
+def render(record: dict[str, Any], width: int = 80, colour: bool = False, *, brief: bool = False,
+           closing: bool = True) -> str:
+    """The whole record as text. brief: after another record, without builds and flags; closing: with what was not checked."""
+    lines = [record["title"] or record["sheet"]] if brief else heading(record, width)
     for problem in together(record["blocked_builds"], ("code", "what", "where", "why")):
         lines += ["", f"{MARKS['blocked']}  build {problem['build']}: {problem['what']}  [{problem['code']}]"]
         for label in ("where", "why", "do"):
@@ -179,10 +185,10 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False) -> str
                 lines += failure_lines(routine, claim, width, colour)
             elif claim["verdict"] != "holds" and not record["blocked_builds"]:
                 lines += open_lines(routine, claim, width, colour)
-    return "\n".join([*lines, "", *summary(record, width, colour)]) + "\n"
+    return "\n".join([*lines, "", *summary(record, width, colour, closing=closing)]) + "\n"
 
 
-def summary(record: dict[str, Any], width: int, colour: bool) -> list[str]:
+def summary(record: dict[str, Any], width: int, colour: bool, *, closing: bool = True) -> list[str]:
     """The closing lines: how many hold, and what was not checked."""
     verdicts = [overall([claim["verdict"] for claim in routine["claims"]]) for routine in record["routines"]]
     counts = [f"{verdicts.count(word)} {MARKS[word]}" for word in MARKS if verdicts.count(word)]
@@ -191,4 +197,6 @@ def summary(record: dict[str, Any], width: int, colour: bool) -> list[str]:
     lines = [paint(text, overall(verdicts), colour)]
     if record["interrupted"]:
         lines.append("interrupted: routines that are not listed were not finished; what was learned is kept")
+    if not closing:
+        return lines
     return lines + textwrap.wrap("not checked: " + "; ".join(record["not_checked"]), width)

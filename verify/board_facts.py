@@ -1,0 +1,41 @@
+"""Facts about the board's image that claims and reports share: functions, sizes, calls by name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from firmware_shim.memory_map import functions_of, symbol_address
+from verify.routine import Bound
+
+
+@lru_cache(maxsize=16)
+def code_map(library: str) -> tuple[int, int, tuple[tuple[str, int, int], ...]]:
+    """(first address of the text, end of the author's own code, functions by address) of an image."""
+    path = Path(library)
+    functions = tuple(sorted(functions_of(path), key=lambda f: f[1]))
+    return symbol_address(path, "__pf_own_start"), symbol_address(path, "__pf_own_end"), functions
+
+
+def executed_functions(library: str, executed: bytes) -> list[tuple[str, int, int, bool]]:
+    """(name, address, size, whether it is the author's own) of every function that ran."""
+    low, own_end, functions = code_map(library)
+    ran = np.frombuffer(executed, np.uint8)
+    found = []
+    seen: set[int] = set()
+    for name, start, size in functions:
+        part = ran[(start - low) // 2 : (start - low + size + 1) // 2] if start >= low else ran[:0]
+        if part.any() and start not in seen and not name.startswith("pf_"):
+            seen.add(start)
+            found.append((name, start, size, start < own_end))
+    return found
+
+
+def library_functions(probe: Any, bound: Bound, raws: Sequence[bytes]) -> list[str]:
+    """Names of the functions outside the author's code that run for one input."""
+    result = probe.crew.run(probe.listed_job(bound, probe.raw_axes(bound, [tuple(raws)]), 1, keep_costs=True))
+    return [name for name, _, _, own in executed_functions(bound.library, result.executed) if not own]
