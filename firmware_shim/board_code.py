@@ -6,6 +6,7 @@ Code and data are told apart by the linker's mapping symbols, so nothing is gues
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import os
 import tempfile
@@ -151,6 +152,40 @@ def _place(core: Core, one: Any, emulator: Any) -> Place | None:
         return int(getattr(emulator, "UC_ARM_REG_" + one.reg_name(register).upper())) if register else 0
 
     return Place(one.address, number(base), number(index), shift, offset, 4)
+
+
+@dataclass(frozen=True)
+class Call:
+    """A call from one place to a named function, with the line of C where it is known."""
+
+    address: int
+    target: str
+    place: str
+
+
+@functools.lru_cache(maxsize=8)
+def calls_in(path: Path) -> tuple[Call, ...]:
+    """Every direct call of an image, in order. Errors: SourceMissing."""
+    from capstone import arm
+
+    from firmware_shim.build_cache import cached_info
+    from firmware_shim.memory_map import functions_of
+
+    names: dict[int, str] = {}
+    for name, low, _ in functions_of(path):
+        # One routine of arithmetic often has several names: the one of the Arm run-time interface tells most.
+        if low not in names or name.startswith("__aeabi_"):
+            names[low] = name
+    info = cached_info(path)
+    found = []
+    for one in instructions(path):
+        if one.insn_name() not in ("bl", "b", "blx") or not one.operands or one.operands[-1].type != arm.ARM_OP_IMM:
+            continue
+        target = names.get(one.operands[-1].imm & ~1)
+        if target is not None:
+            line = info.line_at(one.address)
+            found.append(Call(one.address, target, f"{Path(line[1]).name}:{line[2]}" if line else ""))
+    return tuple(found)
 
 
 def accessed(path: str, address: int, registers: list[int]) -> int | None:

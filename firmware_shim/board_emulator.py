@@ -70,6 +70,8 @@ class BoardImage:
             elf = ELFFile(stream)
             self.segments = [(s["p_vaddr"], s["p_memsz"], s.data(), s["p_flags"] & 2 != 0)
                              for s in elf.iter_segments() if s["p_type"] == "PT_LOAD" and s["p_memsz"]]
+            constants = elf.get_section_by_name(".rodata")
+            self.tables = (constants["sh_addr"], constants["sh_size"]) if constants is not None else (0, 0)
             table = [s for s in elf.get_section_by_name(".symtab").iter_symbols() if s.name and s["st_shndx"] != "SHN_UNDEF"]
         self.symbols = {s.name: (s["st_value"] & ~1 if s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
                         for s in table}
@@ -168,6 +170,9 @@ class BoardImage:
             array = np.ascontiguousarray(getattr(self.facts, name))
             self.kept.append(array)
             setattr(board, name, ffi.cast("unsigned char *", ffi.from_buffer(array)))
+        board.tables_low, board.tables_high = self.tables[0], sum(self.tables)
+        self.touched = mmap.mmap(-1, max(1, self.tables[1] // 4 + 1))
+        board.touched = ffi.cast("unsigned char *", ffi.from_buffer(self.touched))
         self.executed = mmap.mmap(-1, max(1, len(self.facts.least)))
         board.executed = ffi.cast("unsigned char *", ffi.from_buffer(self.executed))
         self.clear()
@@ -178,7 +183,7 @@ class BoardImage:
             self.engine.ffi.sizeof("struct pf_board_notes"))
         notes = self.notes
         notes.mode_after = notes.event_at = notes.library_event_at = notes.exception = -1
-        notes.lowest_stack = STACK_TOP
+        notes.lowest_stack = notes.entry_stack = STACK_TOP
 
     def hook(self, kind: int, number: int, low: int = 1, high: int = 0, user: int = 0) -> None:
         """Let the emulator call one of the C side's functions."""
@@ -196,6 +201,8 @@ class BoardImage:
         self.hook(kinds.UC_HOOK_INTR, 2)
         if self.tracing:
             self.hook(kinds.UC_HOOK_CODE, 1)
+            if self.tables[1]:
+                self.hook(kinds.UC_HOOK_MEM_READ, 6, self.tables[0], self.tables[0] + self.tables[1] - 1)
         for number, place in enumerate(self.facts.places):
             self.hook(kinds.UC_HOOK_CODE, 3, place.address, place.address, number)
         for address, _ in self.facts.lacking:

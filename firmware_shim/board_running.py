@@ -57,6 +57,7 @@ class BoardRunner(Runner):
             costs = mmap.mmap(-1, max(1, 12 * last))
             board.counts = self.ffi.cast("uint32_t *", self.ffi.from_buffer(costs))
             image.executed[:] = bytes(len(image.executed))
+            image.touched[:] = bytes(len(image.touched))
         try:
             image.map_words(job.peripherals)
         except LoadProblem as problem:
@@ -64,8 +65,8 @@ class BoardRunner(Runner):
         self.engine.lib.pf_board_use(board)
         whole = self.run(image, libraries)  # type: ignore[arg-type]  # an image answers as a library does
         if job.keep_costs:
-            whole.costs, whole.executed = costs[:], image.executed[:]
-            whole.stack_bytes = STACK_TOP - int(image.notes.lowest_stack)
+            whole.costs, whole.executed, whole.touched = costs[:], image.executed[:], image.touched[:]
+            whole.stack_bytes = int(image.notes.entry_stack) - int(image.notes.lowest_stack)
         if job.trap_kinds:
             self.culprit(whole)
         return whole

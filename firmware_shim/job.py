@@ -130,4 +130,5 @@ class JobResult:
     trap_library: str = ""
     costs: bytes = b""
     executed: bytes = b""
+    touched: bytes = b""
     stack_bytes: int = 0

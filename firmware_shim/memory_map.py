@@ -72,6 +72,18 @@ def functions_of(path: Path) -> tuple[tuple[str, int, int], ...]:
     return tuple((s.name, s.offset_address, s.size) for s in _read(path).symbols if s.size)
 
 
+def objects_in(path: Path, section: str) -> tuple[int, tuple[tuple[str, int, int], ...]]:
+    """(first address of a section, its objects as (name, address, size)). Errors: SourceMissing."""
+    try:
+        with open(path, "rb") as stream:
+            found = ELFFile(stream).get_section_by_name(section)
+            low, size = (found["sh_addr"], found["sh_size"]) if found is not None else (0, 0)
+    except (OSError, ELFError) as error:
+        raise _unreadable(path, error) from error
+    inside = [s for s in _read(path).symbols if low <= s.offset_address < low + size and s.size]
+    return low, tuple((s.name, s.offset_address, s.size) for s in inside)
+
+
 def symbol_address(path: Path, name: str) -> int:
     """Value of one symbol of any type, 0 if there is none. Errors: SourceMissing."""
     try:

@@ -113,7 +113,18 @@ class Worker:
         runner = Runner(self.engine, job, self.capture)
         if library is None:
             return runner.refused(self.problems[job.library])
-        return runner.run(library, {test.screen[0]: self.screen(test.screen[0]) for test in job.tests if test.screen})
+        libraries = self.beside(job)
+        return runner.refused(libraries) if isinstance(libraries, str) else runner.run(library, libraries)
+
+    def beside(self, job: Job) -> dict[str, Library] | str:
+        """Libraries that the job's tests call besides its own: screens, other builds. A text says what cannot be loaded."""
+        libraries = {test.screen[0]: self.screen(test.screen[0]) for test in job.tests if test.screen}
+        for path in {test.second_library for test in job.tests if test.second_library}:
+            other = self.library(path)
+            if other is None:
+                return self.problems[path]
+            libraries[path] = other
+        return libraries
 
     def serve_board(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job in the emulator."""
@@ -129,12 +140,9 @@ class Worker:
                 self.images[job.library, tracing] = BoardImage(self.engine, job.library, tracing=tracing)
             except LoadProblem as problem:
                 return runner.refused(str(problem))
-        libraries = {test.screen[0]: self.screen(test.screen[0]) for test in job.tests if test.screen}
-        for path in {test.second_library for test in job.tests if test.second_library}:
-            other = self.library(path)
-            if other is None:
-                return runner.refused(self.problems[path])
-            libraries[path] = other
+        libraries = self.beside(job)
+        if isinstance(libraries, str):
+            return runner.refused(libraries)
         return runner.run_board(self.images[job.library, tracing], libraries)
 
     def screen(self, path: str) -> Library:

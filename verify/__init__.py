@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from verify.claims.accurate import accurate
     from verify.claims.categories import finite, no_subnormals, stays_within
+    from verify.claims.cost_within import cost_within
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
     from verify.claims.memory_of_machines import (
         fresh_after_init,
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
         same_for_any_block_size,
     )
     from verify.claims.on_board import same_on_board
+    from verify.claims.optimisation import same_at_any_optimisation
     from verify.claims.order import falling, rising
     from verify.claims.outside import clamps
     from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
@@ -35,6 +37,7 @@ _HOME = {
     "binary32": "grids",
     "clamps": "claims.outside",
     "codes": "grids",
+    "cost_within": "claims.cost_within",
     "deterministic": "claims.protective",
     "ends_at_zero": "claims.levels_in_time",
     "event": "machines.machine",
@@ -60,6 +63,7 @@ _HOME = {
     "returns": "claims.protective",
     "rising": "claims.order",
     "rising_in": "claims.levels_in_time",
+    "same_at_any_optimisation": "claims.optimisation",
     "same_for_any_block_size": "claims.memory_of_machines",
     "same_on_board": "claims.on_board",
     "settles": "claims.levels_in_time",
@@ -75,6 +79,7 @@ __all__ = [
     "binary32",
     "clamps",
     "codes",
+    "cost_within",
     "deterministic",
     "ends_at_zero",
     "event",
@@ -100,6 +105,7 @@ __all__ = [
     "returns",
     "rising",
     "rising_in",
+    "same_at_any_optimisation",
     "same_for_any_block_size",
     "same_on_board",
     "settles",

@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,6 +27,7 @@ class Prober:
     def __init__(self, crew: Crew, builts: dict[str, Built], seed: int) -> None:
         self.crew, self.builts, self.seed = crew, builts, seed
         self.known: dict[tuple[str, str, int], bytes | None] = {}
+        self.costs: dict[str, Any] = {}
 
     def listed_job(self, bound: Bound, axes: Sequence[Axis], count: int, **more: object) -> Job:
         """A job over explicit inputs."""
@@ -112,6 +114,14 @@ class Prober:
                     return f"{variable.name}{inside}, {Path(variable.file).name}:{variable.line}"
         found = symbol_at(Path(bound.library), offset)
         return found.name if found is not None else f"library offset 0x{offset:x}"
+
+    def cost(self, bound: Bound) -> Any:
+        """What calls of a routine of the board build cost (verify.cost.Cost), hunted for once."""
+        from verify.cost import hunted_cost
+
+        if bound.routine.name not in self.costs:
+            self.costs[bound.routine.name] = hunted_cost(bound, self)
+        return self.costs[bound.routine.name]
 
     def observed(self, bound: Bound, raws: Sequence[bytes]) -> JobResult:
         """One contained run of one input, events and flags kept: for replay."""

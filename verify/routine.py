@@ -94,6 +94,7 @@ class Bound:
     peripherals: tuple[tuple[int, int], ...] = ()
     board: Board | None = None
     host: Bound | None = None
+    levels: Mapping[str, Bound] = field(default_factory=dict)
 
     @property
     def default_nan(self) -> bool:

@@ -28,6 +28,7 @@ from verify.hunt import Hunt, Progress, identity
 from verify.hunting.generated import generated_points, sharpened
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
+from verify.levels import with_levels
 from verify.machines.check import MachineCheck
 from verify.machines.kept import Kept
 from verify.machines.machine import Machine
@@ -100,7 +101,7 @@ class Check:
         self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
             self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
         with in_use(cache_folder()):
-            self.benches = make_benches(self.sheet)
+            self.benches = with_levels(self.sheet, make_benches(self.sheet), cache_folder())
             engine = next((bench.engine for bench in self.benches if bench.engine), None)
             if engine is None:
                 yield

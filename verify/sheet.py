@@ -243,7 +243,8 @@ def _checked_inputs(inputs: Any, where: str) -> tuple[Grid, ...]:
 
 
 def _checked_claims(routine: Routine, claims: Iterable[Claim], where: str) -> tuple[Claim, ...]:
-    stated: list[Any] = list(claims)
+    # Some words stand for several claims.
+    stated: list[Any] = [one for claim in claims for one in (claim if isinstance(claim, tuple) else (claim,))]
     for claim in stated:
         if not isinstance(claim, Claim):
             name = getattr(claim, "__name__", repr(claim))

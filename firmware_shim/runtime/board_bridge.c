@@ -24,7 +24,6 @@ static volatile long *position;
 static uint64_t blocks;
 static uint32_t seen_progress, previous_end;
 static double seen_seconds;
-static int after_branch, previous_flags;
 static uint32_t previous_at, ordinal_now;
 static const struct pf_board_slot *running;
 
@@ -112,15 +111,21 @@ static void on_access(void *uc, int type, uint64_t address, int size, int64_t va
     note(3, get(REG_PC));
 }
 
+static void on_table_read(void *uc, int type, uint64_t address, int size, int64_t value, void *user)
+{
+    (void)uc; (void)type; (void)size; (void)value; (void)user;
+    if (board->counting && address >= board->tables_low && address < board->tables_high)
+        board->touched[(address - board->tables_low) >> 2] = 1;
+}
+
 /* Flags that rose since the last instruction belong to that one. Those of the C library are told apart
    and taken away, so that the first event of the author's own code is found. */
-static void look_at_flags(uint32_t next)
+static void look_at_flags(void)
 {
     struct pf_board_notes *n = board->notes;
     uint32_t flags = get(REG_FPSCR);
     if (!(flags & (uint32_t)board->watch) || n->event_at >= 0)
         return;
-    (void)next;
     if (previous_at >= board->own_low && previous_at < board->own_high) {
         n->event_at = previous_at;
         return;
@@ -135,7 +140,7 @@ static void on_instruction(void *uc, uint64_t address, uint32_t size, void *user
     (void)uc; (void)user;
     uint32_t at = (uint32_t)address, index = (at - board->text_low) >> 1;
     if (board->watch && previous_at)
-        look_at_flags(at);
+        look_at_flags();
     if (board->counting && at >= board->text_low && at < board->text_high) {
         uint32_t *counts = board->counts + 3 * ((size_t)ordinal_now + *board->progress);
         int own_loop = at >= running->entry && at < running->end;
@@ -151,6 +156,11 @@ static void on_instruction(void *uc, uint64_t address, uint32_t size, void *user
             }
         }
         if (!own_loop) {
+            if (!previous_end) {
+                int64_t entry = get(REG_SP);
+                if (entry < board->notes->entry_stack)
+                    board->notes->entry_stack = entry;
+            }
             counts[0]++;
             counts[1] += board->least[index];
             counts[2] += board->most[index];
@@ -257,8 +267,9 @@ pf_loop pf_board_loop(int slot)
 
 void *pf_board_hook(int kind)
 {
-    static void *const hooks[6] = {(void *)on_block, (void *)on_instruction, (void *)on_exception,
-                                   (void *)on_aligned_place, (void *)on_lacking, (void *)on_access};
+    static void *const hooks[7] = {(void *)on_block, (void *)on_instruction, (void *)on_exception,
+                                   (void *)on_aligned_place, (void *)on_lacking, (void *)on_access,
+                                   (void *)on_table_read};
     return hooks[kind];
 }
 

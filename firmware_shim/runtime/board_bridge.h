@@ -14,7 +14,7 @@ struct pf_board_notes {
     int64_t registers[16];
     int64_t mode_before, mode_after;
     int64_t event_at, library_event_at;
-    int64_t lowest_stack, skipped;
+    int64_t lowest_stack, entry_stack;
 };
 
 /* A place whose address must be aligned when it runs: register + offset, to a multiple of align. */
@@ -28,13 +28,13 @@ struct pf_board {
     unsigned char *block, *stack;
     volatile uint32_t *progress;
     uint32_t block_address, progress_address, stack_low, stack_top, return_address;
-    uint32_t fpscr, own_low, own_high, text_low, text_high;
+    uint32_t fpscr, own_low, own_high, text_low, text_high, tables_low, tables_high;
     int32_t fpu, watch, counting, places;
     double limit_seconds;
     const struct pf_board_place *place;
     /* Per halfword of the text: cost in half cycles, and what a taken branch adds. */
     const unsigned char *least, *most, *taken_least, *taken_most;
-    unsigned char *executed;
+    unsigned char *executed, *touched; /* per halfword of the text; per word of the constants */
     uint32_t *counts; /* per ordinal: instructions, least and most half cycles */
     struct pf_board_notes *notes;
     struct pf_board_slot slot[9];
@@ -42,5 +42,5 @@ struct pf_board {
 
 void pf_board_use(struct pf_board *board);
 pf_loop pf_board_loop(int slot);
-void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 exception, 3 alignment, 4 lacking, 5 access */
+void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 exception, 3 alignment, 4 lacking, 5 access, 6 table */
 int64_t pf_board_size(void);

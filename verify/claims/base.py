@@ -59,7 +59,7 @@ class Assessment:
     open: int = 0
     every_value: bool = False
     blocked: str = ""
-    assumed: bool = False
+    assumed: bool | str = False
     worst: float | None = None
     worst_unit: str = ""
     worst_at: int | None = None

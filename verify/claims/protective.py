@@ -41,7 +41,7 @@ class Returns(Claim):
             found.witness = found.worst_at = found.first_failing = stop.ordinal
             found.last_failing = stops[-1].ordinal
             found.error_text = f"{stop.kind}: {stop.why}"
-            if stop.phase in (1, 2, 3):
+            if stop.phase in (1, 2, 3, 5):
                 found.facts.append(f"while running {PHASES[stop.phase]}")
             if stop.code_offset is not None:
                 found.facts.append(f"at {case.probe.symbol(case.bound, stop.code_offset)}")

@@ -16,7 +16,7 @@ class Tally:
     open: int
     every_value: bool
     blocked: str = ""
-    assumed: bool = False
+    assumed: bool | str = False
 
 
 @dataclass(frozen=True)
@@ -51,4 +51,9 @@ def decide(tally: Tally) -> Verdict:
         return Verdict(UNDECIDED, False, tally.valid, f"{grouped(tally.open)} open")
     if tally.valid <= 0:
         return Verdict(VACUOUS, note="no valid input")
-    return Verdict(HOLDS, tally.every_value, tally.valid, ", screen assumed" if tally.assumed else "")
+    return Verdict(HOLDS, tally.every_value, tally.valid, weakness(tally.assumed))
+
+
+def weakness(assumed: bool | str) -> str:
+    """What makes a verdict weaker than it looks: an assumed screen, or a word of its own."""
+    return f", {assumed}" if isinstance(assumed, str) and assumed else ", screen assumed" if assumed else ""

@@ -113,7 +113,8 @@ def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tu
         if not isinstance(why, str) or not why.strip():
             raise SheetError(f"without {word!r} has no reason", where=where, why="dropping a protection needs one",
                              todo='write {"' + word + '": "why"}')
-    stated: list[Any] = list(claims)
+    # Some words stand for several claims.
+    stated: list[Any] = [one for claim in claims for one in (claim if isinstance(claim, tuple) else (claim,))]
     for claim in stated:
         if not isinstance(claim, Claim):
             raise SheetError(f"{getattr(claim, '__name__', claim)!r} is not a claim", where=where,

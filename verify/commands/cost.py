@@ -1,0 +1,70 @@
+"""preflash cost: what each routine costs on the board."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+NAME = "cost"
+HELP = "count what each routine costs on the board: instructions, cycles, stack, code"
+EXAMPLE = "preflash cost voice_sheet.py"
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("sheet", type=Path, metavar="SHEET", help="sheet with core=..., and clock_hz=... for shares")
+    parser.add_argument("routines", nargs="*", metavar="ROUTINE", help="only these routines")
+    parser.add_argument("--core", metavar="CORE", help="count for another core than the sheet's")
+    parser.add_argument("--thorough", action="store_true", help="count every value up to 2^24 points")
+    parser.add_argument("--workers", type=int, metavar="N", help="worker processes (default: one per processor)")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Count, print, store reports/NAME_cost.json. Exit 3 when a routine could not be counted."""
+    from firmware_shim.crew import Crew
+    from verify.binding import make_benches
+    from verify.console import only_one, width
+    from verify.cost import hunted_cost
+    from verify.cost_report import entry_of, record_of, render
+    from verify.errors import UsageError, nearest_words
+    from verify.probing import Prober
+    from verify.progress import ProgressLine
+    from verify.reports.record import plain, save_record
+    from verify.sheet import check_core, load_sheet
+
+    sheet = load_sheet(options.sheet)
+    if options.core:
+        sheet.core = options.core
+        check_core(sheet)
+    if sheet.core is None:
+        raise UsageError("the sheet names no core", where=str(options.sheet), why="a call costs something on a core only",
+                         todo='write Sheet(..., core="cortex-m4f", clock_hz=168_000_000), or give --core cortex-m4f')
+    names = [routine.name for routine in sheet.routines]
+    for name in options.routines:
+        if name not in names:
+            raise UsageError(f"no routine {name!r} in the sheet", where=str(options.sheet), why="it describes others",
+                             todo=nearest_words(name, names))
+    (bench,) = make_benches(sheet, ("board",))
+    if bench.built is None or bench.engine is None:
+        assert bench.problem is not None
+        print(bench.problem)
+        return 3
+    line = ProgressLine()
+    entries = []
+    with Crew(bench.engine, options.workers) as crew:
+        prober = Prober(crew, {"board": bench.built}, 7)
+        for name in options.routines or names:
+            bound = bench.bounds[name]
+
+            def show(done: int, total: int, name: str = name) -> None:
+                line(f"{name}: counting", min(done, total), total)
+
+            entries.append(entry_of(bound, hunted_cost(bound, prober, thorough=options.thorough, progress=show)))
+    line.clear()
+    compiler = bench.built.compiler
+    record = record_of(sheet, entries, compiler.version, compiler.c_library, list(bench.built.kept_flags))
+    print(render(record, width()), end="")
+    folder = sheet.path.parent / "reports"
+    with only_one(folder):
+        save_record(plain(record), folder / f"{sheet.path.stem.removesuffix('_sheet')}_cost.json")
+    return 0 if all(entry["counted"] for entry in entries) else 3

@@ -1,0 +1,129 @@
+"""The costs of a sheet's routines as plain data and as text for a terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from firmware_shim.board_build import model_text
+from firmware_shim.board_cycles import TABLES
+from firmware_shim.cores import core_named
+from verify.cost import CONVERSIONS, SOFT_DOUBLE, Cost
+from verify.explaining import number_entry
+from verify.judging.verdict import grouped
+from verify.reports.terminal import value_line, wrapped
+from verify.routine import Bound
+from verify.sheet import Sheet
+
+FORMAT = 1
+MOST_CALLS = 6
+
+
+def entry_of(bound: Bound, cost: Cost) -> dict[str, Any]:
+    """One routine."""
+    parts = (bound.domain.raw_bits(max(0, cost.most.at)), bound.domain.type_numbers, bound.domain.grids)
+    at = [number_entry(raw, kind, grid.scale, grid.name, grid.unit) for raw, kind, grid in zip(*parts, strict=True)]
+    double = {}
+    single: dict[str, int] = {}
+    for call in cost.soft:
+        if call.target.startswith((SOFT_DOUBLE, *CONVERSIONS)):
+            double.setdefault(call.place or f"0x{call.address:08x}", []).append(call.target)
+        else:
+            single[call.target] = single.get(call.target, 0) + 1
+    return {
+        "name": bound.routine.name,
+        "problem": cost.problem,
+        "counted": cost.counted,
+        "every_value": cost.every_value,
+        "instructions": {"least": cost.least, "median": cost.median, "most": cost.most.value, "at": at},
+        "cycles": {"optimistic": cost.optimistic.value, "pessimistic": cost.pessimistic.value},
+        "stack_bytes": cost.stack_bytes,
+        "code_bytes": cost.code_bytes,
+        "library_bytes": cost.library_bytes,
+        "library": list(cost.library),
+        "table_bytes": cost.table_bytes,
+        "tables": list(cost.tables),
+        "double_arithmetic": [{"place": place, "calls": sorted(set(names))} for place, names in double.items()],
+        "float_by_calls": single,
+        "lost": cost.lost,
+        "call": bound.routine.call is not None,
+    }
+
+
+def record_of(sheet: Sheet, entries: list[dict[str, Any]], compiler: str, c_library: str, flags: list[str]) -> dict[str, Any]:
+    """All routines, with what the figures stand on."""
+    core = core_named(sheet.core or "")
+    table = TABLES[core.timing]
+    return {
+        "format": FORMAT,
+        "sheet": sheet.path.name,
+        "core": core.name,
+        "emulated_as": model_text(core),
+        "clock_hz": float(sheet.clock_hz) if sheet.clock_hz else None,
+        "sample_rate_hz": float(sheet.sample_rate_hz),
+        "compiler": compiler,
+        "c_library": c_library,
+        "flags": flags,
+        "cycle_table": {"source": table.source, "uncertainty": table.uncertainty},
+        "routines": entries,
+    }
+
+
+def share_text(record: dict[str, Any], low: float, high: float) -> str:
+    """Cycles as a share of a sample period, where the clock is known."""
+    if not record["clock_hz"]:
+        return ""
+    scale = 100 * record["sample_rate_hz"] / record["clock_hz"]
+    return f" = {low * scale:.3g} to {high * scale:.3g} % of a sample period"
+
+
+def render(record: dict[str, Any], width: int) -> str:
+    """The whole record as text."""
+    head = f"cost on {record['core']}"
+    if record["clock_hz"]:
+        head += (f" at {record['clock_hz'] / 1e6:g} MHz, {grouped(int(record['sample_rate_hz']))} samples/s: "
+                 f"{record['clock_hz'] / record['sample_rate_hz']:.6g} cycles per sample")
+    lines = [head]
+    lines += wrapped("board", f"{record['compiler']}, {record['c_library']}, {' '.join(record['flags'])}", width)
+    lines += wrapped("cycles", f"estimated, from: {record['cycle_table']['source']}", width)
+    lines += wrapped("", f"{record['cycle_table']['uncertainty']}; wait states, caches and interrupts come on top", width)
+    for entry in record["routines"]:
+        lines += ["", *routine_lines(record, entry, width)]
+    good = [entry for entry in record["routines"] if entry["counted"]]
+    if len(good) > 1:
+        low, high = (sum(entry["cycles"][end] for entry in good) for end in ("optimistic", "pessimistic"))
+        lines += ["", *wrapped("sum", f"all {len(good)} once each: {low:g} to {high:g} cycles" + share_text(record, low, high),
+                               width)]
+    return "\n".join(lines) + "\n"
+
+
+def routine_lines(record: dict[str, Any], entry: dict[str, Any], width: int) -> list[str]:
+    """One routine as text."""
+    lines = [entry["name"]]
+    if not entry["counted"]:
+        return lines + wrapped("BLOCKED", entry["problem"] or "no call came back", width)
+    counts, cycles = entry["instructions"], entry["cycles"]
+    word = "most" if entry["every_value"] else "largest found"
+    how = "every value counted" if entry["every_value"] else f"{grouped(entry['counted'])} calls counted"
+    lines += wrapped("count", f"instructions per call: least {counts['least']}, median {counts['median']:g}, "
+                                 f"{word} {int(counts['most'])} ({how})", width)
+    for number, at in enumerate(counts["at"]):
+        lines += wrapped("at" if number == 0 else "", value_line(at), width)
+    lines += wrapped("cycles", f"{cycles['optimistic']:g} to {cycles['pessimistic']:g}, the largest of each end"
+                     + share_text(record, cycles["optimistic"], cycles["pessimistic"]), width)
+    library = f" and {entry['library_bytes']} of library" if entry["library_bytes"] else ""
+    tables = f", tables {entry['table_bytes']} bytes ({', '.join(entry['tables'][:4])})" if entry["tables"] else ""
+    lines += wrapped("memory", f"stack {entry['stack_bytes']} bytes, code {entry['code_bytes']} bytes{library}{tables}", width)
+    for found in entry["double_arithmetic"][:MOST_CALLS]:
+        lines += wrapped("double", f"{found['place']}: {', '.join(found['calls'])}: double arithmetic by library calls; a "
+                                   "constant without f, or a double function, promotes it", width)
+    more = len(entry["double_arithmetic"]) - MOST_CALLS
+    if more > 0:
+        lines += wrapped("", f"and {more} more lines", width)
+    if entry["float_by_calls"]:
+        names = ", ".join(sorted(entry["float_by_calls"]))
+        lines += wrapped("float", f"single-precision arithmetic by library calls: {names}", width)
+    if entry["lost"]:
+        lines += wrapped("lost", f"{entry['lost']} calls did not come back and are not counted", width)
+    if entry["call"]:
+        lines += wrapped("note", "the sheet's own call may be inlined into the loop: what of it is, is not counted", width)
+    return lines
