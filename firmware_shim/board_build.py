@@ -10,6 +10,7 @@ import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from firmware_shim import build as host_build
 from firmware_shim import build_cache, compile_messages
@@ -87,7 +88,7 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
                         "they changed during three builds", "wait until they are saved, then run again")
 
 
-def _fields(request: Request) -> dict[str, object]:
+def _fields(request: Request) -> dict[str, Any]:
     return {name: getattr(request, name) for name in Request.__dataclass_fields__}
 
 

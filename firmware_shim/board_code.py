@@ -13,16 +13,13 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from elftools.elf.elffile import ELFFile
 
 from firmware_shim.board_cycles import Seen, cost_of, may_branch, moves_several
 from firmware_shim.cores import Core
-
-if TYPE_CHECKING:
-    import capstone
 
 # Multiple and double transfers must be word-aligned on every core, single ones where the core says so.
 _WORD_ALIGNED = {"ldrd", "strd", "ldm", "ldmdb", "stm", "stmdb", "vldr", "vstr", "vldmia", "vldmdb", "vstmia", "vstmdb"}
@@ -69,6 +66,11 @@ def text_section(elf: Any) -> Any:
     return elf.get_section_by_name(".text")
 
 
+def all_symbols(elf: Any) -> list[Any]:
+    """Every symbol of an image."""
+    return list(elf.get_section_by_name(".symtab").iter_symbols())
+
+
 def instructions(path: Path) -> Iterator[Any]:
     """Every instruction of an image, in order, with details."""
     import capstone
@@ -82,7 +84,7 @@ def instructions(path: Path) -> Iterator[Any]:
         number = next(k for k, section in enumerate(elf.iter_sections()) if section.name == ".text")
         marks = sorted(
             (symbol["st_value"] & ~1, symbol.name[1] == "t")
-            for symbol in elf.get_section_by_name(".symtab").iter_symbols()
+            for symbol in all_symbols(elf)
             if symbol.name[:2] in ("$t", "$d", "$a") and symbol["st_shndx"] == number
         )
     ends = [at for at, _ in marks[1:]] + [low + len(data)]
@@ -241,7 +243,7 @@ def code_facts(path: Path, core: Core) -> CodeFacts:
         elf = ELFFile(stream)
         text = text_section(elf)
         low, size = text["sh_addr"], text["sh_size"]
-        ends = [s["st_value"] for s in elf.get_section_by_name(".symtab").iter_symbols() if s.name == "__pf_own_end"]
+        ends = [s["st_value"] for s in all_symbols(elf) if s.name == "__pf_own_end"]
     own_end = ends[0] if ends else low + size
     calm = _without_pointers(path)
     halves = (size + 1) // 2
@@ -288,7 +290,8 @@ def stored_code_facts(library: Path, core: Core) -> CodeFacts:
         with np.load(library.with_name("code_facts.npz")) as stored:
             low, high = (int(value) for value in stored["span"])
             lacking = tuple(zip(stored["lacking"].tolist(), stored["texts"].tolist(), strict=True))
-            return CodeFacts(low, high, *(stored[name] for name in _ARRAYS), lacking,
-                             tuple(Place(*line) for line in stored["places"].tolist()))
+            least, most, taken_least, taken_most = (stored[name] for name in _ARRAYS)
+            places = tuple(Place(*line) for line in stored["places"].tolist())
+            return CodeFacts(low, high, least, most, taken_least, taken_most, lacking, places)
     except (OSError, ValueError, KeyError):
         return keep_code_facts(library, core)

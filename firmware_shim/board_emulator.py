@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from elftools.elf.elffile import ELFFile
 
-from firmware_shim.board_code import CodeFacts, stored_code_facts
+from firmware_shim.board_code import CodeFacts, all_symbols, stored_code_facts
 from firmware_shim.cores import Core, core_named
 from firmware_shim.engine import Engine
 
@@ -72,7 +72,7 @@ class BoardImage:
                              for s in elf.iter_segments() if s["p_type"] == "PT_LOAD" and s["p_memsz"]]
             constants = elf.get_section_by_name(".rodata")
             self.tables = (constants["sh_addr"], constants["sh_size"]) if constants is not None else (0, 0)
-            table = [s for s in elf.get_section_by_name(".symtab").iter_symbols() if s.name and s["st_shndx"] != "SHN_UNDEF"]
+            table = [s for s in all_symbols(elf) if s.name and s["st_shndx"] != "SHN_UNDEF"]
         self.symbols = {s.name: (s["st_value"] & ~1 if s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
                         for s in table}
 
@@ -147,7 +147,7 @@ class BoardImage:
         def pointer(function: Any) -> Any:
             return ffi.cast("void *", ctypes.cast(function, ctypes.c_void_p).value)
 
-        board.uc = ffi.cast("void *", self.machine._uch.value)
+        board.uc = ffi.cast("void *", getattr(self.machine._uch, "value", None))
         board.emu_start, board.emu_stop = pointer(library.uc_emu_start), pointer(library.uc_emu_stop)
         board.reg_read, board.reg_write = pointer(library.uc_reg_read), pointer(library.uc_reg_write)
         board.block = ffi.cast("unsigned char *", self.host(self.block))

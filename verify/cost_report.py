@@ -22,7 +22,7 @@ def entry_of(bound: Bound, cost: Cost) -> dict[str, Any]:
     """One routine."""
     parts = (bound.domain.raw_bits(max(0, cost.most.at)), bound.domain.type_numbers, bound.domain.grids)
     at = [number_entry(raw, kind, grid.scale, grid.name, grid.unit) for raw, kind, grid in zip(*parts, strict=True)]
-    double = {}
+    double: dict[str, list[str]] = {}
     single: dict[str, int] = {}
     for call in cost.soft:
         if call.target.startswith((SOFT_DOUBLE, *CONVERSIONS)):
@@ -91,8 +91,8 @@ def render(record: dict[str, Any], width: int) -> str:
     good = [entry for entry in record["routines"] if entry["counted"]]
     if len(good) > 1:
         low, high = (sum(entry["cycles"][end] for entry in good) for end in ("optimistic", "pessimistic"))
-        lines += ["", *wrapped("sum", f"all {len(good)} once each: {low:g} to {high:g} cycles" + share_text(record, low, high),
-                               width)]
+        text = f"all {len(good)} once each: {low:g} to {high:g} cycles" + share_text(record, low, high)
+        lines += ["", *wrapped("sum", text, width)]
     return "\n".join(lines) + "\n"
 
 
@@ -112,7 +112,8 @@ def routine_lines(record: dict[str, Any], entry: dict[str, Any], width: int) -> 
                      + share_text(record, cycles["optimistic"], cycles["pessimistic"]), width)
     library = f" and {entry['library_bytes']} of library" if entry["library_bytes"] else ""
     tables = f", tables {entry['table_bytes']} bytes ({', '.join(entry['tables'][:4])})" if entry["tables"] else ""
-    lines += wrapped("memory", f"stack {entry['stack_bytes']} bytes, code {entry['code_bytes']} bytes{library}{tables}", width)
+    memory = f"stack {entry['stack_bytes']} bytes, code {entry['code_bytes']} bytes{library}{tables}"
+    lines += wrapped("memory", memory, width)
     for found in entry["double_arithmetic"][:MOST_CALLS]:
         lines += wrapped("double", f"{found['place']}: {', '.join(found['calls'])}: double arithmetic by library calls; a "
                                    "constant without f, or a double function, promotes it", width)

@@ -181,7 +181,8 @@ def claims_at(bound: Bound, raws: tuple[bytes, ...], prober: Prober) -> tuple[li
         segment = np.array([[first, ordinal + 1 - first, 31]], np.int64)
         evidence.add(prober.crew.run(Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segment,
                                          bound.output_scale, tests, events=bound.build == "strict",
-                                         regions=bound.regions, default_nan=bound.default_nan, peripherals=bound.peripherals)))
+                                         regions=bound.regions, default_nan=bound.default_nan,
+                                         peripherals=bound.peripherals)))
     failing = False
     total = evidence.total()
     for claim, test in slotted:

@@ -34,6 +34,9 @@ class Probe(Protocol):
     def culprit(self, bound: Bound, ordinal: int, kind: int) -> tuple[str, bool]:
         """(function, file and line of a flagged operation, whether it lies in the author's code)."""
 
+    def cost(self, bound: Bound) -> Any:
+        """What calls of a routine of the board build cost (verify.cost.Cost)."""
+
     def symbol(self, bound: Bound, offset: int) -> str:
         """Name of the global that lies at an offset of the library."""
 

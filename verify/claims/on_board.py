@@ -118,8 +118,8 @@ class SameOnBoard(Claim):
             return "the reference supports " + ("the board" if errors[0] is None else "this computer")
         if errors[0] == errors[1]:
             return f"the reference wants {float(wanted):.12g}: both are equally far from it"
-        side = "the board" if errors[1] < errors[0] else "this computer"
-        return f"the reference wants {float(wanted):.12g}: {side} is nearer"
+        nearer = "the board" if errors[1] < errors[0] else "this computer"
+        return f"the reference wants {float(wanted):.12g}: {nearer} is nearer"
 
 
 def shown(raw: bytes, bound: Bound) -> str:

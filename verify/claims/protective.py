@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -160,12 +160,26 @@ class NoUndefinedBehaviour(Claim):
     """
 
     because: str = PROTECTIVE
+    allow: tuple[tuple[str, str], ...] = ()
     name: ClassVar[str] = "no_undefined_behaviour"
     builds: ClassVar[tuple[str, ...]] = ("strict",)
 
+    def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], list[str]]:
+        """(events that are not allowed, what is to be said of the allowances: how often each fired, or never)."""
+        left, fired = [], dict.fromkeys((place for place, _ in self.allow), 0)
+        for event in events:
+            place = next((place for place, _ in self.allow if meant(place, event)), None)
+            if place is None:
+                left.append(event)
+            else:
+                fired[place] += event.count
+        reasons = dict(self.allow)
+        return left, [f"allowed at {place!r} ({reasons[place]}): " + (f"{grouped(count)} times" if count else
+                      "never fired: remove it, or its line has changed") for place, count in fired.items()]
+
     def assess(self, case: Case) -> Assessment:
-        events = case.evidence.events
-        found = Assessment(valid=case.total.count(), failing=len(events), every_value=case.every_value)
+        events, said = self.sorted_out(case.evidence.events)
+        found = Assessment(facts=said, valid=case.total.count(), failing=len(events), every_value=case.every_value)
         found.detectors = ("signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
                            "null and misaligned access")
         found.not_watched = ("lossy narrowing (needs clang)", "aliasing", "uninitialised reads",
@@ -179,6 +193,19 @@ class NoUndefinedBehaviour(Claim):
             for event in events[:6]:
                 found.facts.append(f"{event.kind}, {event_place(event)}, {grouped(event.count)} times")
         return found
+
+
+def meant(place: str, event: Event) -> bool:
+    """Whether an allowance means an event: by file.c:42, or by text that stands on the event's line."""
+    return place == f"{Path(event.file).name}:{event.line}" or (":" not in place and place in source_line(event))
+
+
+def source_line(event: Event) -> str:
+    """The line of C at which an event was seen, "" when it cannot be read."""
+    try:
+        return Path(event.file).read_text(encoding="utf-8", errors="replace").splitlines()[event.line - 1]
+    except (OSError, IndexError):
+        return ""
 
 
 def event_place(event: Event) -> str:
@@ -208,6 +235,10 @@ def returns(*, because: str = PROTECTIVE) -> Returns:
     return Returns(reason(because, "returns"))
 
 
-def no_undefined_behaviour(*, because: str = PROTECTIVE) -> NoUndefinedBehaviour:
-    """No undefined behaviour that the strict build sees."""
-    return NoUndefinedBehaviour(reason(because, "no_undefined_behaviour"))
+def no_undefined_behaviour(*, because: str = PROTECTIVE, allow: Mapping[str, str] | None = None) -> NoUndefinedBehaviour:
+    """No undefined behaviour that the strict build sees.
+
+    allow: events that are meant, by place ("voice.c:42", or text on that line such as "phase += step") and reason.
+    """
+    given = tuple((place, reason(why, f"no_undefined_behaviour(allow={place!r})")) for place, why in (allow or {}).items())
+    return NoUndefinedBehaviour(reason(because, "no_undefined_behaviour"), given)

@@ -69,7 +69,7 @@ def not_checked(sheet: Sheet, benches: Sequence[Bench] = ()) -> list[str]:
     board = bool(emulator(benches))
     return [
         *([] if board else ["checked on this computer only; not your board's code"]),
-        *(["routines with state in the board's own code (they ran on this computer only)"] if board and sheet.machines else []),
+        *(["machines in the board's own code (they ran on this computer only)"] if board and sheet.machines else []),
         "analogue parts, converters, wiring, voltages",
         "data shared with interrupts",
         "wait states, caches" if board else "wait states, caches, cycles on the board",
