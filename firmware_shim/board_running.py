@@ -28,6 +28,7 @@ FLAG_BITS = (1 << 0, 1 << 7, 1 << 1, 1 << 2, 1 << 3)
 PATIENCE = 4.0
 REFUSED, NO_ANSWER, UNALIGNED, LACKING = 1, 2, 3, 4
 GUARD_BYTES = 1 << 20
+DATA_ABORT = 4
 
 
 class BoardRunner(Runner):
@@ -107,9 +108,7 @@ class BoardRunner(Runner):
         if notes.stopped == NO_ANSWER:
             return "hang", f"no answer within {self.asked.call_limit_seconds:g} s of emulation,{where}"
         if notes.stopped == UNALIGNED:
-            what = "this access" if image.core.unaligned else "every access on this core"
-            return "crash", (f"unaligned address 0x{int(notes.address):08x}: {what} must be a multiple of "
-                             f"{int(notes.size)},{where}")
+            return "crash", self.unaligned_text(int(notes.address), int(notes.size), where)
         if notes.stopped == LACKING:
             return "crash", f"{image.core.name} does not have the instruction '{image.lacking_text(at)}',{where}"
         inside = image.function_at(at)
@@ -117,9 +116,19 @@ class BoardRunner(Runner):
             return "exit", "it ended the program"
         if notes.exception == 7 and inside == "pf_board_abort":
             return "crash", "it called abort()"
+        if notes.exception == DATA_ABORT and not image.core.unaligned:
+            found = accessed(image.path, at, [int(value) for value in notes.registers])
+            if found is not None and found % 4:
+                return "crash", self.unaligned_text(found & 0xFFFFFFFF, 4, where)
         if notes.exception >= 0:
             return "crash", f"{EXCEPTIONS.get(int(notes.exception), 'an exception')}{where}"
         return "crash", self.access_text(at, where)
+
+    def unaligned_text(self, address: int, size: int, where: str) -> str:
+        """An access whose address the core does not allow."""
+        if self.image.core.unaligned:
+            return f"unaligned address 0x{address:08x}: this access must be a multiple of {size},{where}"
+        return f"unaligned address 0x{address:08x}: every access on this core must be a multiple of its size,{where}"
 
     def access_text(self, at: int, where: str) -> str:
         """An access that the memory map refuses, or an instruction that the emulator does."""

@@ -125,7 +125,7 @@ def _read_once(path: str, time_ns: int, inode: int) -> _Map:
             table = elf.get_section_by_name(".symtab") or elf.get_section_by_name(".dynsym")
             thumb = elf["e_machine"] == "EM_ARM"  # bit 0 of a function's address tells the instruction set
             symbols = [] if not isinstance(table, SymbolTableSection) else [
-                Symbol(s.name, s["st_value"] & ~1 if thumb and s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
+                Symbol(s.name, s["st_value"] & ~(thumb and s["st_info"]["type"] == "STT_FUNC"), s["st_size"])
                 for s in table.iter_symbols()
                 if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT") and s["st_shndx"] != "SHN_UNDEF"
             ]

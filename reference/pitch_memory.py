@@ -20,6 +20,9 @@ from reference.recurrences import Steps, StreamTrajectory, stream_or_events
 from reference.smoothing import one_pole
 from reference.trajectories import Script, Trajectory
 
+LONGEST_REST = 8192
+STEPS_AFTER_SHORT_REST = 32
+
 
 def quantiser(ctx: Any, script: Script, *, source: str = "volts", hysteresis_volts: Any = 0, band_volts: Any = 0,
               start_semitone: int = 0, steps_per_volt: int = 12) -> Steps:
@@ -49,18 +52,33 @@ def _admissible(places: np.ndarray, reach: float, slack: float, start: int) -> t
     """Least and most semitone that a right quantiser can hold: all of them are followed at once."""
     held: tuple[int, ...] = (start,)
     low, high = np.empty(len(places)), np.empty(len(places))
-    for number, place in enumerate(places.tolist()):
-        if len(held) > 1 or abs(place - held[0]) > reach - slack:
-            found: set[int] = set()
-            for semitone in held:
-                distance = abs(place - semitone)
-                if distance <= reach + slack:
-                    found.add(semitone)
-                if distance > reach - slack:
-                    found.update((floor(place + 0.5 - slack), floor(place + 0.5 + slack)))
-            held = tuple(sorted(found))
-        low[number], high[number] = held[0], held[-1]
+    at, plain = 0, 0
+    while at < len(places):
+        if len(held) == 1 and not plain:
+            # A voltage that rests is passed over in one go.
+            still = np.abs(places[at : at + LONGEST_REST] - held[0]) <= reach - slack
+            rest = len(still) if still.all() else int(still.argmin())
+            low[at : at + rest] = high[at : at + rest] = held[0]
+            at += rest
+            plain = STEPS_AFTER_SHORT_REST if rest < STEPS_AFTER_SHORT_REST else 1
+            continue
+        held = _next_held(float(places[at]), held, reach, slack)
+        low[at], high[at] = held[0], held[-1]
+        at, plain = at + 1, max(0, plain - 1)
     return low, high
+
+
+def _next_held(place: float, held: tuple[int, ...], reach: float, slack: float) -> tuple[int, ...]:
+    if len(held) == 1 and abs(place - held[0]) <= reach - slack:
+        return held
+    found: set[int] = set()
+    for semitone in held:
+        distance = abs(place - semitone)
+        if distance <= reach + slack:
+            found.add(semitone)
+        if distance > reach - slack:
+            found.update((floor(place + 0.5 - slack), floor(place + 0.5 + slack)))
+    return tuple(sorted(found))
 
 
 def glide(ctx: Any, script: Script, *, target: str = "volts", seconds: Any = None, coefficient: Any = None,

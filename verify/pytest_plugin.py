@@ -16,14 +16,13 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from verify.options import add_options
+from verify.sheets_here import SUFFIX, mentions_verify
 
 if TYPE_CHECKING:
     from verify.routine import Routine
     from verify.sheet_run import SheetRun
 
 PREFIX = "preflash-"
-SUFFIX = "_sheet.py"
-MENTIONS = re.compile(rb"^[ \t]*(from|import)[ \t]+verify\b", re.MULTILINE)
 
 
 class ClaimBroken(Exception):
@@ -49,15 +48,6 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> Generator[
     if not (named or fitting) or not mentions_verify(file_path):
         return others
     return [SheetFile.from_parent(parent, path=file_path)]
-
-
-def mentions_verify(path: Path) -> bool:
-    """Whether a file imports the words of a sheet; an empty one is left to preflash to complain of."""
-    try:
-        text = path.read_bytes()
-    except OSError:
-        return False
-    return not text.strip() or MENTIONS.search(text) is not None
 
 
 def message_of(problem: BaseException | None) -> str | None:

@@ -13,6 +13,10 @@ __attribute__((naked, used, aligned(4))) void pf_board_return(void) { __asm__ vo
 __attribute__((used)) void pf_board_start(void)
 {
     const constructor *at;
+#if defined(__ARM_FP)
+    /* The first floating-point instruction sets the status register afresh: not in the middle of a call. */
+    __asm__ volatile("vmov.f32 s0, s0" ::: "s0");
+#endif
     for (at = __pf_init_start; at < __pf_init_end; at++)
         (*at)();
 }

@@ -19,6 +19,7 @@ EXAMPLE = "preflash check voice_sheet.py --only hz_from_volts"
 def add(parser: argparse.ArgumentParser) -> None:
     """The arguments."""
     parser.add_argument("sheets", nargs="*", type=Path, metavar="SHEET", help="a *_sheet.py (default: bundled demo)")
+    parser.add_argument("--here", action="store_true", help="all sheets in this folder and below")
     parser.add_argument("--demo", choices=("good", "first-draft"), help="one of the two bundled demo firmwares")
     parser.add_argument("--only", action="append", default=[], metavar="ROUTINE", help="check only this routine")
     add_options(parser.add_argument)
@@ -40,8 +41,9 @@ def run(options: argparse.Namespace) -> int:
     from verify.reports.terminal import render, summary
     from verify.session import Check
     from verify.sheet import load_sheet
+    from verify.sheets_here import sheets_below
 
-    sheets = list(options.sheets)
+    sheets = sheets_below(Path.cwd()) if options.here else list(options.sheets)
     bundled = not sheets
     if bundled:
         sheets = sorted((DEMO / (options.demo or "good").replace("-", "_")).glob("*_sheet.py"))

@@ -1,0 +1,316 @@
+"""Would the claims notice? Small wrong edits of the author's C, one at a time, each checked until a claim breaks.
+
+Host build only. An edit that no claim notices is compared with the original over every value where the
+domain allows: bit-identical ones are equivalent, all others count as not noticed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import re
+import shlex
+import tempfile
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from firmware_shim.build import Built, Request, build
+from firmware_shim.crew import Crew
+from firmware_shim.engine import build_engine
+from firmware_shim.errors import ShimError
+from verify.binding import Bench, bind_all, cache_folder, request_for
+from verify.errors import PreflashError, UsageError
+from verify.evidence import Evidence
+from verify.evidence_store import build_keys
+from verify.hunt import Progress
+from verify.hunting.plan import Plan
+from verify.mutants import Mutant, Parsed, parse, reached
+from verify.old_and_new import Difference, compare_routine
+from verify.probing import Prober
+from verify.routine import Routine
+from verify.session import Check
+from verify.sheet import Sheet
+from verify.witnesses import WitnessFile
+
+CAUGHT, MISSED, EQUIVALENT, NO_CODE = "caught", "not shown equivalent", "equivalent", "does not compile"
+SOURCES = (".c", ".cpp", ".cc", ".cxx")
+CALL_LIMIT_SECONDS = 0.25
+QUICK = Plan(every_value_up_to=1 << 18, sampled_cases=1 << 18, scripts=64, climbing_rounds=2, fresh=True, wall_seconds=10.0)
+AHEAD = 4
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What became of one mutant. claim: the first that noticed; differences: where none did."""
+
+    mutant: Mutant
+    fate: str
+    claim: str = ""
+    routines: tuple[str, ...] = ()
+    differences: tuple[Difference, ...] = ()
+    why: str = ""
+
+
+@dataclass
+class Challenge:
+    """All answers, and what the score is counted from."""
+
+    answers: list[Answer] = field(default_factory=list)
+    possible: int = 0
+    unable: list[str] = field(default_factory=list)
+    interrupted: bool = False
+
+    def count(self, fate: str) -> int:
+        """How many mutants ended so."""
+        return sum(answer.fate == fate for answer in self.answers)
+
+    @property
+    def score(self) -> float | None:
+        """Share of the mutants that can matter which a claim noticed; None when there is none."""
+        counted = self.count(CAUGHT) + self.count(MISSED)
+        return self.count(CAUGHT) / counted if counted else None
+
+
+class _Unkept:
+    """Stands for the evidence store: a mutant's evidence is of no use to anybody later."""
+
+    class _Keys(dict[str, str]):
+        def __missing__(self, key: str) -> str:
+            return ""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.surroundings, self.keys = folder, "", self._Keys()
+
+    def load(self, evidence: Evidence, build: str) -> None:
+        """Nothing is stored."""
+
+    def save(self, evidence: Evidence, build: str) -> None:
+        """Nothing is stored."""
+
+
+@dataclass
+class Bed:
+    """Where mutants are laid: a copy of one source at a time, all else as it is."""
+
+    sheet: Sheet
+    folder: Path
+    request: Request
+    paths: dict[Path, Path]
+
+    @classmethod
+    def make(cls, sheet: Sheet, folder: Path) -> Bed:
+        """Copies of the sources below a temporary folder."""
+        base = sheet.path.parent
+        sources = [(base / source).resolve() for source in sheet.sources]
+        paths = {}
+        for number, source in enumerate(sources):
+            if source.suffix in SOURCES:
+                paths[source] = folder / str(number) / source.name
+                paths[source].parent.mkdir()
+                paths[source].write_bytes(source.read_bytes())
+        if not paths:
+            raise UsageError("no source to challenge", where=sheet.path.name, why="the sheet names headers only",
+                             todo="name the C or C++ files in sources")
+        request = request_for(sheet, "host")
+        # A copy finds the headers that lie beside its original where quotes look for them.
+        quoted = [shlex.join(["-iquote", str(source.parent)]) for source in dict.fromkeys(s.parent / "x" for s in paths)]
+        moved = {str(source): str(copy) for source, copy in paths.items()}
+        own = tuple((Path(moved.get(str(source.resolve()), str(source))), flags) for source, flags in request.own_flags)
+        request = replace(request, sources=tuple(Path(moved.get(str(s), str(s))) for s in sources), own_flags=own,
+                          flags=" ".join([request.flags, *quoted]))
+        return cls(sheet, folder, request, paths)
+
+    def built(self, mutant: Mutant | None, original: bytes = b"", slot: int = 0) -> Built:
+        """The host build of a mutant (None: of the untouched copies). slot: one folder per build under way.
+
+        Errors: ShimError when it does not compile.
+        """
+        cache = self.folder / "cache"
+        if mutant is None:
+            return build(self.request, cache)
+        place = self.paths[mutant.source]
+        request = self.request
+        copy = place.parent / f"slot{slot}" / place.name
+        copy.parent.mkdir(exist_ok=True)
+        copy.write_bytes(mutant.applied(original))
+        sources = tuple(copy if s == place else s for s in request.sources)
+        own = tuple((copy if s == place else s, flags) for s, flags in request.own_flags)
+        return build(replace(request, sources=sources, own_flags=own), cache)
+
+
+def patient(sheet: Sheet) -> Sheet:
+    """The sheet with short limits for a call: a mutant that hangs must not take a minute."""
+    import copy
+
+    found = copy.copy(sheet)
+    found.routines = [replace(r, call_limit_seconds=min(r.call_limit_seconds, CALL_LIMIT_SECONDS)) for r in sheet.routines]
+    found.machines = [replace(m, call_limit_seconds=min(m.call_limit_seconds, CALL_LIMIT_SECONDS)) for m in sheet.machines]
+    return found
+
+
+class Judge:
+    """Checks builds of mutants with one crew."""
+
+    def __init__(self, sheet: Sheet, engine: Path, crew: Crew, plan: Plan, folder: Path, progress: Progress) -> None:
+        self.sheet, self.engine, self.crew, self.plan, self.progress = patient(sheet), engine, crew, plan, progress
+        self.folder = folder
+
+    def bench(self, built: Built) -> Bench:
+        """The build, bound to the sheet's routines."""
+        return Bench("host", built, bind_all(self.sheet, built, cache_folder()), self.engine)
+
+    def verdicts(self, bench: Bench, name: str, plan: Plan) -> dict[str, str]:
+        """Verdict of each claim of one routine in the host build."""
+        check = Check(self.sheet, plan, lambda *_: None, keep_witnesses=False)
+        check.benches, check.crew, check.staffed = [bench], self.crew, True
+        check.started, check.clock = "", 0.0
+        check.witnesses = WitnessFile(self.folder / "none.txt")
+        assert bench.built is not None
+        check.prober = Prober(self.crew, {"host": bench.built}, plan.seed)
+        check.store = _Unkept(self.folder)  # type: ignore[assignment]
+        routine = next(r for r in check.chosen() if r.name == name)
+        return {claim["label"]: claim["verdict"] for claim in check.entry(routine)["claims"]}
+
+
+def words_of(routine: Any) -> frozenset[str]:
+    """Names of the C that a routine of the sheet starts from."""
+    text = f"{routine.name} {routine.call}" if isinstance(routine, Routine) else repr(routine)
+    return frozenset(re.findall(r"[A-Za-z_]\w*", text))
+
+
+def chosen_mutants(parsed: list[Parsed], sample: int | None, seed: int) -> tuple[list[Mutant], int]:
+    """All mutants, or a random sample of them, in the order of the text; and how many there are."""
+    every = [mutant for one in parsed for mutant in one.mutants]
+    if sample is None or sample >= len(every):
+        return every, len(every)
+    picked = sorted(random.Random(seed).sample(range(len(every)), sample))
+    return [every[n] for n in picked], len(every)
+
+
+def challenge(sheet: Sheet, plan: Plan, *, sample: int | None = None, seed: int = 7, workers: int | None = None,
+              progress: Progress = lambda *_: None, told: Callable[[Answer], None] = lambda _: None) -> Challenge:
+    """Lay the mutants before the sheet's claims; told is called with each answer.
+
+    Errors: UsageError where nothing can be challenged, ShimError where the C itself does not build.
+    """
+    with tempfile.TemporaryDirectory(prefix="preflash-challenge-") as place, contextlib.ExitStack() as stack:
+        folder = Path(place).resolve()
+        bed = Bed.make(sheet, folder)
+        parsed = [parse(source) for source in bed.paths]
+        mutants, possible = chosen_mutants(parsed, sample, seed)
+        if not mutants:
+            raise UsageError("nothing to challenge", where=", ".join(s.name for s in bed.paths), why="no edit was found",
+                             todo="name the C or C++ files that hold the math")
+        original = bed.built(None)
+        engine = build_engine(original.compiler.path, cache_folder())
+        crew = stack.enter_context(Crew(engine, workers))
+        judge = Judge(sheet, engine, crew, plan, folder, progress)
+        found = Challenge(possible=possible)
+        run = _Run(bed, judge, parsed, original, found)
+        try:
+            run.baseline()
+            for number, answer in enumerate(run.answers(mutants), 1):
+                found.answers.append(answer)
+                told(answer)
+                progress(f"challenge: {found.count(CAUGHT)} noticed", number, len(mutants))
+        except KeyboardInterrupt:
+            found.interrupted = True
+        return found
+
+
+class _Run:
+    """One challenge under way."""
+
+    def __init__(self, bed: Bed, judge: Judge, parsed: list[Parsed], original: Built, found: Challenge) -> None:
+        self.bed, self.judge, self.parsed, self.original, self.found = bed, judge, parsed, original, found
+        self.texts = {one.source: one.text for one in parsed}
+        self.key = build_keys({"host": original})[0]
+        self.bench = judge.bench(original)
+        every: list[Any] = [*judge.sheet.routines, *judge.sheet.machines]
+        self.reach = {routine.name: reached(parsed, words_of(routine)) for routine in every}
+        self.functions = {routine.name for routine in judge.sheet.routines}
+        self.held: dict[tuple[str, bool], set[str]] = {}
+
+    def baseline(self) -> None:
+        """What holds on the untouched C: only that can notice anything."""
+        for number, name in enumerate(self.reach):
+            for quick in (True, False):
+                self.judge.progress("challenge: the C as it is", 2 * number + (not quick), 2 * len(self.reach))
+                verdicts = self.judge.verdicts(self.bench, name, QUICK if quick else self.plan())
+                self.held[name, quick] = {label for label, word in verdicts.items() if word == "holds"}
+                if not quick:
+                    self.found.unable += [f"{name} {label}" for label, word in verdicts.items() if word != "holds"]
+
+    def plan(self) -> Plan:
+        """The plan of the thorough look; evidence is never stored."""
+        return replace(self.judge.plan, fresh=True)
+
+    def builds(self, mutants: list[Mutant]) -> Iterator[tuple[Mutant, Built | ShimError]]:
+        """Builds, a few made ahead while others are judged."""
+
+        def attempt(mutant: Mutant, slot: int) -> Built | ShimError:
+            try:
+                return self.bed.built(mutant, self.texts[mutant.source], slot)
+            except ShimError as problem:
+                return problem
+
+        waiting: deque[tuple[Mutant, Future[Built | ShimError]]] = deque()
+        left = iter(mutants)
+        made = 0
+        with ThreadPoolExecutor(max(1, min(AHEAD, os.cpu_count() or 1))) as pool:
+            try:
+                while True:
+                    while len(waiting) < AHEAD and (mutant := next(left, None)) is not None:
+                        # A slot is free again once its build was handed out.
+                        waiting.append((mutant, pool.submit(attempt, mutant, made % (AHEAD + 1))))
+                        made += 1
+                    if not waiting:
+                        return
+                    mutant, future = waiting.popleft()
+                    yield mutant, future.result()
+            finally:
+                pool.shutdown(cancel_futures=True)
+
+    def answers(self, mutants: list[Mutant]) -> Iterator[Answer]:
+        """One answer for each mutant."""
+        for mutant, built in self.builds(mutants):
+            if isinstance(built, ShimError):
+                yield Answer(mutant, NO_CODE, why=built.why)
+            elif build_keys({"host": built})[0] == self.key:
+                yield Answer(mutant, EQUIVALENT, why="the same code")
+            else:
+                yield self.judged(mutant, built)
+
+    def judged(self, mutant: Mutant, built: Built) -> Answer:
+        """Look for a claim that notices: first a quick look at each routine, then a thorough one."""
+        near = [name for name, names in self.reach.items() if mutant.function in names]
+        try:
+            bench = self.judge.bench(built)
+        except PreflashError as problem:
+            return Answer(mutant, CAUGHT, claim=f"the sheet does not fit any more: {problem.what}")
+        for quick in (True, False):
+            for name in near or list(self.reach):
+                verdicts = self.judge.verdicts(bench, name, QUICK if quick else self.plan())
+                broken = [label for label in self.held[name, quick] if verdicts.get(label) != "holds"]
+                if broken:
+                    label = min(broken, key=lambda label: (verdicts.get(label) != "fails", label))
+                    seen = f"{name} {label}: {verdicts.get(label, 'gone')}"
+                    return Answer(mutant, CAUGHT, claim=seen, routines=tuple(near))
+        return self.unnoticed(mutant, bench, near)
+
+    def unnoticed(self, mutant: Mutant, bench: Bench, near: list[str]) -> Answer:
+        """Compare with the original: the same bits at every value are equivalent."""
+        if not near:
+            return Answer(mutant, MISSED, why="no routine of the sheet reaches it")
+        differences = [compare_routine(self.judge.crew, self.bench.bounds[name], bench.bounds[name], self.plan(),
+                                       lambda *_: None) for name in near if name in self.functions]
+        machines = [name for name in near if name not in self.functions]
+        if not machines and all(d.identical and d.every_value for d in differences):
+            return Answer(mutant, EQUIVALENT, routines=tuple(near), why="bit-identical over every value")
+        why = f"{', '.join(machines)}: outputs in time are not compared" if machines else ""
+        return Answer(mutant, MISSED, routines=tuple(near), differences=tuple(differences), why=why)
