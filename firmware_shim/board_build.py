@@ -187,7 +187,9 @@ def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], core: Core
     command = [*plan.compiler.command, *target, "-nostartfiles", "-T", str(RUNTIME / "board.ld"), "-o", "library.so",
                "-Wl,-Map=image.map", "-Wl,--no-warn-rwx-segments", *objects, "board_start.o"]
     if any(plan.language(source) == "c++" for source in plan.sources):
-        command.append("-lstdc++")
+        # Where the C++ library is not installed, code that needs nothing of it still links.
+        where = run([*plan.compiler.command, *target, "-print-file-name=libstdc++.a"]).out.strip()
+        command += ["-lstdc++"] if os.path.isabs(where) else []
     ran = run([*command, "-Wl,--start-group", "-lm", "-lc", "-lgcc", "-Wl,--end-group"], folder=work)
     if ran.code != 0:
         raise compile_messages.link_failure(ran, plan.sources, host_build._MAPPED)

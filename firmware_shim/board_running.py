@@ -67,7 +67,7 @@ class BoardRunner(Runner):
         whole = self.run(image, libraries)  # type: ignore[arg-type]  # an image answers as a library does
         if job.keep_costs:
             whole.costs, whole.executed, whole.touched = costs[:], image.executed[:], image.touched[:]
-            whole.stack_bytes = int(image.notes.entry_stack) - int(image.notes.lowest_stack)
+            whole.stack_bytes = max(0, int(image.notes.entry_stack) - int(image.notes.lowest_stack))
         if job.trap_kinds:
             self.culprit(whole)
         return whole

@@ -6,6 +6,9 @@ the firmware. Format 1: first version.
 
 from __future__ import annotations
 
+import argparse
+import contextlib
+import io
 import json
 import os
 import tempfile
@@ -16,8 +19,9 @@ from verify.errors import UsageError
 from verify.reports.record import load_record
 
 FORMAT = 1
-GRADED = ("accurate", "octave_doubles", "inverse_of")
-MEASURED = ("cost", "stack", "size")
+# Claims whose worst value is an error, or a cost: the larger, the worse.
+GRADED = ("accurate", "octave_doubles", "inverse_of", "cost_within")
+BYTES = ("stack_bytes", "code_bytes", "table_bytes")
 COMPARED_PLAN = ("every_value_up_to", "sampled_cases", "seed")
 
 
@@ -40,21 +44,39 @@ def sheet_of_record(record: dict[str, Any], path: Path) -> Path:
     return found
 
 
-def numbers_in(value: Any, name: str) -> dict[str, float]:
-    """All numbers of a nested value, by dotted names."""
-    if isinstance(value, dict):
-        return {k: v for key in value for k, v in numbers_in(value[key], f"{name}.{key}").items()}
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return {name: value}
-    return {}
+def measures_of(entry: dict[str, Any]) -> dict[str, float]:
+    """What one routine costs, from its entry in a cost record; nothing where no call was counted."""
+    if not entry.get("counted"):
+        return {}
+    found: dict[str, float] = {"cost.most instructions": entry["instructions"]["most"],
+                               "cost.cycles, pessimistic": entry["cycles"]["pessimistic"]}
+    return {**found, **{f"cost.{name}": entry[name] for name in BYTES if name in entry}}
 
 
-def condensed(record: dict[str, Any]) -> dict[str, Any]:
-    """The part of a record that is kept and compared."""
+def counted_costs(sheet: Path, workers: int | None) -> dict[str, Any]:
+    """The cost record of a sheet that names a core, counted now.
+
+    Errors: UsageError where the sheet names no core.
+    """
+    from verify.commands import cost
+
+    with contextlib.redirect_stdout(io.StringIO()):
+        cost.run(argparse.Namespace(sheet=sheet, routines=[], core=None, thorough=False, workers=workers))
+    path = sheet.resolve().parent / "reports" / f"{sheet.stem.removesuffix('_sheet')}_cost.json"
+    return dict(json.loads(path.read_text(encoding="utf-8")))
+
+
+def condensed(record: dict[str, Any], costs: dict[str, Any] | None = None) -> dict[str, Any]:
+    """The part of a record (and of a cost record) that is kept and compared."""
     builds = {
         name: {key: build.get(key, "") for key in ("compiler", "target", "c_library", "flags")}
         for name, build in record["environment"]["builds"].items()
     }
+    measured: dict[str, dict[str, float]] = {}
+    if costs is not None:
+        builds["cost"] = {"compiler": costs["compiler"], "target": costs["core"], "c_library": costs["c_library"],
+                          "flags": costs["flags"]}
+        measured = {entry["name"]: measures_of(entry) for entry in costs["routines"]}
     routines: dict[str, Any] = {}
     for entry in record["routines"]:
         claims: dict[str, Any] = {}
@@ -66,15 +88,14 @@ def condensed(record: dict[str, Any]) -> dict[str, Any]:
                 graded = worst.get("times_limit") is not None or claim["claim"] in GRADED
                 kept["worst"] = {"value": worst["value"], "unit": worst["unit"], "is_error": graded}
             claims.setdefault(claim["build"], {})[claim["label"]] = kept
-        measures = {k: v for name in MEASURED for k, v in numbers_in(entry.get(name), name).items()}
         routines[entry["name"]] = {"prototype": entry.get("prototype", ""), "points": entry.get("domain_points"),
-                                   "claims": claims, "measures": measures}
+                                   "claims": claims, "measures": measured.get(entry["name"], {})}
     plan = record["environment"]["plan"]
     return {"format": FORMAT, "sheet": record["sheet"], "tool": record["environment"]["tool"], "builds": builds,
             "plan": {key: plan[key] for key in COMPARED_PLAN if key in plan}, "routines": routines}
 
 
-def save_accepted(record: dict[str, Any], path: Path) -> dict[str, Any]:
+def save_accepted(record: dict[str, Any], path: Path, costs: dict[str, Any] | None = None) -> dict[str, Any]:
     """Store the condensed record, whole or not at all; returns it.
 
     Errors: UsageError for a record of a part only, or a folder that cannot be written.
@@ -83,7 +104,7 @@ def save_accepted(record: dict[str, Any], path: Path) -> dict[str, Any]:
         why = "the run was interrupted" if record["interrupted"] else f"only {', '.join(record['only'])} was checked"
         raise UsageError("a record of a part cannot be accepted", where=path.name, why=why,
                          todo="check the whole sheet, then accept")
-    kept = condensed(record)
+    kept = condensed(record, costs)
     part = ""
     try:
         handle, part = tempfile.mkstemp(dir=path.parent, prefix=".accepted")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import hashlib
+import json
 import os
 import pickle
 import shutil
@@ -133,6 +134,24 @@ class EvidenceStore:
     def path(self, evidence: Evidence) -> Path:
         """Where this evidence lies."""
         return self.folder / f"{evidence.identity}.evidence"
+
+    def load_points(self, key: str) -> list[tuple[int, ...]] | None:
+        """Where an earlier run's generated examples led; None when there is none."""
+        if self.fresh:
+            return None
+        try:
+            return [tuple(point) for point in json.loads((self.folder / f"{key}.points").read_text(encoding="utf-8"))]
+        except (OSError, ValueError, TypeError):
+            return None
+
+    def save_points(self, key: str, points: Sequence[tuple[int, ...]]) -> None:
+        """Write whole or not at all."""
+        with contextlib.suppress(OSError):
+            self.folder.mkdir(parents=True, exist_ok=True)
+            handle, part = tempfile.mkstemp(dir=self.folder)
+            with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                json.dump(list(points), stream)
+            os.replace(part, self.folder / f"{key}.points")
 
     def load(self, evidence: Evidence, build: str) -> None:
         """Merge stored evidence of the same identity, if there is any and it can be read."""

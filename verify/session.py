@@ -237,7 +237,13 @@ class Check:
         """Where generated examples came nearest to a limit, for several inputs that are not swept whole."""
         if len(bound.domain.grids) < 2 or (bound.domain.whole and bound.domain.count <= self.plan.every_value_up_to):
             return []
-        return generated_points(bound, tests, self.crew, self.plan.seed)
+        about = replace(bound, identity=f"{self.store.keys[bound.build]} {bound.peripherals}")
+        key = identity(about, tests, f"points {self.store.surroundings}")
+        known = self.store.load_points(key)
+        if known is None:
+            known = generated_points(bound, tests, self.crew, self.plan.seed)
+            self.store.save_points(key, known)
+        return known
 
     def hunted(self, bound: Bound, tests: tuple[Test, ...], points: list[tuple[int, ...]]) -> Evidence:
         """Evidence from the store where nothing changed, hunted for the rest."""

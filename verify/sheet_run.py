@@ -62,12 +62,22 @@ class SheetRun:
                 self.open = stack
             entry: dict[str, Any] = plain(self.check.entry(routine))
             keep_witnesses(self.check.witnesses)
+            self.all_listed(routine, entry)
             return entry
         except (PreflashError, ShimError) as problem:
             return problem
         except Exception as problem:
             return ToolFault("preflash's own fault", where=routine.name, why=f"{type(problem).__name__}: {problem}",
                              todo="please report this with the sheet; nothing was judged")
+
+    def all_listed(self, routine: Routine | Machine, entry: dict[str, Any]) -> None:
+        """A claim that was judged and has no item of its own must not fail unseen."""
+        listed = set(self.claims(routine))
+        for claim in entry["claims"]:
+            if (claim["label"], claim["build"]) not in listed and claim["verdict"] != "holds":
+                where = f"{routine.name} {claim['label']}, {claim['build']}"
+                raise ToolFault("a claim was judged that has no item", where=where,
+                                why=claim["verdict_text"], todo="preflash check shows it; please report this")
 
     def message(self, entry: dict[str, Any], claim: dict[str, Any]) -> str:
         """The failure as the command line prints it; what blocks a build with its cause."""

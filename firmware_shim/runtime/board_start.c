@@ -22,14 +22,14 @@ __attribute__((used)) void pf_board_start(void)
 }
 
 /* A breakpoint whose place the runner knows by name: the program has ended itself. */
-__attribute__((noreturn, used)) void pf_board_exit(int status)
+__attribute__((noreturn, noinline, used)) void pf_board_exit(int status)
 {
     __asm__ volatile("mov r0, %0\n\tbkpt 1" ::"r"(status) : "r0");
     for (;;)
         ;
 }
 
-__attribute__((noreturn, used)) void pf_board_abort(void)
+__attribute__((noreturn, noinline, used)) void pf_board_abort(void)
 {
     __asm__ volatile("bkpt 2");
     for (;;)

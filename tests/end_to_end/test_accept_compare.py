@@ -93,3 +93,20 @@ def test_what_is_meant_must_be_there(tmp_path: Path, target: list[str]) -> None:
 
     assert 2 == done.returncode
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.cortex_m
+@pytest.mark.usefixtures("arm_gcc")
+def test_costs_on_the_board_are_kept_and_compared_where_wanted(folder: Path) -> None:
+    (folder / "bell_sheet.py").write_text(SHEET.replace('["bell.c"]', '["bell.c"], core="cortex-m4f"'))
+    done = preflash(folder, "accept", "--cost")
+    assert 0 == done.returncode, done.stdout + done.stderr
+    kept = json.loads((folder / "bell_accepted.json").read_text())["routines"]["half"]["measures"]
+    assert {"cost.most instructions", "cost.cycles, pessimistic", "cost.stack_bytes", "cost.code_bytes"} <= set(kept)
+    same = preflash(folder, "compare")
+    assert 0 == same.returncode, same.stdout
+
+    (folder / "bell.c").write_text(C.replace("(float)code * 0.5f", "(float)((double)code * 0.5)"))
+    done = preflash(folder, "compare")
+    assert 1 == done.returncode
+    assert f"WORSE   half: cost.most instructions: {kept['cost.most instructions']:g} before" in done.stdout

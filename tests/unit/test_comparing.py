@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from verify.comparing import Allowed, Comparison, compared, render
+from verify.comparing import Allowed, Comparison, compare_worst, compared, render
 
 BEFORE: dict[str, Any] = {
     "format": 1, "sheet": "bell_sheet.py", "tool": "0",
@@ -144,3 +144,26 @@ def test_flags_that_changed_are_said_and_numbers_still_compared() -> None:
 
     assert ["worse", "changed"] == sorted(kinds(found), reverse=True)
     assert any("without -O2 with -O3" in row.text for row in found.rows)
+
+
+def test_worst_errors_of_other_inputs_are_shown_and_never_count() -> None:
+    before, now = (
+        {"claim": "accurate", "limit": "", "verdict": "holds", "strength": "tried", "count": count,
+         "worst": {"value": error, "unit": "cents", "is_error": True}} for count, error in ((100, 0.01), (120, 0.05))
+    )  # fmt: skip
+    found = Comparison()
+    compare_worst(found, ("hz", "accurate", "host"), before, now, Allowed())
+    assert ["changed"] == kinds(found)
+    assert "of other inputs (100 tried before, 120 tried now)" in found.rows[0].text
+
+    compare_worst(found, ("hz", "accurate", "host"), before, {**now, "count": 100}, Allowed())
+    assert found.regressed
+
+
+def test_a_cost_that_is_claimed_may_grow_by_what_costs_may() -> None:
+    before, now = ({"claim": "cost_within", "strength": "every value", "count": 5,
+                    "worst": {"value": cost, "unit": "cycles", "is_error": True}} for cost in (100, 102))
+    found = Comparison()
+    compare_worst(found, ("hz", "cost_within", "board"), before, now, Allowed())
+
+    assert ["changed"] == kinds(found)

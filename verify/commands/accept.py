@@ -16,12 +16,14 @@ def add(parser: argparse.ArgumentParser) -> None:
     """The arguments."""
     parser.add_argument("target", nargs="?", type=Path, metavar="SHEET|RECORD",
                         help="a sheet (it is checked first) or a record of a check (default: the one sheet here)")
+    parser.add_argument("--cost", action="store_true",
+                        help="also keep cost, stack and size on the board (the sheet names a core)")
     add_options(parser.add_argument)
 
 
 def run(options: argparse.Namespace) -> int:
     """Check where needed, store, and say what was stored."""
-    from verify.accepted import accepted_path, save_accepted, sheet_or_record
+    from verify.accepted import accepted_path, counted_costs, save_accepted, sheet_or_record
     from verify.fresh_record import fresh_record
     from verify.sheet import load_sheet
 
@@ -31,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
         if record["interrupted"]:
             return 130
     path = accepted_path(sheet)
-    save_accepted(record, path)
+    save_accepted(record, path, counted_costs(sheet, options.workers) if options.cost else None)
     words = [claim["verdict"] for routine in record["routines"] for claim in routine["claims"]]
     others = ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(words) if word != "holds")
     print(f"accepted: {path}, {len(record['routines'])} routines, {words.count('holds')} claims hold"

@@ -36,7 +36,7 @@ def allowances(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the differences; 1 on a regression (with --old: on any difference), 0 otherwise."""
-    from verify.accepted import load_accepted, sheet_or_record
+    from verify.accepted import counted_costs, load_accepted, sheet_or_record
     from verify.fresh_record import fresh_record
     from verify.sheet import load_sheet
 
@@ -49,7 +49,8 @@ def run(options: argparse.Namespace) -> int:
         record = fresh_record(load_sheet(sheet), plan, workers=options.workers)
         if record["interrupted"]:
             return 130
-    lines, code = against_accepted(accepted, record, options)
+    costs = counted_costs(sheet, options.workers) if "cost" in accepted["builds"] else None
+    lines, code = against_accepted(accepted, record, options, costs)
     print("\n".join(lines))
     return code
 
@@ -84,12 +85,12 @@ def old_and_new(options: argparse.Namespace, path: Path, plan: Any) -> int:
 
 
 def against_accepted(accepted: dict[str, Any], record: dict[str, Any],
-                     options: argparse.Namespace) -> tuple[list[str], int]:
+                     options: argparse.Namespace, costs: dict[str, Any] | None = None) -> tuple[list[str], int]:
     """Lines of the comparison with an accepted record, and the exit code."""
     from verify.accepted import condensed
     from verify.comparing import Allowed, compared, render
 
     allowed = Allowed(options.allow_error, options.allow_cost)
-    found = compared(accepted, condensed(record), allowed, record.get("only"))
+    found = compared(accepted, condensed(record, costs), allowed, record.get("only"))
     title = "against the accepted record:"
     return render(found, title, width()), 1 if found.regressed else 0

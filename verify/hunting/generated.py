@@ -133,7 +133,7 @@ def sharpened(bound: Bound, points: Sequence[tuple[int, ...]]) -> Bound:
     grids = []
     for k, (grid, whole) in enumerate(zip(bound.domain.grids, bound.routine.inputs, strict=True)):
         places = {min(max(0, point[k] + step), whole.count - 1) for point in points for step in (-1, 0, 1)}
-        values = tuple(sorted({*grid.values, *(whole.value(place) for place in places)}))
+        values = tuple(sorted({*grid.values, *(whole.value(place) for place in places)}, key=lambda v: (float(v), v)))
         grids.append(replace(grid, values=values, count=len(values)))
     domain = Domain(tuple(grids), bound.domain.type_numbers, whole=False, full_count=bound.domain.full_count)
     return replace(bound, domain=domain)

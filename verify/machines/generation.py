@@ -43,7 +43,8 @@ BITS = 20
 NUMBERS = st.integers(0, 2 ** (3 * BITS) - 1)
 HAPPENINGS = st.lists(NUMBERS, min_size=1, max_size=MOST_EVENTS)
 MOVES = st.lists(NUMBERS, max_size=MOST_PIECES)
-ROUND_OF_SCRIPTS = 256
+BATCH = 256
+MOST_RUNS = 12
 RELATED = 4
 
 
@@ -192,15 +193,19 @@ DERIVED: tuple[Callable[[Script], Script], ...] = (lambda script: script, closer
 
 
 def drawn(machine: Machine, count: int, seed: int) -> Iterator[list[Script]]:
-    """Scripts in rounds, until the count is reached; the same seed gives the same scripts."""
+    """Scripts in batches, until the count is reached; the same seed gives the same scripts."""
     shapes = [Shapes(machine, hostile=False)] + ([Shapes(machine, hostile=True)] if machine.hostile else [])
+    forms = DERIVED if machine.events else DERIVED[:1]
     known: dict[Script, None] = {}
-    for number in range(4 * count // ROUND_OF_SCRIPTS + 1):
-        examples = one_round(shapes, ROUND_OF_SCRIPTS // len(DERIVED) // RELATED, seed * 1_000_003 + number)
-        scripts = [derive(script) for script in examples for derive in DERIVED]
-        fresh = [script for script in dict.fromkeys(scripts) if script not in known][: count - len(known)]
+    # A run of Hypothesis has a price of its own: a few long ones, cut into batches here.
+    for number in range(MOST_RUNS):
+        left = count - len(known)
+        examples = one_round(shapes, left // (RELATED * len(forms)) + 4, seed * 1_000_003 + number)
+        scripts = [derive(script) for script in examples for derive in forms]
+        fresh = [script for script in dict.fromkeys(scripts) if script not in known][:left]
         known.update(dict.fromkeys(fresh))
-        yield fresh
+        for start in range(0, len(fresh), BATCH):
+            yield fresh[start : start + BATCH]
         if len(known) >= count:
             return
 

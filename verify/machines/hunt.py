@@ -24,7 +24,7 @@ from verify.machines.script import Script
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
 # Repeats and other memory are looked at for the catalogue and one generated batch in four: they cost a run each.
 VARIANTS_EACH = 4
-WALL_SECONDS = 10.0
+WALL_SECONDS = 20.0
 STRICT_SHARE = 4
 CATALOGUE_PART = 32
 HANGING_WIDTH = 5
