@@ -26,7 +26,7 @@ BLOCK_AT, BLOCK_BYTES = 0x90000000, PAGE + 9 * 1024 * 8
 PROGRESS_AT = 0xB0000000
 HEAP_BYTES = 1 << 20
 MOST_SLOTS = 9
-START_INSTRUCTIONS = 50_000_000
+START_SECONDS = 3.0
 STACK_PATTERN = b"\xa5"
 FLUSH_BIT, DEFAULT_NAN_BIT = 1 << 24, 1 << 25
 # Exception numbers of the emulator.
@@ -213,19 +213,18 @@ class BoardImage:
     def start(self) -> None:
         """Run constructors of static objects, with a limit. Errors: LoadProblem."""
         self.engine.lib.pf_board_use(self.board)
+        self.board.limit_seconds = START_SECONDS
         machine, names = self.machine, self.names
         machine.reg_write(names.UC_ARM_REG_SP, STACK_TOP)
         machine.reg_write(names.UC_ARM_REG_LR, self.address("pf_board_return") | 1)
         problem = ""
         try:
-            machine.emu_start(self.address("pf_board_start") | 1, self.address("pf_board_return"),
-                              count=START_INSTRUCTIONS if self.address("__pf_init_start") != self.address("__pf_init_end")
-                              else 0)
+            machine.emu_start(self.address("pf_board_start") | 1, self.address("pf_board_return"))
         except self.unicorn.UcError as error:
             problem = str(error)
         if problem or self.notes.stopped or machine.reg_read(names.UC_ARM_REG_PC) != self.address("pf_board_return"):
             at = int(self.notes.program_counter) or machine.reg_read(names.UC_ARM_REG_PC)
-            why = problem or ("no end after fifty million instructions" if not self.notes.stopped else "it stopped")
+            why = problem or (f"no end within {START_SECONDS:g} s" if self.notes.stopped == 2 else "it stopped")
             raise LoadProblem(f"a constructor of a static object did not come back: {why}, in {self.function_at(at)}")
         self.stack[:] = STACK_PATTERN * STACK_BYTES
         self.clear()

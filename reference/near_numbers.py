@@ -89,9 +89,9 @@ class NearContext(Context):
 
     def exp2(self, x: Number) -> Near:
         x = self.own(x)
-        if x.value < -890:
+        if x.value + x.off < -890:
             return Near(self, 0.0, 2.0**-889)
-        if x.value > 890 or x.off > 0.01:
+        if abs(x.value) > 890 or x.off > 0.01:
             raise DomainError("an exponent beyond 890, or too uncertain")
         value = _exp2(x.value)
         return self.made(value, value * (2.0**-51 + 0.71 * x.off))

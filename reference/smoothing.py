@@ -36,6 +36,20 @@ def _coefficient(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any)
     return a
 
 
+def _log2_ratio(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any) -> Callable[[Any], Any]:
+    """log2(1 - a), straight from time or cutoff: 1 - a would lose digits for long times and be 0 for short ones."""
+
+    def ratio(ctx: Any) -> Any:
+        if coefficient is not None:
+            return ctx.log2(1 - ctx.number(coefficient))
+        rate = ctx.number(script.sample_rate_hz)
+        if seconds is not None:
+            return -1 / (ctx.number(seconds) * rate * ctx.log(ctx.number(2)))
+        return -2 * ctx.pi * ctx.number(cutoff_hz) / (rate * ctx.log(ctx.number(2)))
+
+    return ratio
+
+
 def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: Any = None, seconds: Any = None,
              cutoff_hz: Any = None, start: Any = 0) -> Trajectory | StreamTrajectory:
     """y += a (x - y) once per sample: what a step leaves after k samples is (1 - a)^k of it.
@@ -54,6 +68,7 @@ def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: A
     """
     exact = RationalContext()
     a, first = _coefficient(script, coefficient, seconds, cutoff_hz), exact.number(start)
+    log2_ratio = _log2_ratio(script, coefficient, seconds, cutoff_hz)
     if target in script.streams:
         return OnePole(script, script.streams[target], a, first)
 
@@ -61,7 +76,7 @@ def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: A
         whole, _ = double(plan.number(a(plan.ctx)))
         if not 0 < whole <= 1:
             raise DomainError(f"a one-pole coefficient of {whole:g} is not between 0 and 1")
-        ratio = None if whole == 1 else plan.ctx.log2(1 - plan.number(a(plan.ctx)))
+        ratio = None if coefficient is not None and whole == 1 else log2_ratio(plan.ctx)
         plan.hold("rest", 0, first)
         for sample, name, value in script.events:
             if name != target:

@@ -246,7 +246,9 @@ def evaluate(segment: Segment, count: int, done: int = 0) -> tuple[np.ndarray, n
     distance = level - target
     off = power * (abs(distance) * relative + level_off + target_off + 2 * UNIT * (abs(level) + abs(target)))
     value = target + distance * power
-    return value, off + target_off + 4 * UNIT * (abs(target) + np.abs(value)) + 2.0**-1060
+    # powers() gives 0 below 2^-890: what is lost there is at most this.
+    lost = 2.0**-888 * (abs(distance) + level_off + target_off + 1)
+    return value, off + target_off + 4 * UNIT * (abs(target) + np.abs(value)) + lost
 
 
 def powers(slope: float, count: int, done: int = 0) -> np.ndarray:

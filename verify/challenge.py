@@ -25,8 +25,7 @@ from firmware_shim.engine import build_engine
 from firmware_shim.errors import ShimError
 from verify.binding import Bench, bind_all, cache_folder, request_for
 from verify.errors import PreflashError, UsageError
-from verify.evidence import Evidence
-from verify.evidence_store import build_keys
+from verify.evidence_store import EvidenceStore, build_keys
 from verify.hunt import Progress
 from verify.hunting.plan import Plan
 from verify.mutants import Mutant, Parsed, parse, reached
@@ -74,23 +73,6 @@ class Challenge:
         """Share of the mutants that can matter which a claim noticed; None when there is none."""
         counted = self.count(CAUGHT) + self.count(MISSED)
         return self.count(CAUGHT) / counted if counted else None
-
-
-class _Unkept:
-    """Stands for the evidence store: a mutant's evidence is of no use to anybody later."""
-
-    class _Keys(dict[str, str]):
-        def __missing__(self, key: str) -> str:
-            return ""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder, self.surroundings, self.keys = folder, "", self._Keys()
-
-    def load(self, evidence: Evidence, build: str) -> None:
-        """Nothing is stored."""
-
-    def save(self, evidence: Evidence, build: str) -> None:
-        """Nothing is stored."""
 
 
 @dataclass
@@ -156,9 +138,12 @@ def patient(sheet: Sheet) -> Sheet:
 class Judge:
     """Checks builds of mutants with one crew."""
 
-    def __init__(self, sheet: Sheet, engine: Path, crew: Crew, plan: Plan, folder: Path, progress: Progress) -> None:
+    def __init__(self, sheet: Sheet, original: Built, engine: Path, crew: Crew, plan: Plan, folder: Path,
+                 progress: Progress) -> None:
         self.sheet, self.engine, self.crew, self.plan, self.progress = patient(sheet), engine, crew, plan, progress
         self.folder = folder
+        # A mutant's evidence is of no use to anybody later: it goes to the temporary folder and is never read.
+        self.store = EvidenceStore(folder / "evidence", self.sheet, {"host": original}, engine, replace(plan, fresh=True))
 
     def bench(self, built: Built) -> Bench:
         """The build, bound to the sheet's routines."""
@@ -172,7 +157,7 @@ class Judge:
         check.witnesses = WitnessFile(self.folder / "none.txt")
         assert bench.built is not None
         check.prober = Prober(self.crew, {"host": bench.built}, plan.seed)
-        check.store = _Unkept(self.folder)  # type: ignore[assignment]
+        check.store = self.store
         routine = next(r for r in check.chosen() if r.name == name)
         return {claim["label"]: claim["verdict"] for claim in check.entry(routine)["claims"]}
 
@@ -209,7 +194,7 @@ def challenge(sheet: Sheet, plan: Plan, *, sample: int | None = None, seed: int 
         original = bed.built(None)
         engine = build_engine(original.compiler.path, cache_folder())
         crew = stack.enter_context(Crew(engine, workers))
-        judge = Judge(sheet, engine, crew, plan, folder, progress)
+        judge = Judge(sheet, original, engine, crew, plan, folder, progress)
         found = Challenge(possible=possible)
         run = _Run(bed, judge, parsed, original, found)
         try:

@@ -20,6 +20,8 @@ def suggestion(answer: Answer) -> str:
     """Which claim would have noticed, as far as the outputs tell."""
     if not answer.routines:
         return f"describe {answer.mutant.function or 'what uses it'} in the sheet, or a routine that calls it"
+    if not answer.differences:
+        return "outputs in time were not compared: a nearer limit for them may notice"
     different = [d for d in answer.differences if d.differing or d.one_sided]
     if not different:
         if answer.mutant.kind in COSTLY:

@@ -21,7 +21,10 @@ from verify.console import CAUTION
 from verify.errors import PreflashError, ToolFault
 
 # In the order of the help text; each is a module of verify.commands.
-COMMANDS = ("check", "accept", "compare", "watch", "look", "notes", "cost", "replay", "forget", "challenge", "stub", "new")
+COMMANDS = (
+    *("check", "accept", "compare", "watch", "look", "notes", "cost", "replay", "report", "forget", "challenge"),
+    *("stub", "new"),
+)
 
 
 def commands() -> dict[str, ModuleType]:

@@ -23,6 +23,8 @@ from verify.units import PITCH_UNITS
 if TYPE_CHECKING:
     from verify.session import Outcome
 
+HZ_OF_C0 = 440 * 2.0 ** (-57 / 12)
+
 
 def number_entry(raw: bytes, type_number: int, scale: Fraction, name: str, unit: str) -> dict[str, Any]:
     """One value in every form: decimal, hex float, bits, unit."""
@@ -247,7 +249,20 @@ class Explainer:
             columns += [np.array(errors), grid.doubles(found[f"{name}_at"][hit[once]] // stride)]
         lines = [[float(f"{value:.9g}") for value in line] for line in zip(*columns, strict=True)]
         return {"input": grid.name, "unit": grid.unit, "error_unit": claim.unit,
-                "columns": ["from", "least", "least_at", "most", "most_at"], "bins": lines}
+                "columns": ["from", "least", "least_at", "most", "most_at"], "bins": lines,
+                "notes": self.octave_marks(bound, [line[0] for line in lines])}
+
+    def octave_marks(self, bound: Bound, starts: list[float]) -> list[list[Any]]:
+        """[input, note] where the right frequency passes a C, for a keyboard under the plot."""
+        if self.routine.output.unit != "Hz" or bound.screen is None or len(bound.domain.grids) != 1:
+            return []
+        with np.errstate(divide="ignore", invalid="ignore"):
+            octaves = np.log2(bound.screen.evaluate([np.array(starts)]) / HZ_OF_C0) + 1e-9
+        marks = []
+        for k in range(1, len(starts)):
+            if np.isfinite(octaves[k - 1 : k + 1]).all() and math.floor(octaves[k]) > math.floor(octaves[k - 1]):
+                marks.append([starts[k], f"C{math.floor(octaves[k])}"])
+        return marks
 
     def shown(self, claim: Accurate, bound: Bound, error: float) -> float:
         """An engine error in the claim's unit."""

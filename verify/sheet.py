@@ -180,20 +180,21 @@ class Sheet:
         flush_to_zero: bool = False,
         hostile: bool = False,
         longest_seconds: float = 2,
+        scripts: int | None = None,
         interleaved: Mapping[str, Sequence[str]] | None = None,
         pointers: Mapping[str, Sequence[str]] | None = None,
     ) -> Machine:
         """Describe a routine with memory: C texts in which `state` is a pointer to the state object.
 
         step makes one sample, block makes n; events happen between samples; hostile lets NaN and infinities in;
-        longest_seconds: how long a script usually is at most.
+        longest_seconds: how long a script usually is at most; scripts: how many are tried (default 2000).
         """
         found = make_machine(
             name, place=_caller(), default_rate_hz=self.sample_rate_hz, state=state, init=init, destroy=destroy,
             events=events, inputs=inputs, step=step, block=block, outputs=outputs, sample_rates_hz=sample_rates_hz,
             claims=claims, reference=reference, constants=constants, family=family, without=without,
             call_limit_seconds=call_limit_seconds, flush_to_zero=flush_to_zero, hostile=hostile,
-            longest_seconds=longest_seconds, interleaved=interleaved, pointers=pointers)
+            longest_seconds=longest_seconds, scripts=scripts, interleaved=interleaved, pointers=pointers)
         if name in self.names():
             raise SheetError(f"{name} is described twice", where=found.place, why="one routine, one entry",
                              todo="remove one of the two")

@@ -64,7 +64,8 @@ static void on_block(void *uc, uint64_t address, uint32_t size, void *user)
     if (++blocks % CHECK_EVERY)
         return;
     uint32_t progress = *board->progress;
-    position[0] = progress;
+    if (position != NULL) /* not yet while constructors run */
+        position[0] = progress;
     if (progress != seen_progress || seen_seconds == 0.0) {
         seen_progress = progress;
         seen_seconds = used_seconds();
@@ -257,7 +258,12 @@ static void run(int number, const void *const *inputs, void *output, long n, vol
     }
 LOOP(0) LOOP(1) LOOP(2) LOOP(3) LOOP(4) LOOP(5) LOOP(6) LOOP(7) LOOP(8)
 
-void pf_board_use(struct pf_board *which) { board = which; }
+void pf_board_use(struct pf_board *which)
+{
+    board = which;
+    position = NULL;
+    seen_seconds = 0.0;
+}
 
 pf_loop pf_board_loop(int slot)
 {

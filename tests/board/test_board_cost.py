@@ -64,7 +64,8 @@ def test_stack_of_a_call(image: Built) -> None:
 @pytest.mark.parametrize(("timing", "name", "double", "least", "most"), [
     ("m4", "vadd", False, 1, 2), ("m4", "vdiv", False, 14, 15), ("m4", "vsqrt", False, 14, 15), ("m4", "sdiv", False, 2, 12),
     ("m4", "mul", False, 1, 1), ("m4", "smull", False, 1, 1), ("m4", "vldr", False, 2, 2), ("m4", "vldr", True, 3, 3),
-    ("m4", "vabs", False, 1, 1), ("m0plus", "mul", False, 1, 32), ("m0plus", "ldr", False, 1, 2), ("m0plus", "add", False, 1, 1),
+    ("m4", "vabs", False, 1, 1), ("m0plus", "mul", False, 1, 32), ("m0plus", "ldr", False, 1, 2),
+    ("m0plus", "add", False, 1, 1),
     ("m7", "vdiv", False, 1, 16), ("m7", "vdiv", True, 1, 30), ("m33", "sdiv", False, 2, 11),
 ])
 def test_cycle_tables(timing: str, name: str, double: bool, least: int, most: int) -> None:
@@ -96,7 +97,8 @@ FLOATS = 'inputs=[binary32("x", 1, 1.9999999, "V")], output="V", claims=[{claims
 CODES = 'inputs=[codes("n", bits=12)], output="code", claims=[{claims}]'
 
 
-def counted(folder: Path, names: list[tuple[str, str]], core: str = "cortex-m4f", clock: str = ", clock_hz=168e6") -> dict[str, Any]:
+def counted(folder: Path, names: list[tuple[str, str]], core: str = "cortex-m4f",
+            clock: str = ", clock_hz=168e6") -> dict[str, Any]:
     """The record of preflash cost."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "plant.c").write_text(ARITHMETIC, encoding="utf-8")

@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from tests.board.boards import NEEDED
 from tests.board.test_board_faults import checked
 from tests.fault_injection.planted import seen
@@ -57,8 +55,9 @@ def test_a_limit_in_ulp_lets_small_differences_pass(tmp_path: Path) -> None:
 INTEGER = """
 int32_t saturates(float x) { return (int32_t)x; }
 int32_t limited(float x) { return x > 2e9f ? 2000000000 : (int32_t)x; }
-int32_t long_sum(int32_t n) { unsigned long s = 0; for (int k = 0; k < 8; k++) s += 600000ul * (unsigned long)n; return (int32_t)(s >> 20); }
-int32_t wide_sum(int32_t n) { uint64_t s = 0; for (int k = 0; k < 8; k++) s += 600000u * (uint64_t)n; return (int32_t)(s >> 20); }
+#define SUM(T) T s = 0; for (int k = 0; k < 8; k++) s += 600000u * (T)n; return (int32_t)(s >> 20);
+int32_t long_sum(int32_t n) { SUM(unsigned long) }
+int32_t wide_sum(int32_t n) { SUM(uint64_t) }
 int32_t sign(int32_t n) { char c = (char)n; return c < 0 ? -1 : 1; }
 """
 

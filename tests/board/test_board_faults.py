@@ -42,7 +42,8 @@ uint32_t right(uint32_t n) { return pair(store + (hit(n, 4096u) ? 4 : 8)); }
 
 
 def test_unaligned_ldrd_is_found_on_a_core_that_allows_unaligned_words(tmp_path: Path) -> None:
-    c = f"#ifdef __arm__\n{ALIGNED}#else\nuint32_t wrong(uint32_t n) {{ return n; }}\nuint32_t right(uint32_t n) {{ return n; }}\n#endif\n"
+    plain = "uint32_t wrong(uint32_t n) { return n; }\nuint32_t right(uint32_t n) { return n; }\n"
+    c = f"#ifdef __arm__\n{ALIGNED}#else\n{plain}#endif\n"
     record = checked(tmp_path, c, f'f("wrong", {CODES})\nf("right", {CODES})\n', "cortex-m4f")
     words = stop_of(seen(record, "wrong"))
     assert "unaligned address" in words and "must be a multiple of 4" in words and "pair at plant.c" in words
@@ -83,7 +84,8 @@ __asm__(".fpu fpv5-d16");
 static float twice(float x)
 {
     float r;
-    __asm__ volatile("vcvt.f64.f32 d7, %1\\n\\tvadd.f64 d7, d7, d7\\n\\tvcvt.f32.f64 %0, d7" : "=t"(r) : "t"(x) : "s14", "s15");
+    __asm__ volatile("vcvt.f64.f32 d7, %1\\n\\tvadd.f64 d7, d7, d7\\n\\tvcvt.f32.f64 %0, d7"
+                     : "=t"(r) : "t"(x) : "s14", "s15");
     return r;
 }
 #else

@@ -140,3 +140,31 @@ def test_a_comment_hunts_nothing_and_lines_are_looked_up_again(folder: Path, hun
     (folder / "two.c").write_text("\n" + C)
     entries(folder, fresh=False)
     assert 4 * 4096 == hunted()
+
+
+MACHINE = """\
+typedef struct { int phase; } turn_t;
+void turn_init(turn_t *t) { t->phase = 0; }
+int turn_step(turn_t *t) { t->phase = (int)((unsigned)t->phase + 7u); return (t->phase << 28) * 3 != 1; }
+"""
+MACHINE_SHEET = """\
+from verify import Sheet, no_undefined_behaviour, signal, stays_within
+WHY = "invented"
+turn = Sheet(sources=["two.c"])
+turn.machine("turn", state="turn_t", init="turn_init(state)", step="on = turn_step(state)",
+             outputs=[signal("on", "code", ctype="int32_t")], longest_seconds=0.01, scripts=4,
+             claims=[stays_within(0, 1, because=WHY), no_undefined_behaviour(because=WHY, allow={"two.c:3": WHY})])
+"""
+
+
+def test_an_allowance_by_line_does_not_outlive_a_comment(folder: Path) -> None:
+    (folder / "two_sheet.py").write_text(MACHINE_SHEET)
+    (folder / "two.c").write_text(MACHINE)
+
+    def verdict() -> str:
+        claims = entries(folder, fresh=False)[0]["claims"]
+        return str(next(c["verdict"] for c in claims if c["claim"] == "no_undefined_behaviour"))
+
+    assert ["holds", "holds"] == [verdict(), verdict()]
+    (folder / "two.c").write_text("/* moved */\n" + MACHINE)
+    assert "fails" == verdict()

@@ -37,6 +37,7 @@ def run(options: argparse.Namespace) -> int:
     from verify.accepted import load_accepted
     from verify.annotations import annotation_lines
     from verify.progress import ProgressLine
+    from verify.reports.html_page import save_page
     from verify.reports.record import exit_code, plain, save_record
     from verify.reports.terminal import render, summary
     from verify.session import Check
@@ -70,12 +71,13 @@ def run(options: argparse.Namespace) -> int:
             record = run.run()
             progress.clear()
             save_record(record, folder / f"{stem}.json")
+            save_page(plain(record), folder / f"{stem}.html")
         last = sheet is loaded[-1]
         text = render(record, width(), colour(), brief=bool(codes), closing=last)
         if options.quiet:
             text = "\n".join(summary(record, width(), colour(), closing=last)) + "\n"
         sys.stdout.write(text)
-        print(f"record: {folder / f'{stem}.json'}")
+        print(f"record: {folder / stem}.json, report: {folder / stem}.html")
         codes.append(exit_code(record))
         if options.annotations:
             sys.stdout.write("".join(f"{line}\n" for line in annotation_lines(record, sheet)))

@@ -14,7 +14,7 @@ from firmware_shim.memory_map import writable_sections
 from verify.claims.base import Claim
 from verify.errors import ToolFault, UsageError
 from verify.hunt import Progress
-from verify.hunting.plan import Plan
+from verify.hunting.plan import DEFAULT_SCRIPTS, Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
 from verify.machines.hunt import STRICT_SHARE, MachineHunt
@@ -89,9 +89,7 @@ class MachineCheck:
         """Hunt and judge in one build."""
         claims = claims_in(self.machine, stand.build)
         assert self.crew is not None  # a built library has workers
-        scripts = self.plan.scripts
-        if stand.build == "strict":
-            scripts //= STRICT_SHARE
+        scripts = self.budget(stand.build)
         hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts)
         kept = self.kept.get(stand.build)
         try:
@@ -99,9 +97,9 @@ class MachineCheck:
             if known is None:
                 hunt.run(self.stored())
                 if kept is not None and not hunt.stopped:
-                    kept.save(self.machine, claims, scripts, hunt.tried)
+                    kept.save(self.machine, claims, scripts, hunt.tried, hunt.sample)
             else:
-                hunt.recheck(known, self.stored())
+                hunt.recheck(*known, self.stored())
             found = [described(claim, hunt, tried, self.sheet_name) for claim, tried in zip(claims, hunt.tried, strict=True)]
         except (ShimError, ToolFault):
             raise
@@ -114,6 +112,20 @@ class MachineCheck:
                 self.witnesses.add_script(self.machine.name, claim.label(), stand.build,
                                           format_script(tried.witness, self.machine))
         return found
+
+    def is_kept(self, builds: Sequence[str]) -> bool:
+        """Whether every build's tallies are at hand, so that little is to be run."""
+        for build in builds:
+            kept, claims = self.kept.get(build), claims_in(self.machine, build)
+            if kept is None or not kept.path(self.machine, claims, self.budget(build)).exists():
+                return False
+        return bool(builds)
+
+    def budget(self, build: str) -> int:
+        """Scripts to try in one build: the sheet's own number stands for the default budget only."""
+        asked = self.machine.scripts if self.plan.scripts == DEFAULT_SCRIPTS else None
+        scripts = asked or self.plan.scripts
+        return scripts // STRICT_SHARE if build == "strict" else scripts
 
     def stored(self) -> list[Script]:
         """Stored scripts that still fit the machine; others are kept in the file and passed over."""

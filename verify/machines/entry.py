@@ -27,7 +27,7 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
                  events: Iterable[EventKind], inputs: Iterable[Grid], step: str, block: str,
                  outputs: Iterable[Signal], sample_rates_hz: Sequence[float], claims: Iterable[Claim], reference: Any,
                  constants: Mapping[str, Any] | None, family: str, without: Mapping[str, str] | None,
-                 call_limit_seconds: float, flush_to_zero: bool, hostile: bool, longest_seconds: float,
+                 call_limit_seconds: float, flush_to_zero: bool, hostile: bool, longest_seconds: float, scripts: int | None,
                  interleaved: Mapping[str, Sequence[str]] | None,
                  pointers: Mapping[str, Sequence[str]] | None) -> Machine:
     """The machine, or SheetError."""
@@ -39,6 +39,9 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
     if state is not None and not init.strip():
         raise SheetError(f"{name}: init is missing", where=where, why="a state that nobody prepares holds garbage",
                          todo='write for example init="smooth_init(state, sample_rate_hz)"')
+    if scripts is not None and (isinstance(scripts, bool) or not isinstance(scripts, int) or scripts < 1):
+        raise SheetError(f"{name}: scripts={scripts!r}", where=where, why="it is a number of scripts, at least 1",
+                         todo="leave it out for the default of 2000")
     found = Machine(
         name, state, init.strip(), destroy.strip(), _all_of(events, EventKind, "events", 'event("gate", "...", ...)', where),
         _all_of(inputs, Grid, "inputs", 'binary32("wind", 0, 5, "V")', where), step.strip(), block.strip(),
@@ -46,7 +49,7 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
         tuple(exact(rate, f"{where}, sample_rates_hz") for rate in (sample_rates_hz or [default_rate_hz])), (), reference,
         dict(constants or {}), family or _family(reference), dict(without or {}), where,
         float(exact(call_limit_seconds, where)), bool(flush_to_zero), bool(hostile),
-        Fraction(exact(longest_seconds, f"{where}, longest_seconds")), dict(interleaved or {}), dict(pointers or {}))
+        Fraction(exact(longest_seconds, f"{where}, longest_seconds")), dict(interleaved or {}), dict(pointers or {}), scripts)
     _check_names(found, where)
     if reference is not None and not callable(reference):
         raise SheetError(f"{name}: the reference is not a function", where=where, why=f"got {type(reference).__name__}",

@@ -28,6 +28,8 @@ WALL_SECONDS = 20.0
 STRICT_SHARE = 4
 CATALOGUE_PART = 32
 HANGING_WIDTH = 5
+# Of the scripts that ran, those kept for a repeat: one in four, short ones.
+KEPT_EACH, SHORT_SAMPLES = 4, 16_384
 
 
 @dataclass
@@ -77,6 +79,7 @@ class MachineHunt:
     samples: int = 0
     stopped: str = ""
     stops: int = 0
+    sample: list[Script] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.tried = [Tried() for _ in self.claims]
@@ -97,15 +100,15 @@ class MachineHunt:
         self.generated(variants)
         self.minimise()
 
-    def recheck(self, known: list[Tried], witnesses: Sequence[Script]) -> None:
-        """Stand on kept tallies; stored witnesses and a random part are run again, and a failure starts a whole hunt."""
+    def recheck(self, known: list[Tried], kept: Sequence[Script], witnesses: Sequence[Script]) -> None:
+        """Stand on kept tallies. Stored witnesses and 2 % of the kept scripts run again; a failure starts a whole hunt."""
         self.began = time.monotonic()
         if witnesses:
             self.take(witnesses, self.variants(), "stored witnesses", len(witnesses))
-        part = next(iter(drawn(self.stand.machine, max(16, self.scripts // 50), self.seed + random.randrange(1, 1 << 20))))
+        part = random.sample(list(kept), min(len(kept), max(4, self.scripts // 50)))
         self.take(part, (), "a part of what is kept, again", len(part))
         if any(tried.failing_scripts or tried.fault for tried in self.tried):
-            # New scripts found what the kept ones missed, or the machine does not repeat: nothing kept counts.
+            # A witness fails, or the machine does not repeat: nothing kept counts.
             self.run([*witnesses, *part])
             return
         self.tried = known
@@ -139,6 +142,8 @@ class MachineHunt:
         for seen in observe(self.stand, list(scripts), self.crew, variants):
             self.note(seen)
             self.count += 1
+            if self.count % KEPT_EACH == 0 and seen.done <= SHORT_SAMPLES:
+                self.sample.append(seen.script)
             self.samples += seen.done
             if self.count % 32 == 0:
                 self.progress(f"{self.label}: {phase}", self.count, max(total, self.count))

@@ -225,11 +225,12 @@ def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
         found.failing = int(clear.sum())
         found.open = int(((beyond > -margins) & ~clear).sum())
         k = int(beyond.argmax()) if found.failing else k
-    found.at, found.worst = k, shown_error(claim, seen, float(errors[k]))
+    signed = shown_error(claim, seen, float(errors[k]))
+    found.at, found.worst = k, abs(signed)
     unit = seen.machine.output.unit
     found.got, found.wanted = f"{seen.doubles()[k]:.9g} {unit}".strip(), f"{wanted[k]:.9g} {unit}".strip()
-    times = f" = {abs(found.worst) / float(claim.limit):.3g} x the limit" if claim.limit else ""
-    found.error = f"{found.worst:+.6g} {claim.unit}".strip() + times
+    times = f" = {found.worst / float(claim.limit):.3g} x the limit" if claim.limit else ""
+    found.error = f"{signed:+.6g} {claim.unit}".strip() + times
     return found
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from verify.claims.base import Claim
 from verify.machines.hunt import Tried
 from verify.machines.machine import Machine
+from verify.machines.script import Script
 
 
 @dataclass(frozen=True)
@@ -39,20 +40,21 @@ class Kept:
         text = repr([self.surroundings, self.about, described, constants, reference, stated, scripts])
         return self.folder / f"machine-{hashlib.sha256(text.encode()).hexdigest()}.evidence"
 
-    def load(self, machine: Machine, claims: Sequence[Claim], scripts: int) -> list[Tried] | None:
-        """Tallies of an earlier run, None when there are none."""
+    def load(self, machine: Machine, claims: Sequence[Claim], scripts: int) -> tuple[list[Tried], list[Script]] | None:
+        """Tallies of an earlier run, and some of its scripts; None when there are none."""
         if self.fresh:
             return None
         path = self.path(machine, claims, scripts)
         try:
-            found = pickle.loads(path.read_bytes())
+            found, sample = pickle.loads(path.read_bytes())
             os.utime(path)
         except (OSError, pickle.UnpicklingError, EOFError, AttributeError, ValueError, TypeError, ImportError):
             return None
         right = isinstance(found, list) and len(found) == len(claims) and all(isinstance(t, Tried) for t in found)
-        return found if right else None
+        return (found, sample) if right else None
 
-    def save(self, machine: Machine, claims: Sequence[Claim], scripts: int, tried: list[Tried]) -> None:
+    def save(self, machine: Machine, claims: Sequence[Claim], scripts: int, tried: list[Tried],
+             sample: list[Script]) -> None:
         """Write whole or not at all; what failed, stayed open or went wrong is hunted again each time."""
         if any(t.failing_scripts or t.open or t.fault or not t.scripts for t in tried):
             return
@@ -60,5 +62,5 @@ class Kept:
             self.folder.mkdir(parents=True, exist_ok=True)
             handle, part = tempfile.mkstemp(dir=self.folder)
             with os.fdopen(handle, "wb") as stream:
-                pickle.dump(tried, stream, protocol=pickle.HIGHEST_PROTOCOL)
+                pickle.dump((tried, sample), stream, protocol=pickle.HIGHEST_PROTOCOL)
             os.replace(part, self.path(machine, claims, scripts))

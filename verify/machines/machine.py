@@ -150,6 +150,7 @@ class Machine:
     longest_seconds: Fraction = Fraction(2)
     interleaved: Mapping[str, Sequence[str]] = field(default_factory=dict)
     pointers: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    scripts: int | None = None
 
     @property
     def output(self) -> Signal:

@@ -34,14 +34,17 @@ def strength_text(claim: dict[str, Any]) -> str:
 
 
 def tail_of(routine: dict[str, Any]) -> str:
-    """Worst error of the first accuracy claim with its limit and strength; else the weakest strength."""
-    for claim in routine["claims"]:
-        if claim["claim"] == "accurate" and claim["worst"]:
-            limit = claim["limit"].partition("=")[2]
-            value, _, unit = claim["worst"]["text"].partition(" ")
-            return f"worst {value} of {limit} {unit}".rstrip() + f"; {strength_text(claim)}"
+    """Worst error of the accuracy claim that was tried least, with its limit; else the weakest strength."""
+    def strength(claim: dict[str, Any]) -> tuple[bool, int]:
+        return claim["strength"]["kind"] == "every value", claim["strength"]["count"]
+
+    claim = min((c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"]), key=strength, default=None)
+    if claim is not None:
+        limit = claim["limit"].partition("=")[2]
+        value, _, unit = claim["worst"]["text"].partition(" ")
+        return f"worst {value} of {limit} {unit}".rstrip() + f"; {strength_text(claim)}"
     holding = [claim for claim in routine["claims"] if claim["verdict"] == "holds"]
-    weakest = min(holding, key=lambda c: (c["strength"]["kind"] == "every value", c["strength"]["count"]), default=None)
+    weakest = min(holding, key=strength, default=None)
     return f"{len(routine['claims'])} claims; {strength_text(weakest)}" if weakest else "nothing judged"
 
 

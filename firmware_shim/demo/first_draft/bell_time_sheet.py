@@ -25,6 +25,7 @@ from verify import (
 
 FULL = "the driver takes 0 to 1"
 CLICK = "a larger step than the attack's own is heard as a click"
+FEW = 500  # scripts per part, so that a first look takes seconds; the default is 2000
 STRIKE = {"attack": "2/1000", "decay": "1/2", "silence": "1/100000"}
 
 bell = Sheet(
@@ -58,6 +59,7 @@ bell.machine(
         no_subnormals(because="the lamp driver scales the level by 2^24"),
     ],
     longest_seconds=1,
+    scripts=FEW,
 )
 
 bell.machine(
@@ -75,6 +77,7 @@ bell.machine(
         ends_at_zero(after="strike", seconds=0.51, because="the lamp must go dark"),
     ],
     longest_seconds=1,
+    scripts=FEW,
 )
 
 bell.machine(
@@ -94,6 +97,7 @@ bell.machine(
         stays_within(0, 1, because=FULL),
     ],
     longest_seconds=1,
+    scripts=FEW,
 )
 
 bell.machine(
@@ -110,6 +114,7 @@ bell.machine(
         settles(to="wind", seconds=1.2, within=1e-6, because="a calm must read as calm"),
     ],
     longest_seconds=2,
+    scripts=FEW,
 )
 
 bell.machine(
@@ -128,6 +133,7 @@ bell.machine(
         settles(to="target", seconds=0.26, because="it must arrive"),
     ],
     longest_seconds=1,
+    scripts=FEW,
 )
 
 bell.machine(
@@ -143,6 +149,7 @@ bell.machine(
         stays_within(0, 1, because="a gate is 0 or 1"),
     ],
     longest_seconds=1,
+    scripts=FEW,
 )
 
 bell.machine(
@@ -159,6 +166,7 @@ bell.machine(
         stays_within(0, 1, because=FULL),
         no_subnormals(because="the lamp driver scales the level by 2^24"),
     ],
+    scripts=FEW,
 )
 
 bell.machine(
@@ -175,6 +183,7 @@ bell.machine(
         stays_within(0, 60, because="five octaves"),
     ],
     longest_seconds=1,
+    scripts=FEW,
 )
 
 bell.machine(
@@ -192,4 +201,5 @@ bell.machine(
         no_overshoot(to="volts", limit=1e-6, because="a glide that overshoots is out of tune"),
     ],
     longest_seconds=1,
+    scripts=FEW,
 )

@@ -1,0 +1,58 @@
+"""preflash report: a stored record as HTML, Markdown, CSV or JUnit XML; nothing is run."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from verify.errors import UsageError
+
+NAME = "report"
+HELP = "render a stored record: HTML (default), Markdown, CSV or JUnit XML; nothing is run"
+EXAMPLE = "preflash report reports/voice.json --markdown"
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """The arguments."""
+    parser.add_argument("record", nargs="?", type=Path, help="a record (default: the newest one in reports/)")
+    kind = parser.add_mutually_exclusive_group()
+    for name in ("html", "markdown", "csv", "junit"):
+        kind.add_argument(f"--{name}", dest="kind", action="store_const", const=name, help=f"write {name}")
+    parser.set_defaults(kind="html")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="where to (HTML: default beside the record; others: print)")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Render and write."""
+    from verify.reports.html_page import save_page
+    from verify.reports.record import load_record
+    from verify.reports.tables import csv_text, junit, markdown
+
+    path = options.record or newest(Path("reports"))
+    record = load_record(path)
+    if options.kind == "html":
+        out = options.out or path.with_suffix(".html")
+        save_page(record, out)
+        print(f"report: {out}")
+        return 0
+    text = {"markdown": markdown, "csv": csv_text, "junit": junit}[options.kind](record)
+    if options.out is None:
+        sys.stdout.write(text)
+        return 0
+    try:
+        options.out.write_text(text, encoding="utf-8")
+    except OSError as problem:
+        raise UsageError("the report cannot be written", where=str(options.out), why=str(problem),
+                         todo="name a file in a folder that is there and writable") from problem
+    print(f"report: {options.out}")
+    return 0
+
+
+def newest(folder: Path) -> Path:
+    """The record written last. Errors: UsageError when there is none."""
+    found = sorted(folder.glob("*.json"), key=lambda path: path.stat().st_mtime) if folder.is_dir() else []
+    if not found:
+        raise UsageError("there is no record here", where=str(folder), why="preflash check writes them",
+                         todo="run preflash check, or name a record: preflash report FOLDER/reports/NAME.json")
+    return found[-1]

@@ -1,0 +1,163 @@
+"""A record as one self-contained HTML page. It computes nothing: all numbers are the record's."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from verify.errors import UsageError
+from verify.reports.html_assets import SCRIPT, STYLE
+from verify.reports.html_plots import envelope, trajectory
+from verify.reports.record import overall
+from verify.reports.terminal import failure_lines, open_lines, strength_text
+
+MARKS = {"holds": "✓", "fails": "✗", "undecided": "?", "vacuous": "-", "blocked": "■"}
+WORDS = {"holds": "holds", "fails": "FAILS", "undecided": "open", "vacuous": "nothing judged", "blocked": "blocked"}
+WIDTH = 96
+CAUTION = ("First power-up of new firmware: at low volume and not on headphones (listening limits: WHO-ITU H.870). A "
+           "voltage out of range can harm other gear; disconnect before you rewire. Local electrical rules and qualified "
+           "people come first.")
+
+
+def kind(verdict: str) -> str:
+    """CSS class of a verdict."""
+    return verdict if verdict in ("holds", "fails") else "other"
+
+
+def verdict_html(verdict: str) -> str:
+    """A verdict as mark and word: never by colour alone."""
+    mark = f'<span class="mark" aria-hidden="true">{MARKS[verdict]}</span>'
+    return f'<span class="{kind(verdict)}">{mark}{WORDS[verdict]}</span>'
+
+
+def page(record: dict[str, Any]) -> str:
+    """The whole page."""
+    title = record["title"] or record["sheet"]
+    verdicts = [(routine, overall([claim["verdict"] for claim in routine["claims"]])) for routine in record["routines"]]
+    parts = [
+        "<!doctype html>", '<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        f"<title>{escape(title)}: preflash report</title><style>{STYLE}</style></head><body>",
+        f"<header><h1>{escape(title)}</h1>",
+        f'<p class="soft">{escape(record["note"])}</p>' if record["note"] else "",
+        f'<p class="small soft">Sheet {escape(record["sheet"])}, {escape(record["started"])}, preflash '
+        f'{escape(str(record["environment"]["tool"]))}, {record["seconds"]:.1f} s'
+        + (", interrupted: routines that are not listed were not finished" if record["interrupted"] else "")
+        + "</p></header><main>",
+        summary(verdicts), unchecked(record), blocked(record), index(verdicts),
+    ]
+    parts += [section(number, routine, verdict) for number, (routine, verdict) in enumerate(verdicts)]
+    parts += [built(record), f'<p class="note small"><b>Caution.</b> {escape(CAUTION)}</p>', "</main>",
+              f"<script>{SCRIPT}</script></body></html>"]
+    return "\n".join(part for part in parts if part) + "\n"
+
+
+def summary(verdicts: list[tuple[dict[str, Any], str]]) -> str:
+    """How many routines hold, fail, are open."""
+    cells = []
+    for word in WORDS:
+        count = sum(verdict == word for _, verdict in verdicts)
+        if count:
+            cells.append(f"<span><b>{count}</b>{verdict_html(word)}</span>")
+    claims = sum(len(routine["claims"]) for routine, _ in verdicts)
+    return f'<div class="tally">{"".join(cells)}<span class="soft">{claims} claims</span></div>'
+
+
+def unchecked(record: dict[str, Any]) -> str:
+    """What was not checked."""
+    listed = "; ".join(escape(text) for text in record["not_checked"])
+    return f'<p class="note small"><b>Not checked:</b> {listed}.</p>'
+
+
+def blocked(record: dict[str, Any]) -> str:
+    """Builds that could not be run."""
+    texts = [f"build {b['build']}: {b['what']}  [{b['code']}]\n  where  {b['where']}\n  why    {b['why']}\n  do     {b['do']}"
+             for b in record["blocked_builds"]]
+    return "".join(f"<pre>{escape(text)}</pre>" for text in texts)
+
+
+def index(verdicts: list[tuple[dict[str, Any], str]]) -> str:
+    """One row per routine, linked."""
+    rows = []
+    for number, (routine, verdict) in enumerate(verdicts):
+        accurate = next((c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"]), None)
+        worst = f'{escape(accurate["worst"]["text"])} of {escape(accurate["limit"])}' if accurate else ""
+        bad = [c["label"].split("(")[0] for c in routine["claims"] if c["verdict"] == verdict and verdict != "holds"]
+        rows.append(f'<tr><td class="verdict">{verdict_html(verdict)}</td><td><a href="#r{number}"><code>'
+                    f'{escape(routine["name"])}</code></a></td><td class="number">{worst}</td>'
+                    f'<td>{escape(", ".join(dict.fromkeys(bad)))}</td></tr>')
+    head = "<tr><th>verdict</th><th>routine</th><th>worst error</th><th>claims</th></tr>"
+    return f'<div class="scroll"><table><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table></div>'
+
+
+def section(number: int, routine: dict[str, Any], verdict: str) -> str:
+    """One routine: plot, claims, failures."""
+    parts = [f'<section id="r{number}"><h2>{verdict_html(verdict)} <code>{escape(routine["name"])}</code></h2>',
+             f'<p class="small soft"><code>{escape(routine["prototype"])}</code> {escape(routine["definition"])}; '
+             f'{escape("; ".join(routine["inputs"]))}</p>']
+    parts += [f'<p class="small">{escape(text)}</p>' for text in routine["notes"]]
+    for claim in routine["claims"]:
+        if claim.get("profile"):
+            parts.append(f'<p class="small soft">{escape(claim["label"])}, build {escape(claim["build"])}</p>')
+            parts.append(envelope(claim["profile"], limit_of(claim), claim["worst"]))
+    for claim in routine["claims"]:
+        if claim["verdict"] == "fails":
+            # The plot below takes the place of the one made of characters.
+            lines = [line for line in failure_lines(routine, {**claim, "trace": None}, WIDTH, False) if line.strip()]
+            parts.append(f"<pre>{escape(chr(10).join(lines))}</pre>")
+            if claim.get("trace"):
+                parts.append(trajectory(claim["trace"]))
+        elif claim["verdict"] != "holds":
+            parts.append(f"<pre>{escape(chr(10).join(open_lines(routine, claim, WIDTH, False)).strip())}</pre>")
+    rows = "".join(row(claim) for claim in routine["claims"])
+    parts.append(f'<details{"" if verdict == "holds" else " open"}><summary>{len(routine["claims"])} claims</summary>'
+                 '<div class="scroll"><table><thead><tr><th>verdict</th><th>claim</th><th>build</th><th>strength</th>'
+                 f"<th>worst</th><th>because</th></tr></thead><tbody>{rows}</tbody></table></div></details></section>")
+    return "\n".join(parts)
+
+
+def row(claim: dict[str, Any]) -> str:
+    """One claim of the table."""
+    worst = escape(claim["worst"]["text"]) if claim["worst"] else ""
+    strength = strength_text(claim) if claim["verdict"] == "holds" else claim["verdict_text"]
+    return (f'<tr><td class="verdict">{verdict_html(claim["verdict"])}</td><td><code>{escape(claim["label"])}</code></td>'
+            f'<td>{escape(claim["build"])}</td><td>{escape(strength)}</td><td class="number">{worst}</td>'
+            f'<td>{escape(claim["because"])}</td></tr>')
+
+
+def limit_of(claim: dict[str, Any]) -> float | None:
+    """The limit as a number, from its text (cents=0.01)."""
+    try:
+        return float(claim["limit"].partition("=")[2].partition(",")[0])
+    except ValueError:
+        return None
+
+
+def built(record: dict[str, Any]) -> str:
+    """Compilers, flags, C library."""
+    lines = []
+    for name, build in record["environment"]["builds"].items():
+        lines.append(f"{name}: {build['compiler']}, {' '.join(build['flags'])}; C library {build.get('c_library', '')}")
+        dropped = " ".join(pair[0] for pair in build["flags_dropped"])
+        if dropped:
+            lines.append(f"  dropped for this host: {dropped}")
+    return f"<details><summary>How it was built</summary><pre>{escape(chr(10).join(lines))}</pre></details>"
+
+
+def save_page(record: dict[str, Any], path: Path) -> None:
+    """Write the page whole or not at all. Errors: UsageError when it cannot be written."""
+    part = ""
+    try:
+        handle, part = tempfile.mkstemp(dir=path.parent, prefix=".page")
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write(page(record))
+        os.chmod(part, 0o644)
+        os.replace(part, path)
+    except OSError as problem:
+        if part and os.path.exists(part):
+            os.unlink(part)
+        raise UsageError("the report cannot be written", where=str(path), why=str(problem),
+                         todo="make the folder writable, or give --out FILE") from problem
