@@ -22,7 +22,6 @@ from typing import Any
 from reference.errors import DomainError
 from reference.trajectories import EDGE, Plan, Script, Trajectory, double
 
-LOG2_OF_60_DB = "log2(1000)"
 NOTHING = 2.0**-60
 RETRIGGERS = ("current", "zero")
 

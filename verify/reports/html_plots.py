@@ -82,7 +82,8 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
     data = {"kind": "envelope", "input": profile["input"], "unit": profile["unit"], "error": profile["error_unit"],
             "bins": bins, "x": [round((b[0] - start) / span, 5) for b in bins]}
     shown = worst["text"] if worst else f"{value:+.4g} {profile['error_unit']}"
-    caption = f'Least and most error in each of {len(bins)} parts of the range; worst {escape(shown)} (dot).'
+    far = "" if limit is None or bottom <= limit <= top else f" The limit, {limit:.4g}, lies far outside this picture."
+    caption = f'Least and most error in each of {len(bins)} parts of the range; worst {escape(shown)} (dot).{far}'
     return figure("envelope", body, data, caption, f"error over {profile['input']}; arrow keys move the cursor")
 
 
