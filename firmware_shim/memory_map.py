@@ -146,3 +146,19 @@ def _unreadable(path: Path, error: Exception) -> SourceMissing:
     return SourceMissing(
         "a library's memory map cannot be read", str(path), str(error), "build it again, or check the path"
     )
+
+
+@functools.lru_cache(maxsize=64)
+def imported_names(path: Path) -> frozenset[str]:
+    """Names that a library takes from others: what it calls of the C library, among them.
+
+    Errors: SourceMissing if it cannot be read.
+    """
+    try:
+        with open(path, "rb") as stream:
+            section = ELFFile(stream).get_section_by_name(".dynsym")
+            if not isinstance(section, SymbolTableSection):
+                return frozenset()
+            return frozenset(s.name for s in section.iter_symbols() if s["st_shndx"] == "SHN_UNDEF" and s.name)
+    except (OSError, ELFError) as error:
+        raise _unreadable(path, error) from error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mmap
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -11,10 +12,12 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
 from firmware_shim.job import Stop
+from firmware_shim.memory_map import imported_names
 from firmware_shim.running import EXTRA_MEMORY_BYTES, Library, Runner, end_descendants, present_bytes
 from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
+ALLOCATORS = frozenset(("malloc", "calloc", "realloc", "aligned_alloc", "_Znwm", "_Znam"))
 PHASES = ("while making samples", "in an event", "in init")
 
 
@@ -102,6 +105,7 @@ class ScriptRunner(Runner):
             machine.output_type[k] = number
         machine.block, machine.guard_begin = job.block, job.guard == "begin"
         machine.twin, machine.reinit, machine.script = job.twin, job.reinit, self.scripts
+        machine.allocates = bool(ALLOCATORS & imported_names(Path(job.library)))
 
     def lay_script(self, slot: Any, script: Script, base: Any, places: list[int], outputs: int) -> None:
         """One script as a C structure."""

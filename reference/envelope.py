@@ -55,10 +55,11 @@ class _Voice:
         """A time in force."""
         return Fraction(self.settings[name])
 
-    def line(self, name: str, start: int, seconds: Fraction, height: Any, target: Any, then: str) -> None:
-        """A linear segment from the level of the sample before; `then` names what follows."""
+    def line(self, name: str, start: int, seconds: Fraction, height: Any, target: Any, then: str, *,
+             from_zero: bool = False) -> None:
+        """A linear segment from the level of the sample before (or from 0); `then` names what follows."""
         plan = self.plan
-        level = plan.value(start - 1) if start > 0 else plan.number(0)
+        level = plan.value(start - 1) if start > 0 and not from_zero else plan.number(0)
         samples = seconds * self.rate
         distance = plan.number(target) - level
         middle, _ = double(distance)
@@ -135,8 +136,8 @@ def _walk(plan: Plan, settings: Mapping[str, Any], *, sustained: bool) -> None:
         voice.advance(sample)
         if on and (not voice.on or name == "strike"):
             if settings["retrigger"] == "zero":
-                plan.hold("idle", sample, 0)
-                voice.line("attack", sample, voice.seconds("attack"), settings["peak"], settings["peak"], "decay")
+                voice.line("attack", sample, voice.seconds("attack"), settings["peak"], settings["peak"], "decay",
+                           from_zero=True)
             else:
                 voice.begin("attack", sample)
         elif not on and voice.on and sustained:

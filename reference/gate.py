@@ -2,8 +2,8 @@
 
 Conventions. A gate is 0 or 1. A threshold turns on at or above its high level and off at or below its low level;
 between them it keeps its state; it starts off. Values within `band` of a level may go either way, and so may every
-sample until the two readings meet again (the least and the most right value are given). An edge is the first sample of an on-stretch. Times in seconds count in
-samples, rounded down unless stated; one sample more or less is right as well.
+sample until the two readings meet again (the least and the most right value are given). An edge is the first sample
+of an on-stretch. Times in seconds count in samples, rounded down unless stated; one sample more or less is right as well.
 """
 
 from __future__ import annotations

@@ -23,6 +23,10 @@ def _coefficient(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any)
     given = [value for value in (coefficient, seconds, cutoff_hz) if value is not None]
     if len(given) != 1:
         raise DomainError("give one of coefficient, seconds and cutoff_hz")
+    number = RationalContext().number(given[0])
+    if number <= 0 or (coefficient is not None and number > 1):
+        raise DomainError("a one-pole has a time or cutoff above 0, or a coefficient above 0 and at most 1; "
+                          f"got {float(number):g}")
     rate = script.sample_rate_hz
 
     def a(ctx: Any) -> Any:
@@ -73,10 +77,7 @@ def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: A
         return OnePole(script, script.streams[target], a, first)
 
     def build(plan: Plan) -> None:
-        whole, _ = double(plan.number(a(plan.ctx)))
-        if not 0 < whole <= 1:
-            raise DomainError(f"a one-pole coefficient of {whole:g} is not between 0 and 1")
-        ratio = None if coefficient is not None and whole == 1 else log2_ratio(plan.ctx)
+        ratio = None if coefficient is not None and exact.number(coefficient) == 1 else log2_ratio(plan.ctx)
         plan.hold("rest", 0, first)
         for sample, name, value in script.events:
             if name != target:

@@ -193,6 +193,10 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
     unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
     if (!fresh)
         return;
+    if (m->allocates) {
+        note_flags(s, fresh, at);
+        return;
+    }
     unsigned char *kept[8];
     for (int64_t k = 0; k < m->outputs; k++) {
         size_t bytes = (size_t)(n * pf_width[m->output_type[k]]);

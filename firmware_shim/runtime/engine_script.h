@@ -32,5 +32,6 @@ struct pf_machine {
     int64_t state_size, state_align, inputs, outputs, first, scripts;
     int32_t input_type[8], output_type[8];
     int32_t block, guard_begin, twin, reinit;
+    int32_t allocates, spare; /* memory from the heap is not put back: flags are then noted per stretch only */
     struct pf_script *script;
 };

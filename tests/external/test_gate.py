@@ -42,15 +42,16 @@ def test_in_the_band_both_readings_are_right_until_they_meet_again() -> None:
     assert span[1].tolist() == [0, 1, 1, 0, 1]
 
 
-# W3C Web Audio API, "AudioParam value clamping": 0 at 0 s, linear to 4 at 1 s, linear to 0 at 2 s: above 1 from 0.25 to 1.75 s.
+# W3C Web Audio API, "AudioParam value clamping": 0 at 0 s, linear to 4 at 1 s, to 0 at 2 s:
+# above 1 from 0.25 to 1.75 s.
 def test_times_at_which_the_w3c_clamping_example_crosses_one() -> None:
     rate = Fraction(1000)
     events = ((0, "target", Fraction(4)), (1000, "target", Fraction(0)))
     ramp = smoothing.ramp(None, Script(2000, rate, events), seconds=1).screen()[0]
     found = gate.threshold(None, stream("volts", np.round(ramp, 9), rate), low=1, high=1).screen()[0]
 
-    # Sample k is the value at (k + 1)/rate: reached with sample 249, left with sample 1749.
-    assert np.flatnonzero(np.diff(found)).tolist() == [248, 1748]
+    # Sample k is the value at (k + 1)/rate: reached with sample 249, left behind sample 1749.
+    assert np.flatnonzero(np.diff(found)).tolist() == [248, 1749]
 
 
 def test_each_edge_gives_one_pulse() -> None:
