@@ -335,7 +335,7 @@ def _compile_unit(
     ran = run(command, folder=work)
     if ran.code != 0:
         failure: CompileFailed = compile_messages.compile_failure(source, ran)
-        raise assigning.failed_call(failure, calls)
+        raise machine_source.failed_machine(assigning.failed_call(failure, calls), machines)
     files = [os.path.abspath(work / f) for f in compile_messages.rule_files(rule.read_text())]
     used = [f for f in files if f != str(unit)]
     return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err
@@ -357,5 +357,6 @@ def _link(plan: _Plan, work: Path, objects: list[str]) -> Ran:
         command.append("-lstdc++")
     ran = run([*command, "-lm"], folder=work)
     if ran.code != 0:
-        raise compile_messages.link_failure(ran, plan.sources, _MAPPED)
+        failure = compile_messages.link_failure(ran, plan.sources, _MAPPED)
+        raise machine_source.failed_machine(failure, plan.request.machines)
     return ran

@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from firmware_shim.errors import CompileFailed
+
 PREFIX = "pf_machine_"
 MOST_ARGUMENTS = 4
 _QUIET = '__attribute__((visibility("default"), noinline, no_sanitize("undefined")))\n'
@@ -55,6 +57,31 @@ class MachineCode:
 def prefix(name: str) -> str:
     """Beginning of the symbols of one machine."""
     return f"{PREFIX}{name}_"
+
+
+def failed_machine(failure: CompileFailed, machines: Iterable[MachineCode]) -> CompileFailed:
+    """A failed compile or link, told in the sheet's words when the text at fault is one of a machine's."""
+    spot = re.fullmatch(r"(?:.*/)?(\w+)\.(state|init|destroy|step|block|event \w+) in the sheet", failure.file)
+    machine = next((m for m in machines if spot is not None and m.name == spot[1]), None)
+    if spot is None or machine is None:
+        return failure
+    part = spot[2]
+    texts = {f"event {event.name}": event.text for event in machine.events}
+    texts |= {"state": machine.state or "", "init": machine.init, "destroy": machine.destroy, "step": machine.step,
+              "block": machine.block}
+    place = machine.place or f"machine {machine.name}"
+    todo = f"correct the text of {part} in the sheet"
+    if failure.symbol:
+        what = f"'{failure.symbol}' is used in the sheet, but none of the sources defines it"
+        todo = f"correct the name in the text of {part}, or add the source that defines it"
+    elif part == "state":
+        what = f"{machine.name}: the state's type {machine.state} does not compile"
+        todo = "write the type that the header declares for the state, for example state=\"envelope_t\""
+    else:
+        what = f"{machine.name}: the C text of {part} does not compile"
+    return CompileFailed(what, f"{place}, {part}: {texts[part]}", failure.text, todo, file=failure.file,
+                         line=failure.line, column=failure.column, text=failure.text, symbol=failure.symbol,
+                         log=failure.log)
 
 
 def _line(machine: MachineCode, part: str) -> str:

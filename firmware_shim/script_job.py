@@ -26,7 +26,8 @@ class Script:
 class ScriptJob:
     """Scripts of one machine. machine: beginning of its symbols; types: places in engine.NUMPY_TYPES; guard:
     whether state and blocks end at a guard page or begin after one; twin: a second instance runs in turns
-    with the first; reinit: init and script once more on used memory; block: whether the machine takes blocks."""
+    with the first; reinit: init and script once more on used memory; block: whether the machine takes blocks;
+    peripherals: (address, value) of 32-bit words that exist at the board's own addresses."""
 
     library: str
     machine: str
@@ -43,6 +44,7 @@ class ScriptJob:
     block: bool = False
     most_stops: int = 6
     trap_kinds: int = 0
+    peripherals: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass

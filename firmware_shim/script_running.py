@@ -3,22 +3,45 @@
 from __future__ import annotations
 
 import mmap
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
+from elftools.elf.elffile import ELFFile
+from elftools.elf.relocation import RelocationSection
+from elftools.elf.sections import SymbolTableSection
 
 from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
 from firmware_shim.job import Stop
 from firmware_shim.memory_map import imported_names
-from firmware_shim.running import EXTRA_MEMORY_BYTES, Library, Runner, end_descendants, present_bytes
+from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, end_descendants, present_bytes
 from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
 ALLOCATORS = frozenset(("malloc", "calloc", "realloc", "aligned_alloc", "_Znwm", "_Znam"))
 PHASES = ("while making samples", "in an event", "in init")
+
+
+# Allocator -> number of its watcher in engine_script.c.
+WATCHERS = {"malloc": 0, "calloc": 1, "realloc": 2, "aligned_alloc": 3, "_Znwm": 4, "_Znam": 4}
+
+
+def allocator_slots(library: Library) -> list[tuple[int, int]]:
+    """(address of the library's pointer to an allocator, number of its watcher)."""
+    found = []
+    with open(library.path, "rb") as stream:
+        elf = ELFFile(stream)
+        symbols = elf.get_section_by_name(".dynsym")
+        for section in elf.iter_sections():
+            if isinstance(section, RelocationSection) and isinstance(symbols, SymbolTableSection):
+                for entry in section.iter_relocations():
+                    name = symbols.get_symbol(entry["r_info_sym"]).name
+                    if name in WATCHERS and not entry["r_addend"]:
+                        found.append((library.base + int(entry["r_offset"]), WATCHERS[name]))
+    return found
 
 
 class ScriptRunner(Runner):
@@ -105,6 +128,10 @@ class ScriptRunner(Runner):
             machine.output_type[k] = number
         machine.block, machine.guard_begin = job.block, job.guard == "begin"
         machine.twin, machine.reinit, machine.script = job.twin, job.reinit, self.scripts
+        watch = [number for pair in allocator_slots(library) for number in pair]
+        numbers = ffi.new("int64_t[]", watch or 1)
+        self.keep.append(numbers)
+        machine.watch, machine.watches = numbers, len(watch) // 2
         machine.allocates = bool(ALLOCATORS & imported_names(Path(job.library)))
 
     def lay_script(self, slot: Any, script: Script, base: Any, places: list[int], outputs: int) -> None:
@@ -129,7 +156,7 @@ class ScriptRunner(Runner):
             slot.output[k] = base + places[k]
             if len(places) > outputs:
                 slot.again[k] = base + places[outputs + k]
-        slot.mode_changed_at = -1
+        slot.mode_changed_at = slot.late_allocation = -1
         for kind in range(5):
             slot.first_flag[kind] = -1
 
@@ -140,11 +167,16 @@ class ScriptRunner(Runner):
         shared.mode_changed_at = shared.written_at = shared.forked_at = -1
         shared.segment = first
         self.machine.first = first
-        regions = ffi.new("struct pf_region[]", max(1, len(job.regions)))
-        for slot, (offset, size) in zip(regions, job.regions, strict=False):
-            slot.start, slot.size = ffi.cast("unsigned char *", library.base + offset), size
+        # Words of peripherals are memory like the library's own: each script starts with their declared values.
+        places = [(library.base + offset, size) for offset, size in job.regions]
+        places += [(address, 4) for address, _ in job.peripherals]
+        regions = ffi.new("struct pf_region[]", max(1, len(places)))
+        for slot, (address, size) in zip(regions, places, strict=False):
+            slot.start, slot.size = ffi.cast("unsigned char *", address), size
         c_job = ffi.new("struct pf_job *")
-        c_job.flush_to_zero, c_job.regions, c_job.region = job.flush_to_zero, len(job.regions), regions
+        words = ffi.new("struct pf_word[]", [list(word) for word in job.peripherals] or 1)
+        c_job.word, c_job.words = words, len(job.peripherals)
+        c_job.flush_to_zero, c_job.regions, c_job.region = job.flush_to_zero, len(places), regions
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.shared, c_job.machine, c_job.output_file = shared, self.machine, self.capture.fileno()
         if self.events is not None:
@@ -155,6 +187,9 @@ class ScriptRunner(Runner):
         status, hung = self.wait(child, shared)
         left_behind = end_descendants()
         place = int(shared.segment)
+        if os.WIFEXITED(status) and os.WEXITSTATUS(status) == NOT_MAPPED and not shared.signal:
+            why = f"this computer needs address 0x{int(shared.fault_address):x} itself"
+            return Stop("not run", 0, 0, 0, why), place
         if int(shared.done) == 1 and status == 0:
             if left_behind:
                 words = f"it left {left_behind} processes behind (ended); in which script is not known"
@@ -183,4 +218,4 @@ class ScriptRunner(Runner):
                 arrays.append(np.frombuffer(self.memory[start : start + done * width], NUMPY_TYPES[kind]))
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
-        return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None)
+        return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation))

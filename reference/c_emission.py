@@ -17,6 +17,7 @@ def c_function(name: str, graph: Graph, constants: Mapping[int, float], key: str
     lines = [
         header_text(),
         f"/* screen {key} */",
+        *_tables(name, graph),
         f"void {name}(const double *const *inputs, double *result, long n);",
         f"void {name}(const double *const *inputs, double *result, long n) {{",
         "    double *restrict output = result;",
@@ -38,6 +39,8 @@ def c_function(name: str, graph: Graph, constants: Mapping[int, float], key: str
             text = operands[0]
         elif node.operation == "floor":
             text = f"kernel_floor_or_nan({operands[0]}, {margins[index].hex()})"
+        elif node.operation == "table":
+            text = f"kernel_entry({name}_table{index}, {len(node.table) - 1}.0, {operands[0]})"
         elif node.operation == "sqrt":
             text = f"__builtin_sqrt({operands[0]})"
         else:
@@ -45,3 +48,11 @@ def c_function(name: str, graph: Graph, constants: Mapping[int, float], key: str
         lines.append(f"        const double t{index} = {text}" + ("" if text.endswith("*/") else ";"))
     lines += [f"        output[i] = t{len(graph.nodes) - 1};", "    }", "}", ""]
     return "\n".join(lines)
+
+
+def _tables(name: str, graph: Graph) -> list[str]:
+    """The constant tables that the function reads."""
+    return [
+        f"static const double {name}_table{index}[] = {{{', '.join(float(value).hex() for value in node.table)}}};"
+        for index, node in enumerate(graph.nodes) if node.table
+    ]

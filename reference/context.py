@@ -9,10 +9,11 @@ refused, because its decimal and its binary value differ.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any, TypeAlias
 
-from reference.errors import NumberRefused
+from reference.errors import DomainError, NoScreen, NumberRefused
 from reference.expressions import evaluate, exact_fraction
 
 Number: TypeAlias = Any
@@ -142,6 +143,21 @@ class Context(ABC):
     def nearest(self, x: Number) -> Number:
         """The integer nearest to x; halves go up."""
         return self.floor(self.add(x, Fraction(1, 2)))
+
+    def modulo(self, x: Number, n: int) -> Number:
+        """x - n floor(x/n), in [0, n) for n > 0."""
+        return self.subtract(x, self.multiply(n, self.floor(self.divide(x, n))))
+
+    def whole(self, x: Number) -> int:
+        """x as a Python int, for arithmetic on its bits; DomainError if it is no integer."""
+        raise NoScreen("the reference works on the bits of an integer")
+
+    def pick(self, values: Sequence[Fraction], index: Number) -> Number:
+        """values[index], for an integer index of 0 to len(values) - 1; DomainError beyond."""
+        place = self.whole(index)
+        if not 0 <= place < len(values):
+            raise DomainError(f"entry {place} of a table of {len(values)}")
+        return self.constant(values[place])
 
     @property
     @abstractmethod

@@ -71,7 +71,11 @@ class _Voice:
             slope = slope if middle > 0 else -slope
             plan.line(name, start, level, slope, target)
             steps = _steps_until(plan, distance, slope)
-        self.next_start, self.next_name = plan.decide(start + steps, f"end of {name}"), then
+        end = plan.decide(start + steps, f"end of {name}", earliest=start + 1)
+        if end < plan.decisions[-1].sample:
+            # Ended sooner means arrived sooner: a segment that never reaches its end is no alternative.
+            plan.hold(name, end - 1, target)
+        self.next_start, self.next_name = end, then
 
     def decay(self, name: str, start: int, seconds: Fraction, target: Any, silence: Any) -> None:
         """An exponential segment from the level of the sample before."""

@@ -7,8 +7,10 @@ The same analysis serves plain float64 and double-double; `Arithmetic` holds wha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from math import gcd
 
 from reference import kernels
 from reference.errors import NoScreen
@@ -112,12 +114,23 @@ def _whole_relative(node: Node, bound: Bound) -> Fraction | None:
 def bounds(graph: Graph, arithmetic: Arithmetic, constant_error: dict[int, Fraction]) -> list[Bound]:
     """A Bound per node. constant_error: relative error of each constant node as it is stored."""
     result: list[Bound] = []
+    grains: list[Fraction | None] = []
+    doubtful: list[bool] = []
     for index, node in enumerate(graph.nodes):
+        grains.append(_grain(node, [grains[i] for i in node.arguments]))
+        unsure = any(doubtful[i] for i in node.arguments)
+        if unsure and node.operation in ("log", "log2", "tanh"):
+            raise NoScreen(f"{node.operation} of a floor that may be in doubt")  # these kernels lose a NaN
+        if node.operation == "table" and grains[node.arguments[0]] != 1:
+            raise NoScreen("the place in a table is not known to be an integer")
+        doubtful.append(unsure or (node.operation == "floor" and not result[node.arguments[0]].exact))
         if node.operation == "input":
             bound = EXACT
         elif node.operation == "constant":
             error = constant_error[index]
             bound = EXACT if error == 0 else _bound(node, error, ZERO)
+        elif _without_rounding(node, grains[index], [(graph.nodes[i], result[i]) for i in node.arguments]):
+            bound = EXACT
         else:
             operands = [(graph.nodes[i], result[i]) for i in node.arguments]
             bound = _RULES[node.operation](node, operands, arithmetic)
@@ -128,6 +141,53 @@ def bounds(graph: Graph, arithmetic: Arithmetic, constant_error: dict[int, Fract
 
 
 Operands = list[tuple[Node, Bound]]
+MOST_GRAINS = 2**53
+
+
+def _grain(node: Node, grains: list[Fraction | None]) -> Fraction | None:
+    """A power of two of which every exact value of the node is a multiple, if one is known."""
+    match node.operation:
+        case "floor":
+            return Fraction(1)
+        case "constant":
+            return _dyadic_grain([node.constant]) if isinstance(node.constant, Fraction) else None
+        case "table":
+            return _dyadic_grain(node.table)
+        case "add" | "subtract" | "minimum" | "maximum" | "multiply" | "negative" | "absolute" | "copy":
+            known = [grain for grain in grains if grain is not None]
+            if len(known) < len(grains):
+                return None
+            return known[0] * known[1] if node.operation == "multiply" else min(known)
+    return None
+
+
+def _dyadic_grain(values: Sequence[Fraction]) -> Fraction | None:
+    bottom = max(value.denominator for value in values)
+    if any(value.denominator & (value.denominator - 1) for value in values):
+        return None
+    whole = [int(value * bottom) for value in values if value]
+    common = gcd(*whole) if whole else 1
+    return Fraction(common & -common, bottom)
+
+
+def _without_rounding(node: Node, grain: Fraction | None, operands: Operands) -> bool:
+    """True where exact operands give a result that every format here holds: nothing is rounded, nothing underflows."""
+    if node.operation not in ("add", "subtract", "multiply") or not all(bound.exact for _, bound in operands):
+        return False
+    if grain is not None and grain > SMALLEST_CONSTANT and node.largest <= MOST_GRAINS * grain:
+        return True
+    # Scaling up by a power of two moves the exponent only.
+    return node.operation == "multiply" and any(
+        _is_power_of_two(factor) and factor.smallest >= 1 for factor, _ in operands
+    )
+
+
+def _entry(node: Node, operands: Operands, a: Arithmetic) -> Bound:
+    if not operands[0][1].exact:
+        raise NoScreen("the place in a table is uncertain")
+    parts = 1 if a is FLOAT64 else 2
+    error = max(stored_constant(value, parts)[1] for value in node.table)
+    return EXACT if error == 0 else _bound(node, error, ZERO)
 
 
 def _copied(node: Node, operands: Operands, a: Arithmetic) -> Bound:
@@ -235,7 +295,10 @@ def _power(node: Node, operands: Operands, a: Arithmetic) -> Bound:
 
 def _logarithm(node: Node, operands: Operands, a: Arithmetic) -> Bound:
     ((x, bx),) = operands
-    if not (kernels.LOG_SMALLEST <= x.low - bx.total and x.high + bx.total <= kernels.LOG_LARGEST):
+    least = x.low - bx.total
+    if bx.relative is not None:
+        least = max(least, x.low * (1 - bx.relative) - bx.absolute)
+    if not (kernels.LOG_SMALLEST <= least and x.high + bx.total <= kernels.LOG_LARGEST):
         raise NoScreen(f"{node.operation} outside [2**-890, 2**890]")
     relative = _whole_relative(x, bx)
     if relative is None or relative > Fraction(1, 1000):
@@ -285,6 +348,7 @@ def _floor(node: Node, operands: Operands, a: Arithmetic) -> Bound:
 
 _RULES = {
     "floor": _floor,
+    "table": _entry,
     "copy": _copied,
     "add": _sum,
     "subtract": _sum,

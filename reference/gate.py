@@ -223,7 +223,7 @@ def lamp(ctx: Any, script: Script, *, source: str = "strike", hold: Any = 0, dec
         ratio = -plan.ctx.log2(plan.ctx.number(1000)) / plan.ctx.number(falling * script.sample_rate_hz)
         for number, sample in enumerate(strikes):
             plan.hold("hold", sample, full)
-            end = plan.decide(sample + max(1, floor(held * script.sample_rate_hz)), "end of the hold")
+            end = plan.decide(sample + max(1, floor(held * script.sample_rate_hz)), "end of the hold", earliest=sample + 1)
             if number + 1 == len(strikes) or end < strikes[number + 1]:
                 plan.decay("decay", end, full, ratio, 0)
 

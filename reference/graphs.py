@@ -9,7 +9,7 @@ depends on the input has no straight-line form: NoScreen says so.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import floor
 from typing import Any
@@ -32,6 +32,7 @@ class Node:
     """One step. operation: "input", "constant" or a name below; arguments: indices of earlier nodes.
 
     low, high: enclosure of the exact value over the input ranges. constant: its value if it has only one.
+    table: the entries of operation "table", whose argument is the place.
     """
 
     operation: str
@@ -39,6 +40,7 @@ class Node:
     low: Fraction
     high: Fraction
     constant: Fraction | Interval | None = None
+    table: tuple[Fraction, ...] = ()
 
     @property
     def largest(self) -> Fraction:
@@ -132,7 +134,7 @@ class TracingContext(Context):
                 nodes.append(Node("copy", (index,), node.low, node.high))
                 continue
             arguments = tuple(place[argument] for argument in node.arguments)
-            nodes.append(Node(node.operation, arguments, node.low, node.high, node.constant))
+            nodes.append(Node(node.operation, arguments, node.low, node.high, node.constant, node.table))
         return Graph(tuple(nodes), inputs)
 
     def _node(
@@ -282,3 +284,28 @@ class TracingContext(Context):
             span = Interval(WIDE, from_int(floor(low)), from_int(floor(high)))
             return self._node("floor", (self._place(x),), span)
         return self._apply("floor", x)
+
+    def modulo(self, x: Number, n: int) -> Number:
+        result = super().modulo(self.own(x), n)
+        if result.constant is None and result.index is not None and n > 0:
+            # The difference alone has a far wider range than the remainder can take.
+            node = self._nodes[result.index]
+            low, high = max(node.low, Fraction(0)), min(node.high, Fraction(n))
+            self._nodes[result.index] = replace(node, low=low, high=high)
+            result.span = Interval(WIDE, WIDE.constant(low).low, WIDE.constant(high).high)
+        return result
+
+    def pick(self, values: Sequence[Fraction], index: Number) -> Number:
+        index = self.own(index)
+        if index.constant is not None:
+            return self.constant(values[_EXACT.whole(index.constant)])
+        low, high = index.span.ends()
+        if not 0 <= low <= high <= len(values) - 1:
+            raise NoScreen("the place in a table may lie outside it")
+        entries = tuple(Fraction(value) for value in values)
+        span = Interval(WIDE, WIDE.constant(min(entries)).low, WIDE.constant(max(entries)).high)
+        place = self._place(index)
+        found = self._node("table", (place,), span, key=("table", place, entries))
+        assert found.index is not None
+        self._nodes[found.index] = replace(self._nodes[found.index], table=entries)
+        return found

@@ -320,6 +320,12 @@ class IntervalContext(Context):
             raise Undecidable(f"floor of {x!r} is not decided at {self.bits} bits")
         return Interval(self, low, low)
 
+    def whole(self, x: Number) -> int:
+        low, high = self.own(x).ends()
+        if low != high or low.denominator != 1:
+            raise Undecidable(f"{x!r} is not known as an integer at {self.bits} bits")
+        return int(low)
+
 
 def _least(values: list[Raw]) -> Raw:
     least = values[0]

@@ -36,8 +36,14 @@ KERNEL double kernel_floor_or_nan(double x, double margin) {
     return size <= margin && margin > 0.0 ? __builtin_nan("") : whole;
 }
 
-KERNEL double kernel_minimum(double a, double b) { return a < b ? a : b; }
-KERNEL double kernel_maximum(double a, double b) { return a > b ? a : b; }
+/* The entry at an integer place of 0 to last; NaN (a floor in doubt) stays NaN. */
+KERNEL double kernel_entry(const double *table, double last, double place) {
+    return place >= 0.0 && place <= last ? table[(long)place] : __builtin_nan("");
+}
+
+/* A NaN, from a floor in doubt, must not be lost on either side. */
+KERNEL double kernel_minimum(double a, double b) { const double least = a < b ? a : b; return a == a ? least : a; }
+KERNEL double kernel_maximum(double a, double b) { const double most = a > b ? a : b; return a == a ? most : a; }
 KERNEL double kernel_absolute(double x) { return kernel_value(kernel_bits(x) & 0x7fffffffffffffffu); }
 KERNEL double kernel_with_sign(double x, double sign) {
     return kernel_value(kernel_bits(x) ^ (kernel_bits(sign) & 0x8000000000000000u));

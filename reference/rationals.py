@@ -117,6 +117,12 @@ class RationalContext(Context):
     def floor(self, x: Number) -> Fraction:
         return Fraction(math.floor(self.own(x)))
 
+    def whole(self, x: Number) -> int:
+        exact = self.own(x)
+        if exact.denominator != 1:
+            raise DomainError(f"{exact} is no integer")
+        return int(exact.numerator)
+
 
 def _positive(x: Fraction, name: str) -> Fraction:
     if x <= 0:

@@ -140,6 +140,9 @@ class StepContext(Context):
     def floor(self, x: Number) -> Number:
         return self._unary("floor", x)
 
+    def whole(self, x: Number) -> int:
+        return self._intervals.whole(self.own(x).value)
+
 
 def _bracketed(step: Step) -> str:
     """A label as an operand: formulas such as 440 * 2**(-9/12) and fractions get parentheses."""

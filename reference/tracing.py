@@ -52,8 +52,8 @@ _FLOAT64_OPERATIONS: dict[str, Callable[..., Any]] = {
     "divide": lambda a, b: a / b,
     "negative": lambda x: -x,
     "absolute": np.abs,
-    "minimum": lambda a, b: np.where(a < b, a, b),
-    "maximum": lambda a, b: np.where(a > b, a, b),
+    "minimum": lambda a, b: np.where((a < b) | np.isnan(a), a, b),
+    "maximum": lambda a, b: np.where((a > b) | np.isnan(a), a, b),
     "sqrt": np.sqrt,
     "exp2": kernels.exp2,
     "exp": kernels.exp,
@@ -72,8 +72,8 @@ _FINER_OPERATIONS: dict[str, Callable[..., Any]] = {
     "divide": dd.divide,
     "negative": dd.negative,
     "absolute": dd.absolute,
-    "minimum": lambda a, b: dd.choose(dd.less(a, b), a, b),
-    "maximum": lambda a, b: dd.choose(dd.less(b, a), a, b),
+    "minimum": lambda a, b: dd.choose(dd.less(a, b) | np.isnan(a[0]), a, b),
+    "maximum": lambda a, b: dd.choose(dd.less(b, a) | np.isnan(a[0]), a, b),
     "sqrt": dd.root,
     "exp2": dk.exp2,
     "exp": dk.exp,
@@ -125,6 +125,8 @@ class Screen:
                 values.append(self.constants[index][0])
             elif node.operation == "floor":
                 values.append(floor_or_nan(values[node.arguments[0]], self.margins[index][0]))
+            elif node.operation == "table":
+                values.append(entry_or_nan([float(value) for value in node.table], values[node.arguments[0]]))
             else:
                 operands = [values[argument] for argument in node.arguments]
                 values.append(_FLOAT64_OPERATIONS[node.operation](*operands))
@@ -147,6 +149,9 @@ class Screen:
                 values.append((np.full(shape, first), np.full(shape, second)))
             elif node.operation == "floor":
                 values.append(finer_floor_or_nan(values[node.arguments[0]], self.margins[index][1]))
+            elif node.operation == "table":
+                parts = zip(*(stored_constant(value, 2)[0] for value in node.table), strict=True)
+                values.append(tuple(entry_or_nan(list(part), values[node.arguments[0]][0]) for part in parts))
             else:
                 operands = [values[argument] for argument in node.arguments]
                 values.append(_FINER_OPERATIONS[node.operation](*operands))
@@ -202,6 +207,23 @@ def finer_floor_or_nan(x: Any, margin: float) -> Any:
     doubt = (np.abs(rest) <= margin) & (margin > 0)
     whole = np.where(doubt, np.nan, nearest - (rest < 0))
     return whole, np.zeros_like(whole)
+
+
+def entry_or_nan(entries: Sequence[float], place: Any) -> Any:
+    """The entry at each integer place; NaN where the place is NaN or outside.
+
+    Shape:   float64 array of places, result alike.
+    Unit:    that of the entries.
+    Domain:  integers of 0 to len(entries) - 1.
+    Error:   none.
+    Source:  twin of kernel_entry in kernels.h.
+
+    >>> float(entry_or_nan([0.0, 5.0], np.float64(1.0)))
+    5.0
+    """
+    known = (place >= 0) & (place <= len(entries) - 1)
+    chosen = np.asarray(entries)[np.where(known, place, 0).astype(np.int64)]
+    return np.where(known, chosen, np.nan)
 
 
 def _within(values: np.ndarray, low: Fraction, high: Fraction) -> bool:
@@ -305,7 +327,7 @@ def _below(value: Fraction) -> float:
 
 
 def _key(graph: Graph, ranges: object, stored: Mapping[int, tuple[float, float, float]], ends: object) -> str:
-    steps = [(node.operation, node.arguments) for node in graph.nodes]
+    steps = [(node.operation, node.arguments, node.table) for node in graph.nodes]
     parts = [steps, ranges, sorted(stored.items()), ends, _evaluating_code()]
     return hashlib.sha256(repr(parts).encode()).hexdigest()
 

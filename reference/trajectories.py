@@ -139,12 +139,12 @@ class Plan:
                 return segment.at(self.ctx, sample - segment.start + 1)
         return self.number(0)
 
-    def decide(self, sample: int, what: str, band_samples: int = 1) -> int:
-        """The sample at which the branch is taken: as computed, moved by the firmware's own choice."""
+    def decide(self, sample: int, what: str, band_samples: int = 1, earliest: int = 0) -> int:
+        """The sample at which the branch is taken: as computed, moved by the firmware's own choice, not before earliest."""
         number = len(self.decisions)
         sample = self.known[number] if number < len(self.known) else sample
         self.decisions.append(Decision(sample, band_samples, what))
-        return max(0, sample + self.shifts.get(number, 0))
+        return max(earliest, sample + self.shifts.get(number, 0))
 
 
 class Trajectory:
@@ -240,15 +240,22 @@ def evaluate(segment: Segment, count: int, done: int = 0) -> tuple[np.ndarray, n
         travel = slope * steps
         value = level + travel
         value = np.minimum(value, target) if segment.rising else np.maximum(value, target)
-        return value, level_off + target_off + steps * slope_off + 4 * UNIT * (np.abs(travel) + np.abs(level) + abs(target))
+        steps *= slope_off + 4 * UNIT * abs(slope)
+        steps += level_off + target_off + 4 * UNIT * (abs(level) + abs(target))
+        return value, steps
     power = powers(slope, count, done)
-    relative = EXP2_BOUND + steps * (abs(slope) * 2 * UNIT + slope_off) + 8 * UNIT
     distance = level - target
-    off = power * (abs(distance) * relative + level_off + target_off + 2 * UNIT * (abs(level) + abs(target)))
-    value = target + distance * power
+    # In place, since this is most of the time: power (fixed + j growing) + rest; |value| <= |target| + |distance| power.
+    fixed = abs(distance) * (EXP2_BOUND + 12 * UNIT) + level_off + target_off + 2 * UNIT * (abs(level) + abs(target))
+    steps *= abs(distance) * (abs(slope) * 2 * UNIT + slope_off)
+    steps += fixed
+    steps *= power
     # powers() gives 0 below 2^-890: what is lost there is at most this.
     lost = 2.0**-888 * (abs(distance) + level_off + target_off + 1)
-    return value, off + target_off + 4 * UNIT * (abs(target) + np.abs(value)) + lost
+    steps += target_off + 8 * UNIT * abs(target) + lost
+    power *= distance
+    power += target
+    return power, steps
 
 
 def powers(slope: float, count: int, done: int = 0) -> np.ndarray:

@@ -163,7 +163,7 @@ class Sheet:
         name: str,
         *,
         state: str | None,
-        init: str,
+        init: str = "",
         outputs: Iterable[Signal],
         claims: Iterable[Claim],
         step: str = "",
@@ -195,6 +195,7 @@ class Sheet:
             claims=claims, reference=reference, constants=constants, family=family, without=without,
             call_limit_seconds=call_limit_seconds, flush_to_zero=flush_to_zero, hostile=hostile,
             longest_seconds=longest_seconds, scripts=scripts, interleaved=interleaved, pointers=pointers)
+        found = replace(found, peripherals=tuple(sorted(self.peripherals.items())))
         if name in self.names():
             raise SheetError(f"{name} is described twice", where=found.place, why="one routine, one entry",
                              todo="remove one of the two")

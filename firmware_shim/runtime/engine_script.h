@@ -21,7 +21,7 @@ struct pf_script {
     const void *stream[8];
     void *output[8];
     void *again[8];
-    int64_t done, first_flag[5], mode_changed_at;
+    int64_t done, first_flag[5], mode_changed_at, late_allocation;
 };
 
 struct pf_machine {
@@ -34,4 +34,6 @@ struct pf_machine {
     int32_t block, guard_begin, twin, reinit;
     int32_t allocates, spare; /* memory from the heap is not put back: flags are then noted per stretch only */
     struct pf_script *script;
+    int64_t watches;
+    const int64_t *watch; /* per watched call: address of the library's pointer to it, number of the watcher */
 };

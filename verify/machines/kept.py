@@ -33,7 +33,7 @@ class Kept:
         """Where the tallies lie."""
         described = [getattr(machine, name) for name in (
             "name", "state", "init", "destroy", "events", "inputs", "step", "block", "outputs", "sample_rates_hz",
-            "flush_to_zero", "hostile", "longest_seconds", "call_limit_seconds", "interleaved", "pointers")]
+            "flush_to_zero", "hostile", "longest_seconds", "call_limit_seconds", "interleaved", "pointers", "peripherals")]
         constants = sorted((key, repr(value)) for key, value in machine.constants.items())
         reference = getattr(machine.reference, "__qualname__", ""), getattr(machine.reference, "__module__", "")
         stated = [(claim.label(), repr(claim)) for claim in claims]

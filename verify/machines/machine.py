@@ -151,6 +151,7 @@ class Machine:
     interleaved: Mapping[str, Sequence[str]] = field(default_factory=dict)
     pointers: Mapping[str, Sequence[str]] = field(default_factory=dict)
     scripts: int | None = None
+    peripherals: tuple[tuple[int, int], ...] = ()
 
     @property
     def output(self) -> Signal:

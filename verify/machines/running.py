@@ -49,6 +49,7 @@ class Stand:
             flush_to_zero=machine.flush_to_zero,
             events=self.build == "strict",
             regions=self.regions,
+            peripherals=machine.peripherals,
             call_limit_seconds=machine.call_limit_seconds,
             guard="begin" if variant == "again" else "end",
             twin=variant == "beside another",

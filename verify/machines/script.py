@@ -242,7 +242,9 @@ def place_of(grid: Grid, bits: str) -> int:
     if kind.kind == "f" and not np.isfinite(number):
         return -1 if np.isnan(number) else -2 if number > 0 else -3
     value = Fraction(float(number)) if kind.kind == "f" else int(number) * grid.scale
-    place = grid.index_near(value)
-    if raw_of(grid, place) != raw:
-        raise ValueError(bits)
-    return place
+    near = grid.index_near(value)
+    # Two places hold zero: -0 stands beside +0.
+    for place in (near, near - 1, near + 1):
+        if 0 <= place < grid.count and raw_of(grid, place) == raw:
+            return place
+    raise ValueError(bits)
