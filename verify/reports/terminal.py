@@ -62,6 +62,7 @@ def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]
     if len(tail) > room and verdict == "holds":
         tail = tail.removeprefix("worst ")
         tail = tail.removesuffix(" tried") if len(tail) > room else tail
+        tail = tail.replace(" full scale", "") if len(tail) > room else tail
     elif len(tail) > room:
         tail = tail[: room - 3] + "..."
     name = routine["name"]
