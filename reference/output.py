@@ -9,6 +9,8 @@ C's rintf), "away" (nearest, halves away from zero: C's roundf), "up" (nearest, 
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 from reference.context import Context, Number
 from reference.errors import DomainError
 
@@ -31,15 +33,16 @@ def rounded_from_value(ctx: Context, value: Number, *, rounding: str) -> Number:
     [-2, -3, -2, -2, -3]
     """
     x = ctx.number(value)
+    floored = Fraction(1, 4)  # gives 0 like any smaller number, but stands clear of every jump
     match rounding:
         case "down":
             return ctx.floor(x)
         case "zero":
-            return ctx.floor(ctx.maximum(x, 0)) - ctx.floor(ctx.maximum(-x, 0))
+            return ctx.floor(ctx.maximum(x, floored)) - ctx.floor(ctx.maximum(-x, floored))
         case "up":
             return _half_up(ctx, x)
         case "away":
-            return _half_up(ctx, ctx.maximum(x, 0)) - _half_up(ctx, ctx.maximum(-x, 0))
+            return _half_up(ctx, ctx.maximum(x, floored)) - _half_up(ctx, ctx.maximum(-x, floored))
         case "even":
             upper, lower = _half_up(ctx, x), -_half_up(ctx, -x)
             # They differ, by 1, at a half only: then the odd one of the two gives way.
@@ -74,9 +77,17 @@ def code_from_level(ctx: Context, level: Number, *, bits: int, rounding: str, sc
         raise DomainError(f"scale {scale!r}: it must be one of {', '.join(SCALES)}")
     top = 2 ** (bits - 1)
     steps, lowest = (top, -top) if scale == "power" else (top - 1, 1 - top)
-    # The clamp comes first so that its argument stays small; rounding is monotone and keeps whole limits.
-    limited = ctx.clamp(ctx.number(level) * steps, lowest, top - 1)
-    return rounded_from_value(ctx, limited, rounding=rounding)
+    return _rounded_within(ctx, ctx.number(level) * steps, lowest, top - 1, rounding)
+
+
+def _rounded_within(ctx: Context, value: Number, low: int, high: int, rounding: str) -> Number:
+    """The rounded value, limited to low..high.
+
+    It is also limited beforehand, so that a screen has small numbers only: a quarter beyond the limits, where no
+    rounding rule has its jumps.
+    """
+    near = ctx.clamp(value, Fraction(4 * low - 1, 4), Fraction(4 * high + 1, 4))
+    return ctx.clamp(rounded_from_value(ctx, near, rounding=rounding), low, high)
 
 
 def level_from_code(ctx: Context, code: Number, *, bits: int, scale: str) -> Number:
@@ -117,8 +128,7 @@ def converter_code_from_volts(
     if low == high or isinstance(bits, bool) or not isinstance(bits, int) or not 1 <= bits <= 32:
         raise DomainError("low_volts and high_volts must differ and bits be 1 to 32")
     largest = 2**bits - 1
-    limited = ctx.clamp((ctx.number(volts) - low) * (largest / (high - low)), 0, largest)
-    return rounded_from_value(ctx, limited, rounding=rounding)
+    return _rounded_within(ctx, (ctx.number(volts) - low) * (largest / (high - low)), 0, largest, rounding)
 
 
 def clipped_from_level(ctx: Context, level: Number, *, low: object = -1, high: object = 1) -> Number:

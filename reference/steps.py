@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from reference.context import Context, Number, Operand
+from reference.errors import NumberRefused
 from reference.intervals import Interval, IntervalContext
 
 
@@ -39,7 +40,12 @@ class StepContext(Context):
             given.append(self._note(self._intervals.number(value), name))
         for name, constant in constants.items():
             if isinstance(constant, (int, float, str, Fraction)) and not isinstance(constant, bool):
-                self._note(self._intervals.number(constant), name)
+                try:
+                    number = self._intervals.number(constant)
+                except NumberRefused:  # a word that chooses a rule, such as rounding="even"
+                    self._lines.append((name, str(constant)))
+                    continue
+                self._note(number, name)
                 self._names[repr(constant)] = name
         result = self.own(function(self, *given, **constants))
         label, text = self._lines[-1] if self._lines else ("", "")

@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from reference import DomainError, output
+from reference import DomainError, intermediates, output, screen, why_no_screen
 from tests.external.screen_checks import assert_screen_keeps_its_word, exact
 
 # Python's decimal module names the same rules (its HALF_UP goes away from zero).
@@ -162,3 +162,28 @@ def test_screens_see_halves(rounding: str) -> None:
 )
 def test_screens(function, constants) -> None:  # type: ignore[no-untyped-def]
     assert_screen_keeps_its_word(function, [(-6, 6)], **constants)
+
+
+def test_a_floor_in_doubt_is_not_lost_in_a_clamp() -> None:
+    """One third of a multiple of three is rounded in binary64: the screen must not take a side there."""
+    found = screen(lambda ctx, x: ctx.clamp(ctx.floor(x / 3), -5, 5), [(-30.0, 30.0)], {})
+
+    assert found is not None
+    assert np.isnan(found.evaluate([np.array([3.0, -6.0, 12.0])])).all()
+    assert np.isnan(found.finer([np.array([3.0, -6.0, 12.0])])[0]).all()
+    assert found.evaluate([np.array([4.0, -29.0, 29.0])]).tolist() == [1, -5, 5]
+
+
+@pytest.mark.parametrize("name", ["log2", "log", "tanh"])
+def test_no_screen_where_a_doubt_would_be_lost(name: str) -> None:
+    why = why_no_screen(lambda ctx, x: getattr(ctx, name)(1 + ctx.floor(x / 3)), [(0.0, 30.0)], {})
+
+    assert why == f"{name} of a floor that may be in doubt"
+    assert screen(lambda ctx, x: getattr(ctx, name)(1 + ctx.floor(x)), [(0.0, 30.0)], {}) is not None
+
+
+def test_the_steps_of_a_code_can_be_shown() -> None:
+    lines = dict(intermediates(output.code_from_level, [Fraction(1, 3)], dict(bits=16, rounding="even", scale="power")))
+
+    assert lines["rounding"] == "even" and lines["bits"] == "16"
+    assert next(text for label, text in lines.items() if label.startswith("result: ")) == "10923"
