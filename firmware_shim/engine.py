@@ -51,7 +51,6 @@ RESULT = np.dtype([
     ("first_subnormal", "i8"), ("flagged_blocks", "i8", 5), ("first_flag", "i8", 5),
     ("flag_not_reproduced", "i8", 5), ("found", FOUND, 8),
 ])
-MOST_TESTS = 8
 MOST_INPUTS = 8
 
 

@@ -160,11 +160,26 @@ class Runner:
             whole.flags = self.flags[:]
         if self.events is not None:
             whole.events = self.events.read()
+        whole.printed = self.printed()
+        return whole
+
+    def printed(self) -> str:
+        """The start of what the firmware printed; the file is empty afterwards."""
         self.capture.seek(0)
-        whole.printed = self.capture.read(400).decode("utf-8", "replace")
+        text = self.capture.read(400).decode("utf-8", "replace")
         self.capture.seek(0)
         self.capture.truncate()
-        return whole
+        return text
+
+    def child(self, c_job: Any, shared: Any) -> tuple[int, bool, int]:
+        """One forked child from start to end: its status, whether it hung, how many processes it left behind."""
+        if self.events is not None:
+            self.events.attach(shared.position, self.ffi)
+        child = self.engine.lib.pf_start(c_job)
+        if child < 0:
+            raise OSError("fork failed")
+        status, hung = self.wait(child, shared)
+        return status, hung, end_descendants()
 
     def run_once(self, segments: np.ndarray, library: Library, whole: JobResult) -> np.ndarray:
         """Run the segments in one child; returns those still to run after a stop."""
@@ -181,13 +196,7 @@ class Runner:
         shared = ffi.cast("struct pf_shared *", ffi.from_buffer(memory))
         shared.mode_changed_at = shared.written_at = shared.forked_at = -1
         c_job = self.make_job(segments, library, shared, results, opens)
-        if self.events is not None:
-            self.events.attach(shared.position, ffi)
-        child = self.engine.lib.pf_start(c_job)
-        if child < 0:
-            raise OSError("fork failed")
-        status, hung = self.wait(child, shared)
-        left_behind = end_descendants()
+        status, hung, left_behind = self.child(c_job, shared)
         if os.WIFEXITED(status) and os.WEXITSTATUS(status) == NOT_MAPPED and not shared.signal:
             reason = f"not run: this computer needs address 0x{int(shared.fault_address):x} itself"
             whole.load_problem = reason

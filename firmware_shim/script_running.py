@@ -17,7 +17,7 @@ from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
 from firmware_shim.job import Stop
 from firmware_shim.memory_map import imported_names
-from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, end_descendants, present_bytes
+from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, present_bytes
 from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
@@ -86,10 +86,7 @@ class ScriptRunner(Runner):
             for event in self.events.read():
                 place, sample = event.ordinal >> SCRIPT_SHIFT, event.ordinal & ((1 << SCRIPT_SHIFT) - 1)
                 whole.recorded.append((place, sample, replace(event, ordinal=sample)))
-        self.capture.seek(0)
-        whole.printed = self.capture.read(400).decode("utf-8", "replace")
-        self.capture.seek(0)
-        self.capture.truncate()
+        whole.printed = self.printed()
         return whole
 
     def lay_out(self, library: Library) -> None:
@@ -179,13 +176,7 @@ class ScriptRunner(Runner):
         c_job.flush_to_zero, c_job.regions, c_job.region = job.flush_to_zero, len(places), regions
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.shared, c_job.machine, c_job.output_file = shared, self.machine, self.capture.fileno()
-        if self.events is not None:
-            self.events.attach(shared.position, ffi)
-        child = self.engine.lib.pf_start(c_job)
-        if child < 0:
-            raise OSError("fork failed")
-        status, hung = self.wait(child, shared)
-        left_behind = end_descendants()
+        status, hung, left_behind = self.child(c_job, shared)
         place = int(shared.segment)
         if os.WIFEXITED(status) and os.WEXITSTATUS(status) == NOT_MAPPED and not shared.signal:
             why = f"this computer needs address 0x{int(shared.fault_address):x} itself"

@@ -31,7 +31,6 @@ EXP2_LARGEST = 900
 EXP_LARGEST = 620
 LOG_SMALLEST, LOG_LARGEST = Fraction(1, 2**890), Fraction(2**890)
 TURNS_LARGEST = 2**50
-TANH_LARGEST = 2**900
 
 ROUNDER = float.fromhex("0x1.8p+52")
 LOG2_E = float.fromhex("0x1.71547652b82fep+0")

@@ -267,11 +267,6 @@ def powers(slope: float, count: int, done: int = 0) -> np.ndarray:
     return (high[:, None] * low[None, :]).reshape(-1)[:count]
 
 
-def samples_from_seconds(ctx: Any, seconds: Fraction, sample_rate_hz: Fraction) -> Fraction:
-    """A time in samples, exact: seconds times the sample rate."""
-    return Fraction(seconds) * Fraction(sample_rate_hz)
-
-
 def changes(script: Script, names: Sequence[str]) -> list[tuple[int, str, Fraction]]:
     """The events of these names, in order."""
     return [event for event in script.events if event[1] in names]

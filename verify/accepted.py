@@ -10,13 +10,12 @@ import argparse
 import contextlib
 import io
 import json
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
 from verify.errors import UsageError
 from verify.reports.record import load_record
+from verify.whole_files import save_text
 
 FORMAT = 1
 # Claims whose worst value is an error, or a cost: the larger, the worse.
@@ -105,19 +104,8 @@ def save_accepted(record: dict[str, Any], path: Path, costs: dict[str, Any] | No
         raise UsageError("a record of a part cannot be accepted", where=path.name, why=why,
                          todo="check the whole sheet, then accept")
     kept = condensed(record, costs)
-    part = ""
-    try:
-        handle, part = tempfile.mkstemp(dir=path.parent, prefix=".accepted")
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            json.dump(kept, stream, indent=1, sort_keys=True, allow_nan=False)
-            stream.write("\n")
-        os.chmod(part, 0o644)
-        os.replace(part, path)
-    except OSError as problem:
-        if part and os.path.exists(part):
-            os.unlink(part)
-        raise UsageError("the accepted record cannot be written", where=str(path), why=str(problem),
-                         todo="make the sheet's folder writable") from problem
+    text = json.dumps(kept, indent=1, sort_keys=True, allow_nan=False) + "\n"
+    save_text(path, text, "the accepted record", "make the sheet's folder writable")
     return kept
 
 

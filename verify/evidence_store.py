@@ -13,7 +13,6 @@ import json
 import os
 import pickle
 import shutil
-import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -27,6 +26,7 @@ from verify.errors import UsageError
 from verify.evidence import Evidence, join_events
 from verify.hunting.plan import Plan
 from verify.sheet import Sheet
+from verify.whole_files import whole_file
 
 PACKAGES = ("preflash", "numpy", "mpmath", "cffi", "hypothesis", "unicorn", "capstone")
 MOST_BYTES = 2 << 30
@@ -148,10 +148,8 @@ class EvidenceStore:
         """Write whole or not at all."""
         with contextlib.suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
-            handle, part = tempfile.mkstemp(dir=self.folder)
-            with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            with whole_file(self.folder / f"{key}.points") as stream:
                 json.dump(list(points), stream)
-            os.replace(part, self.folder / f"{key}.points")
 
     def load(self, evidence: Evidence, build: str) -> None:
         """Merge stored evidence of the same identity, if there is any and it can be read."""
@@ -174,13 +172,10 @@ class EvidenceStore:
         """Write whole or not at all."""
         evidence.settle()
         self.folder.mkdir(parents=True, exist_ok=True)
-        handle, part = tempfile.mkstemp(dir=self.folder)
         try:
-            with os.fdopen(handle, "wb") as stream:
+            with whole_file(self.path(evidence), "wb") as stream:
                 pickle.dump((evidence, self.places.get(self.keys[build], ())), stream, protocol=pickle.HIGHEST_PROTOCOL)
-            os.replace(part, self.path(evidence))
         except OSError:
-            os.unlink(part)
             return
         bound_size(self.cache)
 

@@ -14,8 +14,6 @@ from typing import Any
 from reference.spot import note_name
 from verify.new_quantities import direction, number, quantity, words_of
 
-# What a result is called in references, by the quantity that the C name speaks of.
-_RESULT_WORDS = {"increment": ("increment_32bit", "increment")}
 _NOT_FAMILIES = {"precision", "context", "spot", "errors", "steps", "trajectories", "recurrences", "tracing"}
 # Short names of usual machines -> the words of their references.
 _ALIASES = {"adsr": "attack decay sustain release", "ad": "attack decay", "lag": "one pole", "onepole": "one pole",

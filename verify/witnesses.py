@@ -6,8 +6,6 @@ One line per witness, readable and fit for version control:
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +14,7 @@ from firmware_shim.engine import NUMPY_TYPES
 from verify.errors import UsageError
 from verify.number_formats import bits_text
 from verify.routine import Bound, Routine
+from verify.whole_files import save_text
 
 HEAD = """# Witnesses: inputs that once broke a claim, as exact bits. They are run first in every check.
 # routine | claim | build | inputs as bits | the same in numbers
@@ -101,16 +100,9 @@ class WitnessFile:
         """Write whole or not at all; an untouched file is left alone."""
         if not self.changed:
             return
-        try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            handle, part = tempfile.mkstemp(dir=self.path.parent, prefix=".witnesses")
-            with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                stream.write(HEAD + "\n".join(self.lines) + "\n")
-            os.chmod(part, 0o644)
-            os.replace(part, self.path)
-        except OSError as problem:
-            raise UsageError("the witness file cannot be written", where=str(self.path), why=str(problem),
-                             todo="make the folder writable, or give --witnesses FILE") from problem
+        text = HEAD + "\n".join(self.lines) + "\n"
+        todo = "make the folder writable, or give --witnesses FILE"
+        save_text(self.path, text, "the witness file", todo, new_folder=True)
         self.changed = False
 
 

@@ -10,8 +10,8 @@ from tests.repository.source_tree import ROOT, text_of, tracked
 
 FIELDS = ("Shape:", "Unit:", "Domain:", "Error:", "Source:")
 FAMILIES = {
-    "pitch", "envelope", "smoothing", "oscillator", "filter",
-    "control", "gate", "memory", "random", "output",
+    "pitch", "envelope", "smoothing", "oscillator", "filters",
+    "control", "gate", "memory", "random_sources", "output",
 }
 
 

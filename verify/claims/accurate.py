@@ -22,7 +22,6 @@ MOST_EXACT = 100_000
 EXACT_WITHOUT_SCREEN = 4_000
 SCREEN_FACTOR = 16
 ROUNDING = 2.0**-49
-SHOWN_METRICS = {"hz": "absolute", "volts": "absolute", "lsb": "lsb"}
 
 
 @dataclass(frozen=True)

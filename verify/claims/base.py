@@ -86,6 +86,8 @@ class Claim:
 
     name: ClassVar[str] = ""
     builds: ClassVar[tuple[str, ...]] = ("host", "board")
+    # Whether a machine's script that sends NaN or infinity in is judged.
+    judges_hostile: ClassVar[bool] = True
     because: str = PROTECTIVE
 
     def limit_text(self) -> str:

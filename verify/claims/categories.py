@@ -22,6 +22,7 @@ class Finite(Claim):
 
     because: str = PROTECTIVE
     name: ClassVar[str] = "finite"
+    judges_hostile: ClassVar[bool] = False
 
     def assess(self, case: Case) -> Assessment:
         total = case.total
@@ -67,6 +68,7 @@ class StaysWithin(Claim):
     high: Fraction
     because: str
     name: ClassVar[str] = "stays_within"
+    judges_hostile: ClassVar[bool] = False
 
     def limit_text(self) -> str:
         return f"{number_text(self.low)}, {number_text(self.high)}"

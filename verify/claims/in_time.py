@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from verify.claims.base import Claim
+from verify.claims.base import Claim, number_text
 from verify.errors import SheetError, nearest_words
 from verify.grids import exact
 
@@ -50,6 +50,7 @@ class Judgement:
 class TimeClaim(Claim):
     """A claim that only machines can have."""
 
+    judges_hostile: ClassVar[bool] = False
     unit: ClassVar[str] = ""
     variants: ClassVar[tuple[str, ...]] = ()
 
@@ -126,6 +127,19 @@ def value_at(seen: Observation, name: str, sample: int, until: str = "") -> Frac
     return found
 
 
+def stretches_after(seen: Observation, event: str, value: Fraction | None, seconds: Fraction | str) -> Iterator[
+        tuple[Stretch, Fraction]]:
+    """Quiet stretches that begin with an event (None: with any value), each with the time in force at its start."""
+    for part in stretches(seen):
+        if event not in part.names or moving_inputs(seen, part):
+            continue
+        if value is not None and value_at(seen, event, part.start, event) != value:
+            continue
+        time = resolved(seen, seconds, part.start, event)
+        if time is not None:
+            yield part, time
+
+
 def known_value(machine: Machine, name: str, where: str) -> None:
     """Raise SheetError unless an event argument or input has this name."""
     names = [grid.name for kind in machine.events for grid in kind.arguments]
@@ -148,6 +162,17 @@ def known_signal(machine: Machine, name: str, where: str) -> None:
     if name and name not in names:
         raise SheetError(f"no output is called {name!r}", where=where, why="the claim looks at it",
                          todo=nearest_words(name, names))
+
+
+def known_seconds(machine: Machine, seconds: Fraction | str, where: str) -> None:
+    """Raise SheetError when a time is taken from an event argument or input that does not exist."""
+    if isinstance(seconds, str):
+        known_value(machine, seconds, where)
+
+
+def seconds_text(seconds: Fraction | str) -> str:
+    """A time of the sheet in print: with its unit, or the name of what holds it."""
+    return seconds if isinstance(seconds, str) else f"{number_text(seconds)} s"
 
 
 def number_or_name(value: Any, where: str) -> Fraction | str:

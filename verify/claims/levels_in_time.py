@@ -15,13 +15,16 @@ from verify.claims.in_time import (
     TimeClaim,
     above,
     known_event,
+    known_seconds,
     known_signal,
     known_value,
     last_true,
     moving_inputs,
     number_or_name,
     resolved,
+    seconds_text,
     stretches,
+    stretches_after,
     value_at,
 )
 from verify.errors import SheetError
@@ -59,7 +62,7 @@ class NoJump(TimeClaim):
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
-        if len(y) < 2 or seen.script.is_hostile():
+        if len(y) < 2:
             return found
         with np.errstate(invalid="ignore"):
             steps = np.abs(np.diff(y))
@@ -99,28 +102,17 @@ class EndsAtZero(TimeClaim):
     name: ClassVar[str] = "ends_at_zero"
 
     def limit_text(self) -> str:
-        when = self.seconds if isinstance(self.seconds, str) else f"{number_text(self.seconds)} s"
-        return f"within {when} of {self.after}"
+        return f"within {seconds_text(self.seconds)} of {self.after}"
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_event(machine, self.after, where)
         known_signal(machine, self.of, where)
-        if isinstance(self.seconds, str):
-            known_value(machine, self.seconds, where)
+        known_seconds(machine, self.seconds, where)
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
-        if seen.script.is_hostile():
-            return found
         unit = seen.machine.signal_named(self.of).unit
-        for part in stretches(seen):
-            if self.after not in part.names or moving_inputs(seen, part):
-                continue
-            if self.value is not None and value_at(seen, self.after, part.start, self.after) != self.value:
-                continue
-            seconds = resolved(seen, self.seconds, part.start, self.after)
-            if seconds is None:
-                continue
+        for part, seconds in stretches_after(seen, self.after, self.value, self.seconds):
             due = part.start + ceil(seconds * seen.rate_hz) + self.slack_samples
             if due >= part.end:
                 continue
@@ -155,20 +147,16 @@ class Settles(TimeClaim):
     name: ClassVar[str] = "settles"
 
     def limit_text(self) -> str:
-        when = self.seconds if isinstance(self.seconds, str) else f"{number_text(self.seconds)} s"
         how = "exactly" if self.limit == 0 else f"within {number_text(self.limit)}"
-        return f"{how} at {self.to} after {when}"
+        return f"{how} at {self.to} after {seconds_text(self.seconds)}"
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_value(machine, self.to, where)
         known_signal(machine, self.of, where)
-        if isinstance(self.seconds, str):
-            known_value(machine, self.seconds, where)
+        known_seconds(machine, self.seconds, where)
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
-        if seen.script.is_hostile():
-            return found
         unit = seen.machine.signal_named(self.of).unit
         for part in stretches(seen):
             target, seconds = value_at(seen, self.to, part.start), resolved(seen, self.seconds, part.start)
@@ -218,8 +206,6 @@ class NoOvershoot(TimeClaim):
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
-        if seen.script.is_hostile():
-            return found
         unit = seen.machine.signal_named(self.of).unit
         for part in stretches(seen):
             target = value_at(seen, self.to, part.start)
@@ -271,7 +257,7 @@ class OneWay(TimeClaim):
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
         wanted = seen.wanted(self.of)
-        if wanted is None or seen.script.is_hostile():
+        if wanted is None:
             return found
         for phase in wanted.phases:
             start, end = phase.start + 1, min(phase.end - 1, len(y))

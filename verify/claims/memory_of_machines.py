@@ -59,6 +59,7 @@ class FreshAfterInit(TimeClaim):
 
     because: str = PROTECTIVE
     name: ClassVar[str] = "fresh_after_init"
+    judges_hostile: ClassVar[bool] = True
     variants: ClassVar[tuple[str, ...]] = ("memory of ones", "memory of 0x7f", "used memory")
 
     def judge(self, seen: Observation) -> Judgement:
@@ -77,6 +78,7 @@ class InstancesIndependent(TimeClaim):
 
     because: str = PROTECTIVE
     name: ClassVar[str] = "instances_independent"
+    judges_hostile: ClassVar[bool] = True
     variants: ClassVar[tuple[str, ...]] = ("beside another",)
 
     def judge(self, seen: Observation) -> Judgement:
@@ -94,6 +96,7 @@ class SameForAnyBlockSize(TimeClaim):
     limit: Fraction
     because: str
     name: ClassVar[str] = "same_for_any_block_size"
+    judges_hostile: ClassVar[bool] = True
     variants: ClassVar[tuple[str, ...]] = ("blocks of 1", "blocks of 7", "blocks of 1009", "random blocks")
 
     def limit_text(self) -> str:
@@ -145,6 +148,7 @@ class RecoversFromNan(TimeClaim):
     of: str
     because: str
     name: ClassVar[str] = "recovers_from_nan"
+    judges_hostile: ClassVar[bool] = True
     unit: ClassVar[str] = "s"
 
     def limit_text(self) -> str:

@@ -101,6 +101,7 @@ class NoHiddenEvents(Claim):
     kinds: tuple[int, ...] = (0, 1, 2, 3, 4)
     because: str = PROTECTIVE
     name: ClassVar[str] = "no_hidden_events"
+    judges_hostile: ClassVar[bool] = False
 
     def assess(self, case: Case) -> Assessment:
         total = case.total

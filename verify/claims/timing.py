@@ -17,13 +17,15 @@ from verify.claims.in_time import (
     edges_up,
     first_true,
     known_event,
+    known_seconds,
     known_signal,
     known_value,
     moving_inputs,
     number_or_name,
     resolved,
+    seconds_text,
     stretches,
-    value_at,
+    stretches_after,
 )
 from verify.errors import SheetError
 
@@ -53,30 +55,21 @@ class TimeTo(TimeClaim):
     unit: ClassVar[str] = "samples"
 
     def limit_text(self) -> str:
-        when = self.seconds if isinstance(self.seconds, str) else f"{number_text(self.seconds)} s"
         parts = [f"{number_text(self.percent)} %"] if self.percent else []
         parts += [f"{number_text(self.samples)} samples"]
-        return f"{number_text(self.level)} at {when}, within {' + '.join(parts)}"
+        return f"{number_text(self.level)} at {seconds_text(self.seconds)}, within {' + '.join(parts)}"
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_event(machine, self.after, where)
         known_signal(machine, self.of, where)
-        if isinstance(self.seconds, str):
-            known_value(machine, self.seconds, where)
+        known_seconds(machine, self.seconds, where)
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
-        if seen.script.is_hostile():
-            return found
         level = float(self.level)
-        for part in stretches(seen):
-            if self.after not in part.names or moving_inputs(seen, part):
-                continue
-            if self.value is not None and value_at(seen, self.after, part.start, self.after) != self.value:
-                continue
-            seconds = resolved(seen, self.seconds, part.start, self.after)
+        for part, seconds in stretches_after(seen, self.after, self.value, self.seconds):
             before = y[part.start - 1] if part.start else float(self.rest)
-            if seconds is None or before != float(self.rest):
+            if before != float(self.rest):
                 continue
             # The event stands before the sample of its own number: after k steps the output is y[start + k - 1].
             wanted = max(Fraction(1), seconds * seen.rate_hz)
@@ -122,17 +115,15 @@ class MinimumPulse(TimeClaim):
     of: str
     because: str
     name: ClassVar[str] = "minimum_pulse"
+    judges_hostile: ClassVar[bool] = True
     unit: ClassVar[str] = "samples"
 
     def limit_text(self) -> str:
-        if isinstance(self.seconds, str):
-            return self.seconds
-        return f"{number_text(self.seconds)} s" if self.seconds else f"{number_text(self.samples)} samples"
+        return seconds_text(self.seconds) if self.seconds else f"{number_text(self.samples)} samples"
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_signal(machine, self.of, where)
-        if isinstance(self.seconds, str):
-            known_value(machine, self.seconds, where)
+        known_seconds(machine, self.seconds, where)
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
@@ -209,8 +200,6 @@ class OneEventPerEdge(TimeClaim):
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
-        if seen.script.is_hostile():
-            return found
         edges, pulses = self.edges(seen), edges_up(y)
         for number, start in enumerate(edges):
             last = number + 1 == len(edges)
@@ -247,18 +236,14 @@ class PeriodWithin(TimeClaim):
     unit: ClassVar[str] = "samples"
 
     def limit_text(self) -> str:
-        when = self.seconds if isinstance(self.seconds, str) else f"{number_text(self.seconds)} s"
-        return f"{when}, {number_text(self.samples)} samples + {number_text(self.percent)} %"
+        return f"{seconds_text(self.seconds)}, {number_text(self.samples)} samples + {number_text(self.percent)} %"
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_signal(machine, self.of, where)
-        if isinstance(self.seconds, str):
-            known_value(machine, self.seconds, where)
+        known_seconds(machine, self.seconds, where)
 
     def judge(self, seen: Observation) -> Judgement:
         pulses, found = edges_up(seen.doubles(self.of)), Judgement()
-        if seen.script.is_hostile():
-            return found
         for part in stretches(seen):
             seconds = resolved(seen, self.seconds, part.start)
             if seconds is None or moving_inputs(seen, part):

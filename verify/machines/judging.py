@@ -24,7 +24,9 @@ MOST_SHIFTS = 64
 
 
 def judge(claim: Claim, seen: Observation) -> Judgement:
-    """One claim on one script."""
+    """One claim on one script; a script that sends NaN or infinity in says nothing to a claim that is not for it."""
+    if seen.script.is_hostile() and not claim.judges_hostile:
+        return Judgement()
     if isinstance(claim, TimeClaim):
         return claim.judge(seen)
     return JUDGES[claim.name](claim, seen)
@@ -44,10 +46,8 @@ def returns(claim: Any, seen: Observation) -> Judgement:
 
 
 def finite(claim: Any, seen: Observation) -> Judgement:
-    """No NaN, no infinity (scripts that send such values in are not judged)."""
+    """No NaN, no infinity."""
     found = Judgement()
-    if seen.script.is_hostile():
-        return found
     for output in seen.machine.outputs:
         if output.is_float:
             y = seen.doubles(output.name)
@@ -73,7 +73,7 @@ def no_subnormals(claim: Any, seen: Observation) -> Judgement:
 def stays_within(claim: Any, seen: Observation) -> Judgement:
     """Every sample of the first output lies within the stated ends."""
     found = Judgement()
-    if seen.script.is_hostile() or not seen.done:
+    if not seen.done:
         return found
     y = seen.doubles()
     low, high = float(claim.low), float(claim.high)
@@ -95,8 +95,6 @@ def deterministic(claim: Any, seen: Observation) -> Judgement:
 def no_hidden_events(claim: Any, seen: Observation) -> Judgement:
     """No overflow, invalid operation, division by zero or subnormal inside."""
     found = Judgement(valid=seen.done)
-    if seen.script.is_hostile():
-        return Judgement()
     tiny = tiny_argument(seen)
     for kind in claim.kinds:
         # Next to zero a subnormal inside is natural, as for functions.

@@ -6,7 +6,6 @@ import contextlib
 import hashlib
 import os
 import pickle
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ from verify.claims.base import Claim
 from verify.machines.hunt import Tried
 from verify.machines.machine import Machine
 from verify.machines.script import Script
+from verify.whole_files import whole_file
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,5 @@ class Kept:
             return
         with contextlib.suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
-            handle, part = tempfile.mkstemp(dir=self.folder)
-            with os.fdopen(handle, "wb") as stream:
+            with whole_file(self.path(machine, claims, scripts), "wb") as stream:
                 pickle.dump((tried, sample), stream, protocol=pickle.HIGHEST_PROTOCOL)
-            os.replace(part, self.path(machine, claims, scripts))

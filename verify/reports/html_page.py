@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from html import escape
 from pathlib import Path
 from typing import Any
 
-from verify.errors import UsageError
 from verify.reports.html_assets import SCRIPT, STYLE
 from verify.reports.html_plots import envelope, trajectory
 from verify.reports.record import overall
 from verify.reports.terminal import failure_lines, open_lines, strength_text
+from verify.whole_files import save_text
 
 MARKS = {"holds": "✓", "fails": "✗", "undecided": "?", "vacuous": "-", "blocked": "■"}
 WORDS = {"holds": "holds", "fails": "FAILS", "undecided": "open", "vacuous": "nothing judged", "blocked": "blocked"}
@@ -149,15 +147,4 @@ def built(record: dict[str, Any]) -> str:
 
 def save_page(record: dict[str, Any], path: Path) -> None:
     """Write the page whole or not at all. Errors: UsageError when it cannot be written."""
-    part = ""
-    try:
-        handle, part = tempfile.mkstemp(dir=path.parent, prefix=".page")
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(page(record))
-        os.chmod(part, 0o644)
-        os.replace(part, path)
-    except OSError as problem:
-        if part and os.path.exists(part):
-            os.unlink(part)
-        raise UsageError("the report cannot be written", where=str(path), why=str(problem),
-                         todo="make the folder writable, or give --out FILE") from problem
+    save_text(path, page(record), "the report", "make the folder writable, or give --out FILE")
