@@ -49,6 +49,7 @@ class Test:
     second: str | None = None
     second_library: str = ""
     second_inputs: tuple[int, ...] = ()
+    monotone: bool = False
 
 
 @dataclass(frozen=True)

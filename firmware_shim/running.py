@@ -344,7 +344,7 @@ class Runner:
         array = ffi.new("struct pf_test[]", max(1, len(self.job.tests)))
         for slot, test in zip(array, self.job.tests, strict=False):
             slot.kind, slot.metric = KINDS[test.kind], METRICS[test.metric]
-            slot.strict, slot.second_type = test.strict, test.second_type
+            slot.strict, slot.second_type, slot.monotone = test.strict, test.second_type, test.monotone
             for name in ("low", "high", "margin", "sign", "step", "second_low", "second_high", "second_scale", "band"):
                 setattr(slot, name, getattr(test, name))
             if test.screen is not None:

@@ -22,6 +22,7 @@ from reference import double_double as dd
 from reference import double_double_kernels as dk
 from reference import kernels
 from reference.c_emission import c_function
+from reference.direction import is_monotone
 from reference.error_bounds import FLOAT64, Arithmetic, Bound, bounds, stored_constant
 from reference.errors import DomainError, NoScreen
 from reference.graphs import Graph, trace
@@ -93,7 +94,8 @@ class Screen:
     most this for exact results of 2**-200 and more (inf where no such bound is known).
     absolute_bound: |computed - exact| is at most this, in the unit
     of the result. finer_*: the same for `finer`. rational: the reference has only rational operations and
-    could be judged exactly. key: sha256 of all that determines the values and bounds.
+    could be judged exactly. monotone: it is shown to keep to one direction over the ranges. key: sha256 of
+    all that determines the values and bounds.
     """
 
     low: float
@@ -103,6 +105,7 @@ class Screen:
     finer_relative_bound: float
     finer_absolute_bound: float
     rational: bool
+    monotone: bool
     key: str
     ranges: tuple[tuple[Fraction, Fraction], ...]
     graph: Graph = field(repr=False)
@@ -295,6 +298,7 @@ def _screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str
         finer_relative_bound=finer[0],
         finer_absolute_bound=finer[1],
         rational=graph.rational,
+        monotone=is_monotone(graph),
         key=_key(graph, exact_ranges, stored, (low, high, *plain, *finer, sorted(margins.items()))),
         ranges=exact_ranges,
         graph=graph,

@@ -31,6 +31,7 @@ struct pf_test {
     pf_screen screen;
     pf_loop second;
     int32_t second_inputs[8]; /* same: types of the other loop's inputs */
+    int32_t monotone, room;   /* accurate: whether the reference keeps to one direction over the whole domain */
 };
 
 struct pf_found {

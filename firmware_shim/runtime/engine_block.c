@@ -6,26 +6,18 @@ int pf_mode_changed;
 const int pf_width[10] = {4, 8, 1, 1, 2, 2, 4, 4, 8, 8};
 
 /* Ordinals of binary32 run through the line of reals: -0 is -1, +0 is 0. */
-static void fill_floats(int64_t first, long n, float *raw, double *value)
+static void fill_floats(int64_t first, long n, uint32_t *bits)
 {
-    uint32_t *bits = (uint32_t *)raw;
     if (first >= 0) {
         uint32_t base = (uint32_t)first;
-        for (long i = 0; i < n; i++) {
-            uint32_t u = base + (uint32_t)i;
-            float x;
-            memcpy(&x, &u, 4);
-            bits[i] = u;
-            value[i] = (double)x;
-        }
+        for (long i = 0; i < n; i++)
+            bits[i] = base + (uint32_t)i;
         return;
     }
     for (long i = 0; i < n; i++) {
         int64_t k = first + i;
         bits[i] = k >= 0 ? (uint32_t)k : (0x80000000u | (uint32_t)(-1 - k));
     }
-    for (long i = 0; i < n; i++)
-        value[i] = (double)raw[i];
 }
 
 static void narrow(const int64_t *from, int type, unsigned char *to, long n)
@@ -100,30 +92,25 @@ int pf_mirrored(const void *from, const void *back, int width, long n)
     return different == 0;
 }
 
-static void fill_raw(const struct pf_input *in, int64_t first, long n, unsigned char *raw, double *value)
-{
-    int width = pf_width[in->type];
-    memcpy(raw, (const unsigned char *)in->raw + first * width, (size_t)(n * width));
-    pf_to_double(raw, in->type, in->scale, value, n);
-}
-
 static void fill_one(const struct pf_input *in, int64_t first, long n, unsigned char *raw, double *value)
 {
     if (in->grid == 2) {
-        fill_raw(in, first, n, raw, value);
+        int width = pf_width[in->type];
+        memcpy(raw, (const unsigned char *)in->raw + first * width, (size_t)(n * width));
     } else if (in->grid == 0 && in->type == PF_F32) {
-        fill_floats(in->first + first, n, (float *)raw, value);
+        fill_floats(in->first + first, n, (uint32_t *)raw);
     } else if (in->grid == 0) {
-        float narrow_values[PF_BLOCK];
-        fill_floats(in->first + first, n, narrow_values, value);
-        memcpy(raw, value, (size_t)n * 8);
+        uint32_t bits[PF_BLOCK];
+        fill_floats(in->first + first, n, bits);
+        pf_to_double(bits, PF_F32, 1.0, (double *)raw, n);
     } else {
         int64_t whole[PF_BLOCK];
         for (long i = 0; i < n; i++)
             whole[i] = in->first + in->step * (first + i);
         narrow(whole, in->type, raw, n);
-        pf_to_double(raw, in->type, in->scale, value, n);
     }
+    if (value)
+        pf_to_double(raw, in->type, in->scale, value, n);
 }
 
 /* Several inputs: the ordinal counts through the product of the grids, the last input fastest. */
@@ -140,7 +127,7 @@ void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *c
         const struct pf_input *in = &job->input[k];
         int width = pf_width[in->type];
         if (job->zip || job->inputs == 1) {
-            fill_one(in, ordinal, n, raw[k], value[k]);
+            fill_one(in, ordinal, n, raw[k], value ? value[k] : NULL);
             continue;
         }
         for (long at = 0; at < n;) {

@@ -57,7 +57,7 @@ static void keep_open(const struct pf_job *job, int number, struct pf_found *fou
     }
 }
 
-static void errors_of(int metric, const double *y, const double *r, double *e, long n)
+void pf_errors_of(int metric, const double *y, const double *r, double *e, long n)
 {
     if (metric == 0)
         errors_absolute(y, r, e, n);
@@ -90,7 +90,7 @@ static void other_sides(const struct pf_job *job, const struct pf_test *test, st
             double reference, error;
             value_store[0] = middle + side * test->band;
             test->screen(inputs, &reference, 1);
-            errors_of(test->metric, &y[i], &reference, &error, 1);
+            pf_errors_of(test->metric, &y[i], &reference, &error, 1);
             if (error <= test->high && error >= test->low) {
                 e[i] = error;
                 found->skipped++;
@@ -118,7 +118,7 @@ void pf_judge(const struct pf_job *job, int number, struct pf_found *found, cons
             return;
         }
     }
-    errors_of(test->metric, y, reference, e, n);
+    pf_errors_of(test->metric, y, reference, e, n);
     if (test->band > 0.0)
         other_sides(job, test, found, y, e, n, ordinal, index);
     pf_extremes(e, n, &least, &most, &unordered);

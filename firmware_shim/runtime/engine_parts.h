@@ -48,6 +48,8 @@ struct pf_block {
     long n;
     int64_t ordinal;
     int nonfinite;
+    int flat;  /* all results have the same bits, a finite number; of y only the ends are filled */
+    int whole; /* value and y are filled */
     const void *raw[8];
     double *value[8];
     void *output;
@@ -56,6 +58,7 @@ struct pf_block {
 };
 
 extern const int pf_width[10];
+/* value may be NULL for a single input. */
 void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *const *raw, double *const *value);
 void pf_to_double(const void *raw, int type, double scale, double *y, long n);
 void pf_gather(const void *from, int width, const int32_t *index, void *to, long n);
@@ -79,6 +82,12 @@ int pf_widen_normal(const float *from, double *y, long n, double *least, double 
 void pf_reverse(const void *from, int width, void *to, long n);
 void pf_fail(struct pf_found *found, int64_t at);
 void pf_mark_process(void);
+void pf_errors_of(int metric, const double *y, const double *r, double *e, long n);
+int pf_may_be_flat(const struct pf_job *job);
+int pf_flatten(const struct pf_job *job, struct pf_block *block);
+void pf_test_range(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
+int pf_test_flat(const struct pf_job *job, int number, struct pf_found *found, struct pf_block *block,
+                 double before, int have_before);
 void pf_sweep(struct pf_job *job);
 void pf_scripts(struct pf_job *job);
 #endif

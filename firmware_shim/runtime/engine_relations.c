@@ -54,9 +54,6 @@ static long partners(const struct pf_job *job, const struct pf_test *test, const
     const double *v = block->value[0], *y = block->y;
     double step = test->step, top = test->second_high;
     long n = block->n, count = 0;
-    /* Sorted inputs so small that the sum rounds to the octave itself have no partner. */
-    if (in->type == PF_F32 && in->grid == 0 && v[0] > 0.0 && v[n - 1] < step * 0x1p-25)
-        return 0;
     if (in->type == PF_F32 || in->grid == 0)
         for (long i = 0; i < n; i++)
             w[i] = (double)(float)(v[i] + step);

@@ -66,7 +66,7 @@ static void note_extremes(struct pf_result *r, struct pf_block *b)
 }
 
 /* The block's extremes are known already; only a block that leaves the range is looked at again. */
-static void test_range(const struct pf_job *job, int t, struct pf_found *found, const struct pf_block *b)
+void pf_test_range(const struct pf_job *job, int t, struct pf_found *found, const struct pf_block *b)
 {
     const struct pf_test *test = &job->test[t];
     if (b->least < test->low || b->most > test->high) {
@@ -203,6 +203,17 @@ static void judge_finite(const struct pf_job *job, int t, struct pf_found *found
     pf_judge(job, t, found, y, reference, n, b->ordinal, index);
 }
 
+/* What a block that may be flat went without so far. */
+static void make_whole(const struct pf_job *job, struct pf_block *b)
+{
+    if (b->whole)
+        return;
+    pf_to_double(b->raw[0], job->input[0].type, job->input[0].scale, b->value[0], b->n);
+    if (b->flat)
+        pf_to_double(b->output, job->output_type, job->output_scale, b->y, b->n);
+    b->whole = 1;
+}
+
 static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_block *b, double before,
                       int have_before, int64_t row)
 {
@@ -212,9 +223,12 @@ static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_b
     for (int t = 0; t < job->tests; t++) {
         const struct pf_test *test = &job->test[t];
         struct pf_found *found = &r->found[t];
+        if (b->flat && pf_test_flat(job, t, found, b, before, have_before))
+            continue;
+        make_whole(job, b);
         if (test->kind == PF_ACCURATE || test->kind == PF_RANGE) {
             if (test->kind == PF_RANGE && !b->nonfinite) {
-                test_range(job, t, found, b);
+                pf_test_range(job, t, found, b);
                 continue;
             }
             if (test->kind == PF_RANGE)
@@ -264,6 +278,7 @@ void pf_sweep(struct pf_job *job)
     unsigned char *raw[8];
     double *value[8];
     struct pf_block block;
+    int may_be_flat = pf_may_be_flat(job);
     int64_t row = job->inputs > 1 && !job->zip ? job->input[job->inputs - 1].count : 0;
     block.output = output_store;
     block.y = y_store;
@@ -281,7 +296,8 @@ void pf_sweep(struct pf_job *job)
             block.n = left < PF_BLOCK ? (long)left : PF_BLOCK;
             block.ordinal = segment->start + at;
             block.nonfinite = 0;
-            pf_fill(job, block.ordinal, block.n, raw, value);
+            block.whole = !may_be_flat;
+            pf_fill(job, block.ordinal, block.n, raw, may_be_flat ? NULL : value);
             int64_t total = copy_regions(job);
             unsigned flags = pf_call(job, job->loop, block.raw, block.output, block.n, PF_OWN, block.ordinal);
             int changed = pf_mode_changed && job->shared->mode_changed_at == block.ordinal;
@@ -292,10 +308,13 @@ void pf_sweep(struct pf_job *job)
                 job->shared->forked_at = 2;
                 _exit(99);
             }
-            int plain = job->output_type == PF_F32 && job->output_scale == 1.0 &&
-                        pf_widen_normal(block.output, block.y, block.n, &block.least, &block.most);
+            block.flat = may_be_flat && pf_flatten(job, &block);
+            int plain = block.flat || (job->output_type == PF_F32 && job->output_scale == 1.0 &&
+                                       pf_widen_normal(block.output, block.y, block.n, &block.least, &block.most));
             if (!plain)
                 pf_to_double(block.output, job->output_type, job->output_scale, block.y, block.n);
+            if (may_be_flat && !block.flat)
+                make_whole(job, &block);
             flags &= (unsigned)segment->flag_mask;
             if (flags)
                 pin_flags(job, r, &block, flags, total);

@@ -92,7 +92,7 @@ class Accurate(Claim):
             if not limit and not screen.absolute_bound:
                 margin = 0.0  # an exact screen: the difference is zero only where both are the same
             test = Test("accurate", "absolute", -limit * scale, limit * scale, margin, screen=bound.screen_at)
-        return replace(test, band=float(self.band)) if math.isfinite(test.margin) else None
+        return replace(test, band=float(self.band), monotone=screen.monotone) if math.isfinite(test.margin) else None
 
     def assess(self, case: Case) -> Assessment:
         if case.slot < 0:
