@@ -78,8 +78,9 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
     body.append(f'<polygon class="band" points="{" ".join(points)}"/>')
     for value in (-limit, limit) if limit else ():
         if bottom <= value <= top:
-            body.append(f'<line class="limit" x1="{LEFT}" x2="{RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
-                        f'<text x="{RIGHT}" y="{y(value) - 4:.1f}" text-anchor="end">limit {value:+.4g}</text>')
+            body.append(f'<line class="limit" x1="{LEFT}" x2="{RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>')
+    if limit and bottom <= limit <= top:
+        body.append(f'<text x="{RIGHT}" y="{y(limit) - 4:.1f}" text-anchor="end">limit ±{limit:.4g}</text>')
     marked = max(bins, key=lambda b: max(abs(b[1]), abs(b[3])))
     value, at = (marked[3], marked[4]) if abs(marked[3]) >= abs(marked[1]) else (marked[1], marked[2])
     body.append(f'<circle class="worst" cx="{x(at):.1f}" cy="{y(value):.1f}" r="4"><title>worst</title></circle>')

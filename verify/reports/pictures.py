@@ -87,14 +87,15 @@ def draw_envelope(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -> 
         axes.annotate(f"off scale: {why}", (high, 1), xycoords=("data", "axes fraction"), xytext=(-3, -9), ha="right",
                       textcoords="offset points", color=BAD, fontsize=7)
     largest = max(map(abs, (*least, *most)))
-    for value in (-limit, limit) if limit and limit < 20 * largest else ():
-        axes.axhline(value, color=LIMIT, linestyle="--", linewidth=1.2)
-        axes.annotate(f"limit {value:+.4g}", (1, value), xycoords=("axes fraction", "data"), ha="right", va="bottom",
-                      color=LIMIT, fontsize=8)
+    if limit and limit < 20 * largest:
+        for value in (-limit, limit):
+            axes.axhline(value, color=LIMIT, linestyle="--", linewidth=1.2)
+        axes.annotate(f"limit ±{limit:.4g}", (1, limit), xycoords=("axes fraction", "data"), xytext=(-3, 2), ha="right",
+                      va="bottom", textcoords="offset points", color=LIMIT, fontsize=8)
     marked = max(bins, key=lambda b: max(abs(b[1]), abs(b[3])))
     value, at = (marked[3], marked[4]) if abs(marked[3]) >= abs(marked[1]) else (marked[1], marked[2])
     axes.plot([at], [value], "o", color=BAD, markersize=5)
-    axes.annotate("worst", (at, value), xytext=(6, 4), textcoords="offset points", color=BAD, fontsize=8)
+    axes.annotate("worst", (at, value), xytext=(-7, -3), ha="right", textcoords="offset points", color=BAD, fontsize=8)
     for place, note in profile.get("notes", []):
         axes.axvline(place, color=SOFT, linewidth=0.5)
         axes.annotate(note, (place, 0), xycoords=("data", "axes fraction"), xytext=(2, 3), textcoords="offset points",
