@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
+    from verify.claims.long_run import keeps_going
     from verify.claims.memory_of_machines import (
         fresh_after_init,
         instances_independent,
@@ -50,6 +51,7 @@ _HOME = {
     "instances_independent": "claims.memory_of_machines",
     "integers": "grids",
     "inverse_of": "claims.relations",
+    "keeps_going": "claims.long_run",
     "minimum_pulse": "claims.timing",
     "no_hidden_events": "claims.protective",
     "no_jump": "claims.levels_in_time",
@@ -92,6 +94,7 @@ __all__ = [
     "instances_independent",
     "integers",
     "inverse_of",
+    "keeps_going",
     "minimum_pulse",
     "no_hidden_events",
     "no_jump",
