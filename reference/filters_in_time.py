@@ -91,7 +91,7 @@ def _filter(script: Script, source: str, given: Mapping[str, Any], make: Callabl
     return Filter(script, np.stack(columns, axis=1), settings, delays)
 
 
-def _one_pole(ctx: Any, kind: str, form: str, hz: Any, rate: Fraction) -> Matrices:
+def _first_order(ctx: Any, kind: str, form: str, hz: Any, rate: Fraction) -> Matrices:
     nothing = ctx.number(0)
     if form == "trapezoidal":
         g = filters.one_pole_bilinear_from_hz(ctx, ctx.number(hz), sample_rate_hz=rate)
@@ -104,8 +104,8 @@ def _one_pole(ctx: Any, kind: str, form: str, hz: Any, rate: Fraction) -> Matric
     return (a, nothing, nothing, nothing), ((b, nothing),), (c, nothing), (d,)
 
 
-def one_pole(ctx: Any, script: Script, *, source: str = "x", kind: str = "low pass", form: str = "step invariant",
-             cutoff_hz: Any = 1000) -> Filter:
+def first_order(ctx: Any, script: Script, *, source: str = "x", kind: str = "low pass", form: str = "step invariant",
+                cutoff_hz: Any = 1000) -> Filter:
     """First-order low or high pass, step-invariant (y += a (x - y)) or trapezoidal; the high pass is x less the low pass.
 
     Shape:   script to trajectory; source: name of the stream; cutoff_hz: number, or sent as an event.
@@ -115,13 +115,13 @@ def one_pole(ctx: Any, script: Script, *, source: str = "x", kind: str = "low pa
     Source:  first-order recurrence; scipy.signal.butter and lfilter in tests/external/test_filters_in_time.py.
 
     >>> s = Script(3, Fraction(48000), (), {"x": np.array([1.0, 1.0, 1.0])})
-    >>> one_pole(None, s, form="trapezoidal", cutoff_hz=12000).screen()[0].tolist()
+    >>> first_order(None, s, form="trapezoidal", cutoff_hz=12000).screen()[0].tolist()
     [0.5, 1.0, 1.0]
     """
     if kind not in ("low pass", "high pass") or form not in ("step invariant", "trapezoidal"):
-        raise DomainError('one_pole: kind is "low pass" or "high pass", form "step invariant" or "trapezoidal"')
+        raise DomainError('first_order: kind is "low pass" or "high pass", form "step invariant" or "trapezoidal"')
     rate = script.sample_rate_hz
-    return _filter(script, source, {"cutoff_hz": cutoff_hz}, _one_pole, lambda now: (kind, form, now["cutoff_hz"], rate))
+    return _filter(script, source, {"cutoff_hz": cutoff_hz}, _first_order, lambda now: (kind, form, now["cutoff_hz"], rate))
 
 
 def _trapezoidal(ctx: Any, output: str, hz: Any, q: Any, rate: Fraction) -> Matrices:

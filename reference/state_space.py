@@ -6,13 +6,12 @@ that A, B, C, D must be those of the very form the firmware uses (its output aft
 
 The screen works in chunks of 64 samples: what a chunk's own input gives is a product with a table of impulse responses,
 what the state before it gives another; states are carried from chunk to chunk in extended precision (64 bits of mantissa
-or more), since their errors live long. Tables come from fixed-point integers of 512 bits. Rounding errors are bounded
-through the norms of the powers of A, taken from the same integers.
+or more), since their errors live long. Tables come from fixed-point integers of 512 bits. The error of a state is kept
+within an ellipse (see errors_of_states.py), which A turns and shrinks as it does the state itself.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -22,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from reference.errors import DomainError
+from reference.errors_of_states import NO_ERROR, SLACK, Ellipse, carried_out, moved
 from reference.intervals import IntervalContext
 from reference.recurrences import StreamTrajectory
 from reference.trajectories import UNIT, Script
@@ -31,15 +31,9 @@ TABLE_BITS = 512
 # 64 factors of this norm are 2^256: 512 bits keep 2^-240 of every entry.
 LARGEST_NORM = 16
 LARGEST_ENTRY = 2.0**16
-MOST_POWERS = 4096
-SETTLED = 1 / 16
-# A stable filter of these coefficients stays far below; an unstable one passes it within the powers that are listed.
-BEYOND = 2.0**64
 TINY = 2.0**-200
 LONG = np.longdouble
 LONG_UNIT = float(np.finfo(LONG).eps) / 2
-# All bounds are computed in binary64 themselves.
-SLACK = 1.001
 
 Numbers = tuple[Any, ...]
 # A by rows; B: one pair per input; C; D: one per input.
@@ -90,30 +84,17 @@ def whole(matrices: Callable[..., Matrices], arguments: tuple[Hashable, ...], bi
 @dataclass(frozen=True)
 class Table:
     """What one chunk does. own: outputs from the chunk's inputs; out: outputs from the state before (binary64); into:
-    next state from the inputs; powers, gains: A**k and A**k B (extended); norms: of A**(64 k) until they are small;
-    step_most, step_sum: of A**k within a chunk."""
+    next state from the inputs; powers, gains: A**k and A**k B (extended); most: largest norm among the powers."""
 
     own: np.ndarray
     into: np.ndarray
     out: np.ndarray
     powers: np.ndarray
     gains: np.ndarray
-    norms: tuple[float, ...]
-    step_most: float
-    step_sum: float
-
-    def reach(self, chunks: int) -> tuple[float, float]:
-        """(largest, sum) of the norms of A**(64 k) for k below chunks + 1."""
-        count, last = len(self.norms), self.norms[-1]
-        most, total = max(self.norms), sum(self.norms)
-        if chunks < count:
-            return most, total
-        if last <= SETTLED:
-            return most, total / (1 - SETTLED)
-        rounds = chunks // count + 1
-        # Powers beyond those listed: products of the last one and of listed ones.
-        growth = math.exp(min(700.0, rounds * math.log(max(last, 1.0)) * SLACK))
-        return most * growth, total * rounds * growth
+    most: float
+    own_size: float
+    into_size: float
+    out_size: float
 
 
 def _times(a: tuple[int, ...], b: tuple[int, ...], bits: int) -> tuple[int, ...]:
@@ -135,6 +116,14 @@ def _norm(a: Sequence[float]) -> float:
     return max(abs(a[0]) + abs(a[1]), abs(a[2]) + abs(a[3])) * SLACK + TINY
 
 
+def _refuse_unstable(a: tuple[int, ...], one: int) -> None:
+    """Poles outside the circle by more than rounding: |det| > 1 or |trace| > 1 + det."""
+    trace, determinant = (a[0] + a[3]) * one, a[0] * a[3] - a[1] * a[2]
+    room = one * one + (one << 64)
+    if abs(determinant) > room or abs(trace) > room + determinant:
+        raise DomainError("the filter is not stable with these settings: no output is right")
+
+
 @lru_cache(maxsize=128)
 def table(matrices: Callable[..., Matrices], arguments: tuple[Hashable, ...]) -> Table:
     """The table of a setting."""
@@ -142,6 +131,7 @@ def table(matrices: Callable[..., Matrices], arguments: tuple[Hashable, ...]) ->
     if _norm(_floats(w.a)) > LARGEST_NORM:
         raise DomainError("the coefficients of the filter are too large")
     one = 1 << bits
+    _refuse_unstable(w.a, one)
     power: tuple[int, ...] = (one, 0, 0, one)
     powers, gains, out = [], [], []
     for _ in range(CHUNK):
@@ -162,15 +152,10 @@ def table(matrices: Callable[..., Matrices], arguments: tuple[Hashable, ...]) ->
     for k in range(CHUNK):
         own[k, : k + 1] = response[k::-1]
     into = gain[::-1].transpose(1, 0, 2).reshape(2, -1)
-    jump, norms, now = power, [1.0], power
-    while len(norms) < MOST_POWERS and (len(norms) < 2 or norms[-1] > SETTLED):
-        norms.append(_norm(_floats(now)))
-        if norms[-1] > BEYOND:
-            raise DomainError("the filter is not stable with these settings: no output is right")
-        now = _times(now, jump, bits)
-    within = [_norm([float(v) for v in p]) for p in powers]
-    return Table(own.reshape(CHUNK, -1), np.ascontiguousarray(into), np.array(out),
-                 np.array(powers, LONG).reshape(-1, 2, 2), gain, tuple(norms), max(within), sum(within))
+    most = max(_norm([float(v) for v in p]) for p in powers)
+    outputs = own.reshape(CHUNK, -1)
+    return Table(outputs, np.ascontiguousarray(into), np.array(out), np.array(powers, LONG).reshape(-1, 2, 2), gain, most,
+                 _row_sum(outputs), _row_sum(into), _row_sum(np.array(out)))
 
 
 def _responses(w: Whole, bits: int) -> list[list[float]]:
@@ -205,12 +190,11 @@ class LinearSystem(StreamTrajectory):
     def values(self) -> tuple[np.ndarray, np.ndarray]:
         """Screen and bound."""
         wanted, bound = np.zeros(self.script.samples), np.zeros(self.script.samples)
-        state, off = (LONG(0), LONG(0)), 0.0
+        state, off = (LONG(0), LONG(0)), NO_ERROR
         for setting, end in self.stretches():
-            part = self.inputs[setting.start : end]
+            part = slice(setting.start, end)
             found = table(setting.matrices, setting.arguments)
-            wanted[setting.start : end], size, state, off = _stretch(found, part, state, off)
-            bound[setting.start : end] = size
+            wanted[part], bound[part], state, off = _stretch(found, self.inputs[part], state, off)
         return wanted, np.where(np.isfinite(bound), bound, np.inf)
 
     def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
@@ -225,38 +209,39 @@ class LinearSystem(StreamTrajectory):
         return [s for s in self.settings if s.start <= sample][-1]
 
 
-def _stretch(found: Table, part: np.ndarray, state: tuple[Any, Any], off: float) -> tuple[
-        np.ndarray, float, tuple[Any, Any], float]:
-    """Outputs, their bound, and the state at the end with its error, of one stretch with one setting."""
+def _stretch(found: Table, part: np.ndarray, state: tuple[Any, Any], off: Ellipse) -> tuple[
+        np.ndarray, np.ndarray, tuple[Any, Any], Ellipse]:
+    """Outputs, their bounds, and the state at the end with its error, of one stretch with one setting.
+
+    Every product and sum rounds by one unit of the sizes of its terms; table entries are off by a unit and TINY.
+    """
     count, inputs = part.shape
     chunks = (count + CHUNK - 1) // CHUNK
     padded = np.concatenate([part, np.zeros((chunks * CHUNK - count, inputs))]).reshape(chunks, -1)
-    with np.errstate(over="ignore", invalid="ignore"):
-        added = padded.astype(LONG) @ found.into.T
-        (j11, j12), (j21, j22) = found.powers[CHUNK]
-        p, q = state
-        before = np.empty((chunks, 2), LONG)
-        for number, (u, v) in enumerate(added):
-            before[number] = p, q
-            p, q = j11 * p + j12 * q + u, j21 * p + j22 * q + v
-        states = before.astype(np.float64)
-        outputs = (padded @ found.own.T + states @ found.out.T).reshape(-1)[:count]
-        if count % CHUNK:
-            left = count % CHUNK
-            last = part[count - left :].astype(LONG)
-            p, q = found.powers[left] @ before[-1] + np.einsum("ksi,ki->s", found.gains[left - 1 :: -1], last)
-    # Every product and sum below rounds by one unit of the sizes of its terms; table entries are off by a unit and TINY.
-    size = float(np.abs(part).max(initial=0.0)) * SLACK
-    most = max(float(np.abs(states).max(initial=0.0)), abs(float(p)), abs(float(q))) * SLACK
+    added = padded.astype(LONG) @ found.into.T
+    (j11, j12), (j21, j22) = found.powers[CHUNK]
+    jump = tuple(float(v) for v in (j11, j12, j21, j22))
+    sizes = np.abs(padded).max(axis=1)
     terms = (CHUNK * inputs + 16) * SLACK
-    jump = max(_norm([float(v) for v in found.powers[CHUNK].reshape(-1)]), found.step_most)
-    each = terms * LONG_UNIT * (_row_sum(found.into) * size + jump * most) + TINY * (size + most)
-    largest, total = found.reach(chunks)
-    carried = (largest * off + total * each) * SLACK
-    out = _row_sum(found.out)
-    bound = (terms * UNIT * (_row_sum(found.own) * size + out * most) + out * carried + TINY * (size + most)) * SLACK
-    after = (largest * found.step_most * off + total * found.step_most * each + each) * SLACK
-    return outputs, bound, (p, q), after
+    p, q = state
+    before, offs = np.empty((chunks, 2), LONG), np.empty((chunks, 3))
+    for number, ((u, v), size) in enumerate(zip(added, sizes.tolist(), strict=True)):
+        before[number], offs[number] = (p, q), off
+        most = (abs(float(p)) + abs(float(q))) * SLACK
+        each = terms * LONG_UNIT * (found.into_size * size + found.most * most) + TINY * (size + most)
+        ended, off = off, moved(off, jump, each)
+        p, q = j11 * p + j12 * q + u, j21 * p + j22 * q + v
+    states = before.astype(np.float64)
+    outputs = (padded @ found.own.T + states @ found.out.T).reshape(-1)[:count]
+    most = np.abs(states).sum(axis=1)
+    rounding = terms * UNIT * (found.own_size * sizes + found.out_size * most) + TINY * (sizes + most)
+    bounds = (rounding[:, None] + carried_out(offs, found.out)) * SLACK
+    if count % CHUNK:
+        left = count % CHUNK
+        last = part[count - left :].astype(LONG)
+        p, q = found.powers[left] @ before[-1] + np.einsum("ksi,ki->s", found.gains[left - 1 :: -1], last)
+        off = moved(ended, tuple(float(v) for v in found.powers[left].reshape(-1)), each)
+    return outputs, bounds.reshape(-1)[:count], (p, q), off
 
 
 class _Run:
@@ -267,46 +252,38 @@ class _Run:
         self.outputs: list[int] = []
         self.offs: list[float] = []
         self.state = (0, 0)
-        self.off = 0.0
-        self.number = 0
-        self.begin()
-
-    def begin(self) -> None:
-        """Take the next setting."""
-        self.setting, self.end = self.system.stretches()[self.number]
-        self.now = whole(self.setting.matrices, self.setting.arguments, self.bits)
-        self.most = max(abs(v) for v in self.state)
-        self.size = 0.0
-
-    def reached(self, steps: int) -> tuple[float, float]:
-        """Error of the state and of the output after so many steps of the present setting."""
-        found = table(self.setting.matrices, self.setting.arguments)
-        largest, total = found.reach(steps // CHUNK + 1)
-        state, inputs = self.most * 2.0**-self.bits * SLACK, len(self.now.b)
-        weights = max(abs(v) for v in (*self.now.d, *(v for pair in self.now.b for v in pair))) * 2.0**-self.bits + 1
-        each = self.now.off * (2 * state + inputs * self.size) + (2 + inputs * weights) * 2.0**-self.bits
-        error = (largest * found.step_most * self.off + total * found.step_sum * each) * SLACK
-        out = (abs(self.now.c[0]) + abs(self.now.c[1])) * 2.0**-self.bits + 2 * self.now.off
-        return error, (out * error + each) * SLACK
+        self.off: Ellipse = NO_ERROR
+        self.number = -1
+        self.end = 0
 
     def at(self, sample: int) -> tuple[Fraction, Fraction]:
         """Output of a sample and its error."""
         while len(self.outputs) <= sample:
             if len(self.outputs) >= self.end:
-                self.off, _ = self.reached(self.end - self.setting.start)
                 self.number += 1
-                self.begin()
+                setting, self.end = self.system.stretches()[self.number]
+                self.now = whole(setting.matrices, setting.arguments, self.bits)
+                _refuse_unstable(self.now.a, 1 << self.bits)
             self.advance(min(self.end, max(sample + 1, len(self.outputs) + CHUNK)))
         off = self.offs[sample]
         return Fraction(self.outputs[sample], 1 << self.bits), Fraction(off) if off < 1e300 else Fraction(10) ** 300
 
     def advance(self, end: int) -> None:
-        """Samples up to `end`, which lie within the present setting."""
-        w, bits, (p, q) = self.now, self.bits, self.state
+        """Samples up to `end`, which lie within the present setting.
+
+        Each step: every sum is cut by less than one unit, each input too, and each coefficient is off by w.off.
+        """
+        w, bits, (p, q), off = self.now, self.bits, self.state, self.off
         a11, a12, a21, a22 = w.a
         c1, c2 = w.c
-        first = len(self.outputs)
+        unit = 2.0**-bits
+        a = tuple(v * unit for v in w.a)
+        out = np.array([[c1 * unit, c2 * unit]])
+        weights = max(abs(v) for v in (*w.d, *(v for pair in w.b for v in pair))) * unit + 1
+        cut = (2 + len(w.b) * weights) * unit
+        first, offs, eachs = len(self.outputs), [], []
         for row in self.system.inputs[first:end].tolist():
+            each = cut + w.off * ((abs(p) + abs(q)) * unit + sum(map(abs, row))) * SLACK
             output, into1, into2 = c1 * p + c2 * q, a11 * p + a12 * q, a21 * p + a22 * q
             for value, (b1, b2), d in zip(row, w.b, w.d, strict=True):
                 top, bottom = value.as_integer_ratio()
@@ -315,10 +292,12 @@ class _Run:
                 into1 += b1 * x
                 into2 += b2 * x
             self.outputs.append(output >> bits)
+            offs.append(off)
+            eachs.append(each)
             p, q = into1 >> bits, into2 >> bits
-            self.most = max(self.most, abs(p), abs(q))
-        self.state = (p, q)
-        part = self.system.inputs[first:end]
-        self.size = max(self.size, float(np.abs(part).max(initial=0.0)))
-        _, off = self.reached(end - self.setting.start)
-        self.offs += [off] * (end - first)
+            off = moved(off, a, each)
+        self.state, self.off = (p, q), off
+        # C itself is off by w.off: a size of one more holds that.
+        found = carried_out(np.array(offs).reshape(-1, 3), out)[:, 0] * (1 + w.off) + np.array(eachs)
+        found += 2 * w.off * np.sqrt(np.array(offs).reshape(-1, 3)[:, [0, 2]].sum(axis=1))
+        self.offs += (found * SLACK).tolist()

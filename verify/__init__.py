@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from verify.claims.accurate import accurate
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
+    from verify.claims.gain import gain_at
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
     from verify.claims.memory_of_machines import (
         fresh_after_init,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from verify.claims.outside import clamps
     from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
     from verify.claims.relations import inverse_of, octave_doubles
+    from verify.claims.stability import decays_to_zero, stays_stable
     from verify.claims.timing import minimum_pulse, one_event_per_edge, period_within, time_to
     from verify.grids import binary32, codes, fixed, integers, values
     from verify.machines.machine import event, signal
@@ -38,6 +40,7 @@ _HOME = {
     "clamps": "claims.outside",
     "codes": "grids",
     "cost_within": "claims.cost_within",
+    "decays_to_zero": "claims.stability",
     "deterministic": "claims.protective",
     "ends_at_zero": "claims.levels_in_time",
     "event": "machines.machine",
@@ -47,6 +50,7 @@ _HOME = {
     "fixed": "grids",
     "fixed_output": "sheet",
     "fresh_after_init": "claims.memory_of_machines",
+    "gain_at": "claims.gain",
     "instances_independent": "claims.memory_of_machines",
     "integers": "grids",
     "inverse_of": "claims.relations",
@@ -68,6 +72,7 @@ _HOME = {
     "same_on_board": "claims.on_board",
     "settles": "claims.levels_in_time",
     "signal": "machines.machine",
+    "stays_stable": "claims.stability",
     "stays_within": "claims.categories",
     "time_to": "claims.timing",
     "values": "grids",
@@ -80,6 +85,7 @@ __all__ = [
     "clamps",
     "codes",
     "cost_within",
+    "decays_to_zero",
     "deterministic",
     "ends_at_zero",
     "event",
@@ -89,6 +95,7 @@ __all__ = [
     "fixed",
     "fixed_output",
     "fresh_after_init",
+    "gain_at",
     "instances_independent",
     "integers",
     "inverse_of",
@@ -110,6 +117,7 @@ __all__ = [
     "same_on_board",
     "settles",
     "signal",
+    "stays_stable",
     "stays_within",
     "time_to",
     "values",

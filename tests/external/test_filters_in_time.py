@@ -49,7 +49,7 @@ def test_biquads_equal_lfilter(kind: str, form: str) -> None:
 def test_butterworth_filters_equal_scipy(kind: str, output: str, hz: int) -> None:
     by_biquad = filters_in_time.biquad(None, script(), kind=kind, cutoff_hz=hz)
     by_state = filters_in_time.state_variable(None, script(), output=output, cutoff_hz=hz, q="1/2**(1/2)")
-    by_pole = filters_in_time.one_pole(None, script(), kind=kind, form="trapezoidal", cutoff_hz=hz)
+    by_pole = filters_in_time.first_order(None, script(), kind=kind, form="trapezoidal", cutoff_hz=hz)
     second = run(*signal.butter(2, hz, kind.split()[0], fs=48_000))
 
     assert np.abs(by_biquad.screen()[0] - second).max() < 1e-10
@@ -110,7 +110,7 @@ def test_gains_at_known_places() -> None:
         assert gain(1000, output=output, q=10) == pytest.approx(20, abs=1e-12)
     assert gain(0, output="low", q=10) == pytest.approx(0, abs=1e-12)
     assert gain(3000, output="all pass", q=10) == pytest.approx(0, abs=1e-12)
-    one_pole = filters_in_time.one_pole(None, script(), form="trapezoidal", cutoff_hz=1000)
+    one_pole = filters_in_time.first_order(None, script(), form="trapezoidal", cutoff_hz=1000)
     assert float(one_pole.gain_db(Fraction(1000), 0)[0]) == pytest.approx(-3.0102999566398120, abs=1e-12)
     with pytest.raises(DomainError):
         gain(0, output="high", q=1)
@@ -119,7 +119,7 @@ def test_gains_at_known_places() -> None:
 def test_the_step_of_a_one_pole_is_known() -> None:
     # A one-pole of time constant tau (cutoff 1/(2 pi tau)) stands at 1 - 1/e after tau: 480 samples here.
     hz = Fraction(48_000, 480) / Fraction(2 * math.pi)
-    found = filters_in_time.one_pole(None, script(x=np.ones(480)), cutoff_hz=hz)
+    found = filters_in_time.first_order(None, script(x=np.ones(480)), cutoff_hz=hz)
 
     assert found.screen()[0][-1] == pytest.approx(0.6321205588285566, abs=1e-14)
 
@@ -192,4 +192,4 @@ def test_what_cannot_be_meant_is_refused() -> None:
         # The two-integrator form is unstable here: f^2 + f/q > 4 - ...; its poles leave the circle.
         filters_in_time.state_variable(None, script(), form="two integrators", cutoff_hz=20_000, q="1/2").screen()
     with pytest.raises(DomainError):
-        filters_in_time.one_pole(None, Script(3, RATE))
+        filters_in_time.first_order(None, Script(3, RATE))

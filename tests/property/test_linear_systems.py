@@ -34,7 +34,7 @@ def found_filters(draw: Any) -> Any:
         return filters_in_time.biquad(None, script, kind=draw(st.sampled_from(filters.KINDS)), cutoff_hz=hz, q=q,
                                       form=draw(st.sampled_from(filters_in_time.FORMS)), gain_db=3)
     if which == "one_pole":
-        return filters_in_time.one_pole(None, script, kind=draw(st.sampled_from(["low pass", "high pass"])), cutoff_hz=hz,
+        return filters_in_time.first_order(None, script, kind=draw(st.sampled_from(["low pass", "high pass"])), cutoff_hz=hz,
                                         form=draw(st.sampled_from(["step invariant", "trapezoidal"])))
     output = draw(st.sampled_from(filters_in_time.OUTPUTS[:4]))
     # The two-integrator form is stable only where f < 2 - 1/q or so: low cutoffs here.

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from firmware_shim.crew import Crew
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
-from verify.claims.in_time import Judgement
+from verify.claims.in_time import Judgement, TimeClaim
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS
 from verify.machines.catalogue import catalogue, quiet
@@ -97,6 +97,11 @@ class MachineHunt:
                 self.take(listed[start : start + CATALOGUE_PART], variants, "catalogue", len(listed))
         if not self.over():
             self.take(quiet(self.stand.machine), (), "a long silence", 0)
+        for claim in self.claims:
+            asked = claim.scripts(self.stand.machine) if isinstance(claim, TimeClaim) else []
+            for start in range(0, len(asked), CATALOGUE_PART):
+                if not self.over():
+                    self.take(asked[start : start + CATALOGUE_PART], (), f"scripts of {claim.name}", len(asked))
         self.generated(variants)
         self.minimise()
 
