@@ -59,7 +59,7 @@ def compile_failure(source: Path, ran: Ran, missing: tuple[str, ...] = ()) -> Co
     if found is not None and found.re is _ASSEMBLER:
         text = f"the host's assembler does not know this instruction: {text}"
     place = ":".join([file, *(str(n) for n in (line, column) if n)])
-    todo = "correct the line, then run again; the whole log is kept"
+    todo = "correct the line, then run again"
     why = text
     if missing:
         shown = ", ".join(missing)
@@ -125,7 +125,8 @@ def link_failure(ran: Ran, sources: Sequence[Path], mapped: str) -> CompileFaile
     lines = [line for line in ran.err.splitlines() if line.strip()]
     first = next((line for line in lines if "error" in line.lower()), lines[0] if lines else "no message")
     return CompileFailed(
-        "the sources do not link on the host", names, first, "see the whole log", text=first, log=ran.err
+        "the sources do not link on the host", names, first, "see the whole log, in the record under blocked_builds",
+        text=first, log=ran.err,
     )
 
 

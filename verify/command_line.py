@@ -17,14 +17,17 @@ from types import ModuleType
 
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
+from verify.commands import check
 from verify.console import CAUTION
 from verify.errors import PreflashError, ToolFault
 
 # In the order of the help text; each is a module of verify.commands.
 COMMANDS = (
     *("check", "accept", "compare", "watch", "look", "notes", "cost", "replay", "report", "forget", "challenge"),
-    *("stub", "new"),
+    *("stub", "new", "completion"),
 )
+
+EXITS = "0 done, 2 sheet or usage error, 3 a fault of preflash, 130 interrupted"
 
 
 def commands() -> dict[str, ModuleType]:
@@ -38,12 +41,12 @@ def parser() -> argparse.ArgumentParser:
     top = argparse.ArgumentParser(
         prog="preflash",
         description="Check the math of an electronic instrument's firmware before it is flashed.",
-        epilog="Exit codes: 0 all hold, 1 something fails, 2 sheet or usage error, 3 undecided, vacuous or blocked, "
-        "130 interrupted. " + CAUTION,
+        epilog=f"Exit codes: {check.EXITS}. {CAUTION}",
     )
     places = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name, module in commands().items():
-        module.add(places.add_parser(name, help=module.HELP, description="Example: " + module.EXAMPLE))
+        module.add(places.add_parser(name, help=module.HELP, description="Example: " + module.EXAMPLE,
+                                     epilog="Exit codes: " + getattr(module, "EXITS", EXITS) + "."))
     return top
 
 

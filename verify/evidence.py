@@ -6,6 +6,7 @@ every value was covered is computed from the rows, never from a count.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -236,6 +237,25 @@ def _overall(values: np.ndarray, places: np.ndarray, sign: int) -> tuple[float, 
         return (sign * np.inf, -1)
     least, place = _least(values, places, np.array([0]))
     return float(sign * least[0]) + 0.0, int(place[0])
+
+
+def same_results(a: np.void, b: np.void, tests: Sequence[Test]) -> bool:
+    """Whether two runs of the same ordinals gave the same.
+
+    Blocks of equal results are judged by their ends, so the largest error and its place may depend, within the
+    screen's own bound, on where a hunt was cut; all else is compared bit by bit.
+    """
+    plain = ("least_output", "most_output", "nans", "infinities", "subnormals")
+    if any(a[name].tobytes() != b[name].tobytes() for name in plain):
+        return False
+    for test, one, other in zip(tests, a["found"], b["found"], strict=False):
+        ends = ("least", "most") if test.kind == "accurate" and test.monotone else ()
+        exact = [name for name in one.dtype.names if name.removesuffix("_at") not in ends]
+        if any(one[name].tobytes() != other[name].tobytes() for name in exact):
+            return False
+        if any(one[name] != other[name] and not abs(one[name] - other[name]) <= test.margin for name in ends):
+            return False
+    return True
 
 
 def join_events(events: list[Event]) -> list[Event]:

@@ -234,10 +234,12 @@ class Explainer:
         assert isinstance(claim, Accurate) and bound is not None and evidence is not None
         rows = evidence.rows
         found = rows["result"]["found"][:, outcome.slot]
-        rows, found = rows[found["least_at"] >= 0], found[found["least_at"] >= 0]
-        if not len(rows):
-            return {}
         grid, stride = bound.domain.grids[0], bound.domain.strides()[0]
+        no_number = np.unique(rows["bin"][rows["result"]["nans"] + rows["result"]["infinities"] > 0])
+        rows, found = rows[found["least_at"] >= 0], found[found["least_at"] >= 0]
+        beyond = [(int(k), "the result is no number") for k in no_number]
+        if not len(rows):
+            return self.profile_of(outcome, [], beyond) if beyond else {}
         places, first = np.unique(rows["bin"], return_index=True)
         columns = [grid.doubles(evidence.edges[places] // stride)]
         for name, sign in (("least", 1), ("most", -1)):
@@ -247,9 +249,27 @@ class Explainer:
             _, once = np.unique(owner[hit], return_index=True)
             errors = [self.shown(claim, bound, float(sign * value)) for value in best]
             columns += [np.array(errors), grid.doubles(found[f"{name}_at"][hit[once]] // stride)]
-        lines = [[float(f"{value:.9g}") for value in line] for line in zip(*columns, strict=True)]
-        return {"input": grid.name, "unit": grid.unit, "error_unit": claim.unit,
+        finite = np.isfinite(columns[1]) & np.isfinite(columns[3])
+        beyond += [(int(k), "the error is infinite") for k in places[~finite]]
+        lines = [[float(f"{value:.9g}") for value in line] for line in np.stack(columns, axis=1)[finite]]
+        return self.profile_of(outcome, lines, beyond)
+
+    def profile_of(self, outcome: Outcome, lines: list[list[float]], beyond: list[tuple[int, str]]) -> dict[str, Any]:
+        """The profile's entry: bins, and what no picture's scale can show, as stretches [from, to, why]."""
+        bound, evidence = outcome.bound, outcome.evidence
+        assert isinstance(outcome.claim, Accurate) and bound is not None and evidence is not None
+        grid, stride = bound.domain.grids[0], bound.domain.strides()[0]
+        stretches: list[list[Any]] = []
+        for place, why in sorted(dict(beyond).items()):
+            ends = np.array([evidence.edges[place], evidence.edges[place + 1] - 1]) // stride
+            low, high = (float(f"{value:.9g}") for value in grid.doubles(ends))
+            if stretches and stretches[-1][2:] == [why, place - 1]:
+                stretches[-1][1], stretches[-1][3] = high, place
+            else:
+                stretches.append([low, high, why, place])
+        return {"input": grid.name, "unit": grid.unit, "error_unit": outcome.claim.unit,
                 "columns": ["from", "least", "least_at", "most", "most_at"], "bins": lines,
+                "beyond": [stretch[:3] for stretch in stretches],
                 "notes": self.octave_marks(bound, [line[0] for line in lines])}
 
     def octave_marks(self, bound: Bound, starts: list[float]) -> list[list[Any]]:
@@ -267,7 +287,7 @@ class Explainer:
     def shown(self, claim: Accurate, bound: Bound, error: float) -> float:
         """An engine error in the claim's unit."""
         if claim.metric == "cents":
-            return 1200 * math.log2(1 + error) if error > -1 else -1e9
+            return 1200 * math.log2(1 + error) if error > -1 else -math.inf
         if claim.metric == "lsb":
             return error / bound.output_scale
         return error
@@ -280,7 +300,7 @@ class Explainer:
             return []
         claim = outcome.claim
         assert isinstance(claim, Accurate)
-        bins = np.array([line for line in profile["bins"] if abs(line[1]) < 1e8 and abs(line[3]) < 1e8])
+        bins = np.array(profile.get("bins", []))
         if not len(bins):
             return []
         places, errors = (bins[:, 2] + bins[:, 4]) / 2, (bins[:, 1] + bins[:, 3]) / 2

@@ -21,7 +21,7 @@ from firmware_shim.job import Test
 from verify.binding import Bench, cache_folder, claims_for, make_benches
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
-from verify.evidence import Evidence, Total
+from verify.evidence import Evidence, Total, same_results
 from verify.evidence_store import EvidenceStore, in_use
 from verify.explaining import Explainer
 from verify.hunt import Hunt, Progress, identity
@@ -40,6 +40,7 @@ from verify.sheet import Sheet
 from verify.witnesses import WitnessFile
 
 FORMAT = 1
+LONGEST_LOG = 1 << 16
 
 
 @dataclass
@@ -306,8 +307,7 @@ class Check:
         for row in parts:
             again = fresh.rows[fresh.rows["start"] == row["start"]]
             same = len(again) == 1 and again[0]["count"] == row["count"]
-            names = ("least_output", "most_output", "nans", "infinities", "subnormals", "found")
-            if not same or any(again[0]["result"][n].tobytes() != row["result"][n].tobytes() for n in names):
+            if not same or not same_results(again[0]["result"], row["result"], evidence.tests):
                 raise ToolFault("stored evidence and a repeat differ", where=f"{hunt.bound.routine.name}, "
                                 f"{hunt.bound.build}, ordinal {int(row['start'])}",
                                 why="a repeated stretch of the hunt gave other results than the stored ones",
@@ -328,7 +328,8 @@ class Check:
             "routines": self.routines,
             "blocked_builds": [
                 {"build": b.build, "code": b.problem.code, "what": b.problem.what, "where": b.problem.where,
-                 "why": b.problem.why, "do": b.problem.todo} for b in self.benches if b.problem is not None
+                 "why": b.problem.why, "do": b.problem.todo, "log": getattr(b.problem, "log", "")[:LONGEST_LOG]}
+                for b in self.benches if b.problem is not None
             ],
             "not_checked": not_checked(self.sheet, self.benches),
         }

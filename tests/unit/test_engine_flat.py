@@ -1,6 +1,8 @@
 """Blocks of equal results are judged by their ends: the evidence is that of a look at every value."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -8,9 +10,10 @@ import pytest
 
 from firmware_shim.crew import Crew
 from verify.binding import claims_for, make_benches
-from verify.evidence import Evidence, Total
+from verify.evidence import Evidence, Total, same_results
 from verify.hunt import Hunt
 from verify.hunting.plan import thorough
+from verify.routine import Bound
 from verify.sheet import load_sheet
 
 SOURCE = """\
@@ -35,16 +38,23 @@ NAMES = ("held", "still", "one_wrong", "falls_once")
 REFERENCES: dict[str, Callable[[np.ndarray], np.ndarray]] = {"same": lambda x: x, "against": lambda x: 4 - x}
 
 
-def swept(folder: Path, reference: str, metric: str) -> dict[str, Total]:
-    """Evidence of every value of each routine."""
+@contextmanager
+def bound_routines(folder: Path, reference: str, metric: str) -> Iterator[tuple[dict[str, Bound], Crew]]:
+    """The routines of the sheet with one reference and limit, and a crew of one."""
     (folder / "held.c").write_text(SOURCE, encoding="utf-8")
     sheet = SHEET.replace("REFERENCE", reference).replace("METRIC", metric).replace("NAMES", repr(NAMES))
     (folder / "held_sheet.py").write_text(sheet, encoding="utf-8")
     (bench,) = make_benches(load_sheet(folder / "held_sheet.py"))
     assert bench.engine is not None
-    totals = {}
     with Crew(bench.engine, 1) as crew:
-        for name, bound in bench.bounds.items():
+        yield bench.bounds, crew
+
+
+def swept(folder: Path, reference: str, metric: str) -> dict[str, Total]:
+    """Evidence of every value of each routine."""
+    totals = {}
+    with bound_routines(folder, reference, metric) as (bounds, crew):
+        for name, bound in bounds.items():
             tests = tuple(test for claim in claims_for(bound) if (test := claim.test(bound)) is not None)
             assert [True] == [test.monotone for test in tests if test.kind == "accurate"]
             evidence = Evidence("flat", tests, bound.domain.bin_edges())
@@ -88,3 +98,24 @@ def test_evidence_is_that_of_every_value(tmp_path: Path, gcc: str, private_cache
         assert (y.min(), int(y.argmin())) == total.error(2, "least")
         assert (y.max(), int(y.argmax())) == total.error(2, "most")
         assert int(((y < 1.01) | (y > 1.055)).sum()) == total.found(2, "failing") + total.found(2, "open")
+
+
+def test_a_hunt_cut_elsewhere_gives_the_same_and_another_routine_does_not(
+    tmp_path: Path, gcc: str, private_cache: Path
+) -> None:
+    found = {}
+    with bound_routines(tmp_path, "same", "absolute=0.0001") as (bounds, crew):
+        for name in ("held", "still"):
+            bound = bounds[name]
+            tests = tuple(test for claim in claims_for(bound) if (test := claim.test(bound)) is not None)
+            for cut in ((0, 7000), (0, 1, 333, 4096, 5000, 7000)):
+                evidence = Evidence("flat", tests, np.array([0, bound.domain.count]))
+                pieces = [[a, b - a, 31] for a, b in pairwise(cut)]
+                hunt = Hunt(bound, tests, thorough(), crew, lambda *_: None, evidence)
+                evidence.add(crew.run(hunt.job(np.array(pieces, np.int64))))
+                evidence.settle()
+                found[name, len(cut)] = evidence.rows[0]["result"]
+
+    assert same_results(found["held", 2], found["held", 6], tests)
+    assert same_results(found["still", 2], found["still", 6], tests)
+    assert not same_results(found["held", 2], found["still", 2], tests)

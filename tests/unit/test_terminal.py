@@ -126,3 +126,15 @@ def test_an_interrupted_run_and_a_blocked_build_are_said() -> None:
     assert "interrupted" in text
     assert words(text).count("BLOCKED build strict: it does not compile [S110] where pond_voice.c:3 why a brace is "
                              "missing do close it") == 1  # fmt: skip
+
+
+def test_a_blocked_build_does_not_hide_what_another_leaves_open() -> None:
+    given = record()
+    given["blocked_builds"] = [{"build": "board", "code": "S121", "what": "no compiler for the board", "where": "the path",
+                                "why": "it is not there", "do": "install one", "log": ""}]  # fmt: skip
+    given["routines"] = [routine("pond_gate", claim("finite", "vacuous"), claim("rising", "blocked", build="board"))]
+
+    text = render(given)
+
+    assert "VACUOUS  pond_gate  finite" in text
+    assert "BLOCKED  pond_gate  rising" not in text

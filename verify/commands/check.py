@@ -14,6 +14,7 @@ from verify.options import add_options, plan_of
 NAME = "check"
 HELP = "build, hunt, judge and report one or more sheets; default: the demo"
 EXAMPLE = "preflash check voice_sheet.py --only hz_from_volts"
+EXITS = "0 all hold, 1 something fails, 2 sheet or usage error, 3 undecided, vacuous or blocked, 130 interrupted"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

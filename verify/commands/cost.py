@@ -8,6 +8,7 @@ from pathlib import Path
 NAME = "cost"
 HELP = "count what each routine costs on the board: instructions, cycles, stack, code"
 EXAMPLE = "preflash cost voice_sheet.py"
+EXITS = "0 all counted, 2 sheet or usage error, 3 something could not be counted, 130 interrupted"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

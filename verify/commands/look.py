@@ -9,6 +9,7 @@ from verify.console import width
 NAME = "look"
 HELP = "a first answer for one C function, without a sheet"
 EXAMPLE = "preflash look pitch.c:hz_from_volts 0 5"
+EXITS = "0 looked at (whatever was found), 2 usage error, 3 it could not be run"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

@@ -10,6 +10,7 @@ from verify.console import width
 NAME = "replay"
 HELP = "run one witness again, with everything that led to it"
 EXAMPLE = "preflash replay voice_sheet.py hz_from_volts volts=0x3c800000 (without inputs: all stored witnesses)"
+EXITS = "0 all witnesses hold now, 1 one still fails, 2 sheet or usage error, 130 interrupted"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

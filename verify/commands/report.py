@@ -1,4 +1,4 @@
-"""preflash report: a stored record as HTML, Markdown, CSV or JUnit XML; nothing is run."""
+"""preflash report: a stored record as HTML, Markdown, CSV, JUnit XML or pictures; nothing is run."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from verify.errors import UsageError
 
 NAME = "report"
-HELP = "render a stored record: HTML (default), Markdown, CSV or JUnit XML; nothing is run"
+HELP = "render a stored record: HTML (default), Markdown, CSV, JUnit XML or pictures; nothing is run"
 EXAMPLE = "preflash report reports/voice.json --markdown"
 
 
@@ -19,6 +19,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     kind = parser.add_mutually_exclusive_group()
     for name in ("html", "markdown", "csv", "junit"):
         kind.add_argument(f"--{name}", dest="kind", action="store_const", const=name, help=f"write {name}")
+    kind.add_argument("--pictures", dest="kind", action="store_const", const="pictures",
+                      help="write each plot as PNG and SVG (--out FOLDER; default beside the record)")
     parser.set_defaults(kind="html")
     parser.add_argument("--out", type=Path, metavar="FILE", help="where to (HTML: default beside the record; others: print)")
 
@@ -35,6 +37,12 @@ def run(options: argparse.Namespace) -> int:
         out = options.out or path.with_suffix(".html")
         save_page(record, out)
         print(f"report: {out}")
+        return 0
+    if options.kind == "pictures":
+        from verify.reports.pictures import save_pictures
+
+        folder = options.out or path.parent / f"{path.stem}_pictures"
+        print(f"pictures: {len(save_pictures(record, folder))} files in {folder}")
         return 0
     text = {"markdown": markdown, "csv": csv_text, "junit": junit}[options.kind](record)
     if options.out is None:

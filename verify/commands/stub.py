@@ -7,6 +7,7 @@ import argparse
 NAME = "stub"
 HELP = "stand-ins for headers and names that are not on this computer"
 EXAMPLE = "preflash stub main.cpp voice.c --include inc"
+EXITS = "0 it compiles with the stand-ins, 2 usage error, 3 it still does not compile"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

@@ -12,6 +12,7 @@ from verify.options import add_options, plan_of
 NAME = "watch"
 HELP = "check a sheet again at each save and say what the edit did; Ctrl-C ends"
 EXAMPLE = "preflash watch voice_sheet.py"
+EXITS = "130 ended by Ctrl-C, 2 sheet or usage error"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

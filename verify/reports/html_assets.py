@@ -34,6 +34,8 @@ svg .axis { stroke: var(--rule); fill: none; } svg .band { fill: var(--band-soft
 svg .limit { stroke: var(--limit); stroke-dasharray: 7 4; stroke-width: 1.4; } svg .cursor { stroke: var(--ink); }
 svg .worst { fill: var(--bad); } svg .got { stroke: var(--got); fill: none; stroke-width: 1.6; }
 svg .wanted { stroke: var(--wanted); fill: none; stroke-width: 1.6; stroke-dasharray: 5 3; }
+svg .beyond { stroke: var(--bad); stroke-dasharray: 2 2; stroke-width: 1.4;
+  fill: color-mix(in srgb, var(--bad) 18%, transparent); }
 svg .event { stroke: var(--soft); }
 .note { border-left: 4px solid var(--limit); padding: .1rem 0 .1rem .9rem; margin: 1.2rem 0; }
 @media (max-width: 40rem) { body { padding: 1rem .8rem 3rem; } th, td { padding-right: .45rem; } }

@@ -50,10 +50,11 @@ def figure(kind: str, body: list[str], data: dict[str, Any], caption: str, label
 
 def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any] | None) -> str:
     """Least and most error per bin over the first input; limit lines; the worst marked."""
-    bins = [b for b in profile.get("bins", []) if all(finite(v) for v in b) and abs(b[1]) < 1e8 and abs(b[3]) < 1e8]
+    bins, beyond = [b for b in profile.get("bins", []) if all(finite(v) for v in b)], profile.get("beyond", [])
     if len(bins) < 2:
-        return ""
-    start, end = bins[0][0], max(b[k] for b in bins for k in (0, 2, 4))
+        return "".join(f"<p>{escape(text)}</p>" for text in beyond_texts(profile))
+    start = min([bins[0][0], *(low for low, _, _ in beyond)])
+    end = max([*(b[k] for b in bins for k in (0, 2, 4)), *(high for _, high, _ in beyond)])
     span = (end - start) or 1.0
     low, high = min(b[1] for b in bins), max(b[3] for b in bins)
     edges = [low, high, 0.0] + ([-limit, limit] if limit and limit < 20 * max(abs(low), abs(high), 1e-300) else [])
@@ -68,23 +69,37 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
         return BOTTOM - (value - bottom) / (top - bottom) * (BOTTOM - TOP)
 
     body = frame(bottom, top, profile["error_unit"])
+    for low_end, high_end, why in beyond:
+        at, wide = x(low_end), max(2.0, x(high_end) - x(low_end))
+        body.append(f'<rect class="beyond" x="{at:.1f}" y="{TOP}" width="{wide:.1f}" height="{BOTTOM - TOP}"/>'
+                    f'<text x="{min(at, RIGHT - 60):.1f}" y="{TOP - 3}">off scale<title>{escape(why)}</title></text>')
     points = [f"{x(b[0]):.1f},{y(b[3]):.1f}" for b in bins] + [f"{x(end):.1f},{y(bins[-1][3]):.1f}",
               f"{x(end):.1f},{y(bins[-1][1]):.1f}"] + [f"{x(b[0]):.1f},{y(b[1]):.1f}" for b in reversed(bins)]
     body.append(f'<polygon class="band" points="{" ".join(points)}"/>')
     for value in (-limit, limit) if limit else ():
         if bottom <= value <= top:
-            body.append(f'<line class="limit" x1="{LEFT}" x2="{RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
-                        f'<text x="{RIGHT}" y="{y(value) - 4:.1f}" text-anchor="end">limit {value:+.4g}</text>')
+            body.append(f'<line class="limit" x1="{LEFT}" x2="{RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>')
+    if limit and bottom <= limit <= top:
+        body.append(f'<text x="{RIGHT}" y="{y(limit) - 4:.1f}" text-anchor="end">limit ±{limit:.4g}</text>')
     marked = max(bins, key=lambda b: max(abs(b[1]), abs(b[3])))
     value, at = (marked[3], marked[4]) if abs(marked[3]) >= abs(marked[1]) else (marked[1], marked[2])
     body.append(f'<circle class="worst" cx="{x(at):.1f}" cy="{y(value):.1f}" r="4"><title>worst</title></circle>')
     body += bottom_axis(profile, start, end, x)
     data = {"kind": "envelope", "input": profile["input"], "unit": profile["unit"], "error": profile["error_unit"],
             "bins": bins, "x": [round((b[0] - start) / span, 5) for b in bins]}
-    shown = worst["text"] if worst else f"{value:+.4g} {profile['error_unit']}"
+    drawn = f"largest in the picture {value:+.4g} {profile['error_unit']}"
+    shown = f"worst {worst['text']}" if worst and not beyond else drawn
     far = "" if limit is None or bottom <= limit <= top else f" The limit, {limit:.4g}, lies far outside this picture."
-    caption = f'Least and most error in each of {len(bins)} parts of the range; worst {escape(shown)} (dot).{far}'
+    caption = f'Least and most error in each of {len(bins)} parts of the range; {escape(shown)} (dot).{far}'
+    caption += "".join(f" {escape(text)}" for text in beyond_texts(profile))
     return figure("envelope", body, data, caption, f"error over {profile['input']}; arrow keys move the cursor")
+
+
+def beyond_texts(profile: dict[str, Any]) -> list[str]:
+    """What no scale can show, in words."""
+    unit = f" {profile['unit']}" if profile.get("unit") else ""
+    return [f"Off scale (dashed box) from {number(low)} to {number(high)}{unit}: {why}." for low, high, why in
+            profile.get("beyond", [])]
 
 
 def bottom_axis(profile: dict[str, Any], start: float, end: float, x: Any) -> list[str]:

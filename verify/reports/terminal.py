@@ -137,7 +137,7 @@ def open_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, colou
         lines += wrapped("", text, width)
     todo = {
         "undecided": "move the limit off the values it ties with, or raise the budget with --thorough",
-        "vacuous": "widen the range: no input could be judged",
+        "vacuous": "give it inputs that can be judged (a wider range, results that are numbers), or drop the claim",
         "blocked": "mend what keeps it from running, then check again",
     }[verdict]
     return lines + wrapped("do", todo, width)
@@ -178,6 +178,7 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False, *, bri
         for label in ("where", "why", "do"):
             lines += wrapped(label, problem[label], width)
         lines.append("")
+    blocked = {problem["build"] for problem in record["blocked_builds"]}
     for routine in record["routines"]:
         lines += routine_line(routine, width, colour)
     for routine in record["routines"]:
@@ -188,7 +189,9 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False, *, bri
         for claim in together(routine["claims"], ("label", "verdict", "witness")):
             if claim["verdict"] == "fails":
                 lines += failure_lines(routine, claim, width, colour)
-            elif claim["verdict"] != "holds" and not record["blocked_builds"]:
+            elif claim["verdict"] == "blocked" and set(claim["build"].split(" and ")) <= blocked:
+                continue
+            elif claim["verdict"] != "holds":
                 lines += open_lines(routine, claim, width, colour)
     return "\n".join([*lines, "", *summary(record, width, colour, closing=closing)]) + "\n"
 
