@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from verify.claims.accurate import accurate
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
+    from verify.claims.frequency import keeps_frequency
     from verify.claims.gain import gain_at
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
     from verify.claims.memory_of_machines import (
@@ -54,6 +55,7 @@ _HOME = {
     "instances_independent": "claims.memory_of_machines",
     "integers": "grids",
     "inverse_of": "claims.relations",
+    "keeps_frequency": "claims.frequency",
     "minimum_pulse": "claims.timing",
     "no_hidden_events": "claims.protective",
     "no_jump": "claims.levels_in_time",
@@ -99,6 +101,7 @@ __all__ = [
     "instances_independent",
     "integers",
     "inverse_of",
+    "keeps_frequency",
     "minimum_pulse",
     "no_hidden_events",
     "no_jump",

@@ -81,6 +81,7 @@ int pf_steps_reach(const double *y, long n, double sign, double least);
 int pf_widen_normal(const float *from, double *y, long n, double *least, double *most);
 void pf_reverse(const void *from, int width, void *to, long n);
 void pf_fail(struct pf_found *found, int64_t at);
+void pf_count(struct pf_counter *c, const void *values, int type, double scale, int64_t n, double about, double armed);
 void pf_mark_process(void);
 void pf_errors_of(int metric, const double *y, const double *r, double *e, long n);
 int pf_may_be_flat(const struct pf_job *job);

@@ -18,7 +18,7 @@ from verify.machines.generation import drawn
 from verify.machines.judging import judge
 from verify.machines.minimise import MOST_CANDIDATES, minimised
 from verify.machines.observation import Observation
-from verify.machines.running import Stand, observe
+from verify.machines.running import LONGEST_KEPT, Stand, observe
 from verify.machines.script import Script
 
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
@@ -171,7 +171,7 @@ class MachineHunt:
     def minimise(self) -> None:
         """Make each failing claim's script as short and round as it can be."""
         for tried, claim in zip(self.tried, self.claims, strict=True):
-            if tried.witness is None or tried.witness_judgement is None:
+            if tried.witness is None or tried.witness_judgement is None or tried.witness.samples > LONGEST_KEPT:
                 continue
             self.progress(f"{self.label}: smallest script for {claim.name}", 0, 1)
 
