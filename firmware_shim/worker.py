@@ -24,6 +24,7 @@ from firmware_shim.script_job import ScriptJob, ScriptResult
 from firmware_shim.script_running import ScriptRunner
 
 PR_SET_CHILD_SUBREAPER = 36
+ARM, X86 = 40, 3
 
 
 def read_frame(stream: IO[bytes]) -> Any:
@@ -68,14 +69,14 @@ def trial_load(path: str) -> str:
 
 
 @functools.cache
-def is_board_image(path: str) -> bool:
-    """Whether a file is a 32-bit Arm ELF, which only the emulator can run."""
+def narrow_machine(path: str) -> int:
+    """The machine number of a 32-bit ELF file (40 Arm, 3 the 32-bit side of x86); 0 for any other file."""
     try:
         with open(path, "rb") as stream:
             head = stream.read(20)
     except OSError:
-        return False
-    return head[:5] == b"\x7fELF\x01" and head[18:20] == b"\x28\x00"
+        return 0
+    return int.from_bytes(head[18:20], "little") if head[:5] == b"\x7fELF\x01" else 0
 
 
 class Worker:
@@ -88,6 +89,7 @@ class Worker:
         self.libraries: dict[str, Library] = {}
         self.problems: dict[str, str] = {}
         self.images: dict[tuple[str, bool], Any] = {}
+        self.programs: dict[str, Any] = {}
         self.capture = tempfile.TemporaryFile()  # noqa: SIM115 - kept open for the worker's life
 
     def library(self, path: str) -> Library | None:
@@ -102,8 +104,11 @@ class Worker:
 
     def serve(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job."""
-        if is_board_image(job.library):
+        machine = narrow_machine(job.library)
+        if machine == ARM:
             return self.serve_board(job)
+        if machine == X86:
+            return self.serve_narrow(job)
         library = self.library(job.library)
         if isinstance(job, ScriptJob):
             player = ScriptRunner(self.engine, job, self.capture)
@@ -144,6 +149,20 @@ class Worker:
         if isinstance(libraries, str):
             return runner.refused(libraries)
         return runner.run_board(self.images[job.library, tracing], libraries)
+
+    def serve_narrow(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
+        """Run one job in a 32-bit process."""
+        from firmware_shim.narrow_running import NarrowProgram, NarrowRunner
+
+        if isinstance(job, ScriptJob):
+            return ScriptRunner(self.engine, job, self.capture).refused_scripts("machines do not run in the 32-bit build")
+        runner = NarrowRunner(self.engine, job, self.capture)
+        libraries = self.beside(job)
+        if isinstance(libraries, str):
+            return runner.refused(libraries)
+        if job.library not in self.programs:
+            self.programs[job.library] = NarrowProgram(self.engine, job.library)
+        return runner.run_narrow(self.programs[job.library], libraries)
 
     def screen(self, path: str) -> Library:
         """A library of screens, which is code of our own."""

@@ -25,6 +25,7 @@ from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
 from firmware_shim.memory_map import writable_sections
+from firmware_shim.narrow_build import build_narrow
 from reference import tracing
 from verify.calls import call_code, prototype_text, reachable, target_of
 from verify.claims.accurate import Accurate
@@ -101,6 +102,8 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
         try:
             if variant == "board":
                 return build_board(request_for(sheet, variant), sheet.core or "", cache)
+            if variant == "narrow":
+                return build_narrow(request_for(sheet, variant), cache)
             return build(request_for(sheet, variant), cache)
         except ShimError as problem:
             return problem
@@ -147,7 +150,7 @@ def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "") -> dic
     info = built.info
     words = tuple(sorted(sheet.peripherals.items()))
     bounds = {routine.name: bind(routine, built, info, words) for routine in sheet.routines}
-    if built.variant in ("host", "board"):
+    if built.variant != "strict":
         bounds = with_screens(bounds, compiler or built.compiler.path, cache)
     for name, bound in bounds.items():
         partners = {}
@@ -210,7 +213,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     lengths = {a.count for a in info.constant_arrays if not reached or not a.scope or a.scope in reached}
     called = sorted(reached) if reached else [routine.name]
     wide = [text for function in called for text in info.width_differences.get(function, ())]
-    notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide))
+    notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide)) if built.variant != "narrow" else ()
     silent = [function for function in called if function in without_effect() and built.variant != "board"]
     notes += (f"does nothing on this computer, only counted: {', '.join(silent)}",) if silent else ()
     notes += guess_notes(info, called, built.source_hashes)
@@ -292,11 +295,16 @@ def with_screens(bounds: dict[str, Bound], compiler: str, cache: Path) -> dict[s
     }
 
 
+def judged_in(claim: Claim, build: str) -> bool:
+    """Whether a claim is judged in a build; in 32 bits, whatever is judged on this computer and on the board alike."""
+    return {"host", "board"} <= set(claim.builds) if build == "narrow" else build in claim.builds
+
+
 def claims_for(bound: Bound) -> list[Claim]:
     """The claims that are judged in this build."""
     found = []
     for claim in bound.routine.claims:
-        if bound.build not in claim.builds or (claim.name == "finite" and not bound.float_output):
+        if not judged_in(claim, bound.build) or (claim.name == "finite" and not bound.float_output):
             continue
         if claim.name == "no_hidden_events" and bound.board is not None and core_named(bound.board.core).fpu == "none":
             continue  # arithmetic by library calls raises no flags

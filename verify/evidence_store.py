@@ -61,7 +61,9 @@ def system_libraries() -> list[str]:
         name = Path(line).name
         if name.startswith(("libc.so", "libm.so", "libc-", "libm-", "ld-")):
             found.append(f"{line} {file_hash(Path(line))}")
-    for path in ("/lib/x86_64-linux-gnu/libm.so.6", "/lib/aarch64-linux-gnu/libm.so.6"):
+    wide = ("/lib/x86_64-linux-gnu/libm.so.6", "/lib/aarch64-linux-gnu/libm.so.6")
+    narrow = [f"{folder}/{name}.so.6" for folder in ("/lib32", "/lib/i386-linux-gnu") for name in ("libc", "libm")]
+    for path in (*wide, *narrow):
         found.append(f"{path} {file_hash(Path(path))}")
     return found
 

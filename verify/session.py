@@ -18,7 +18,7 @@ from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
 from firmware_shim.job import Test
-from verify.binding import Bench, cache_folder, claims_for, make_benches
+from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
 from verify.evidence import Evidence, Total, same_results
@@ -123,7 +123,7 @@ class Check:
     def machine_check(self, machine: Machine) -> tuple[MachineCheck, list[tuple[str, Built | ShimError]]]:
         """The check of one machine, and the builds it runs in."""
         builds = [(bench.build, bench.built if bench.built is not None else bench.problem)
-                  for bench in self.benches if bench.build != "board"]
+                  for bench in self.benches if bench.build not in ("board", "narrow")]
         crew, keys = (self.crew, self.store.keys) if self.staffed else (None, {})
         if any(getattr(claim, "allow", ()) for claim in machine.claims):
             # Allowances name lines of the text: tallies that rest on them last only as long as every byte of it.
@@ -173,7 +173,7 @@ class Check:
             problem = bench.problem
             assert problem is not None
             for claim in routine.claims:
-                if bench.build in claim.builds:
+                if judged_in(claim, bench.build):
                     found = Assessment(blocked=problem.what)
                     outcomes.append(Outcome(claim, bench.build, Verdict(BLOCKED, note=problem.what), found))
         return Explainer(self.sheet, routine, None).entry(outcomes)
@@ -202,7 +202,7 @@ class Check:
     def check_build(self, routine: Routine, bench: Bench) -> list[Outcome]:
         """Hunt and judge one routine in one build."""
         if bench.problem is not None:
-            claims = [claim for claim in routine.claims if bench.build in claim.builds]
+            claims = [claim for claim in routine.claims if judged_in(claim, bench.build)]
             what = bench.problem.what
             return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in claims]
         bound = bench.bounds[routine.name]

@@ -29,6 +29,7 @@ from verify.units import check_unit
 PROTECTIVE_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour")
 KNOWN_BUILDS = ("host", "strict")
 ALL_BUILDS = (*KNOWN_BUILDS, "board")
+NAMED_BUILDS = (*ALL_BUILDS, "narrow")  # all that a sheet may ask for
 STANDARD_FLAGS = ("-O2",)  # when the sheet says nothing; a compile_commands.json says it all
 
 
@@ -88,9 +89,9 @@ class Sheet:
         if self.compile_commands and self.flags is STANDARD_FLAGS:
             self.flags = ""
         for build in self.builds:
-            if build not in ALL_BUILDS:
-                raise SheetError(f"unknown build {build!r}", where=self.place, why="builds are host, strict and board",
-                                 todo=nearest_words(str(build), ALL_BUILDS))
+            if build not in NAMED_BUILDS:
+                raise SheetError(f"unknown build {build!r}", where=self.place, why=f"builds: {', '.join(NAMED_BUILDS)}",
+                                 todo=nearest_words(str(build), NAMED_BUILDS))
         check_core(self)
         exact(self.sample_rate_hz, f"{self.place}, sample_rate_hz")
         check_peripherals(self.peripherals, self.place)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from verify.binding import judged_in
 from verify.errors import ToolFault
 from verify.hunting.plan import Plan
 from verify.machines.machine import Machine
@@ -36,7 +37,7 @@ class SheetRun:
     def claims(self, routine: Routine | Machine) -> list[tuple[str, str]]:
         """(label, build) of each claim, as far as the sheet alone can tell."""
         builds = self.check.sheet.builds
-        return [(claim.label(), build) for claim in routine.claims for build in builds if build in claim.builds]
+        return [(claim.label(), build) for claim in routine.claims for build in builds if judged_in(claim, build)]
 
     def entry(self, routine: Routine | Machine) -> dict[str, Any]:
         """The routine's entry in the record. What went wrong once goes wrong the same way for each claim.

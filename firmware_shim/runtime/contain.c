@@ -14,6 +14,7 @@
 #include <ucontext.h>
 #include "engine_parts.h"
 
+struct pf_job *pf_present_job;
 static struct pf_shared *fault_note;
 static unsigned char handler_stack[1 << 16];
 
@@ -167,6 +168,7 @@ int pf_start(struct pf_job *job)
     pid_t parent = getpid(), child = fork();
     if (child != 0)
         return child;
+    pf_present_job = job;
     prepare(job, parent);
     pf_mark_process();
     if (job->trap_kinds)
@@ -175,6 +177,7 @@ int pf_start(struct pf_job *job)
         pf_scripts(job);
     else
         pf_sweep(job);
+    pf_narrow_finish();
     _exit(0);
 }
 

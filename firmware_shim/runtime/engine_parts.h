@@ -89,6 +89,8 @@ int pf_flatten(const struct pf_job *job, struct pf_block *block);
 void pf_test_range(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 int pf_test_flat(const struct pf_job *job, int number, struct pf_found *found, struct pf_block *block,
                  double before, int have_before);
+extern struct pf_job *pf_present_job; /* the one that this forked child runs */
+void pf_narrow_finish(void);
 void pf_sweep(struct pf_job *job);
 void pf_scripts(struct pf_job *job);
 #endif

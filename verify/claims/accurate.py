@@ -89,10 +89,21 @@ class Accurate(Claim):
             size = max(abs(float(screen.low)), abs(float(screen.high)))
             margin = SCREEN_FACTOR * screen.absolute_bound + ROUNDING * size * 2.0**-2
             scale = bound.output_scale if self.metric == "lsb" else 1.0
-            if not limit and not screen.absolute_bound:
-                margin = 0.0  # an exact screen: the difference is zero only where both are the same
             test = Test("accurate", "absolute", -limit * scale, limit * scale, margin, screen=bound.screen_at)
+        if not screen.absolute_bound and not screen.relative_bound and (not limit or self.exactly_judged(test, bound)):
+            test = replace(test, margin=0.0)
         return replace(test, band=float(self.band), monotone=screen.monotone) if math.isfinite(test.margin) else None
+
+    def exactly_judged(self, test: Test, bound: Bound) -> bool:
+        """Whether an exact screen decides ties with the limit: the limit is a float64 itself, and so small beside every
+        right answer that the difference of two float64 within it is exact (Sterbenz), as is its scaling by a power of two."""
+        assert bound.screen is not None
+        low, high = Fraction(bound.screen.low), Fraction(bound.screen.high)
+        smallest = min(abs(low), abs(high)) if low * high > 0 else Fraction(0)
+        size = self.limit * (Fraction(bound.output_scale) if self.metric == "lsb" else 1)
+        if test.metric == "ulp":
+            return size == Fraction(test.high) and size <= 2**20 and smallest >= Fraction(1, 2**126)
+        return test.metric == "absolute" and size == Fraction(test.high) and size <= smallest / 2
 
     def assess(self, case: Case) -> Assessment:
         if case.slot < 0:

@@ -9,7 +9,7 @@ THOROUGH_CASES = 2**32
 SAMPLED_CASES = 2**25
 DEFAULT_SCRIPTS = 2000
 THOROUGH_SCRIPTS = 40_000
-# The emulated board runs at a hundredth of this computer's speed.
+# The emulated board runs at a hundredth of this computer's speed; the 32-bit process waits between blocks.
 BOARD_CASES = 2**20
 BOARD_SAMPLED_CASES = 2**19
 
@@ -32,8 +32,8 @@ class Plan:
     fresh: bool = False
 
     def for_build(self, build: str) -> Plan:
-        """The same plan with the board's smaller budget; a thorough one keeps its own."""
-        if build != "board" or self.every_value_up_to >= THOROUGH_CASES:
+        """The same plan with the smaller budget of slow builds; a thorough one keeps its own."""
+        if build not in ("board", "narrow") or self.every_value_up_to >= THOROUGH_CASES:
             return self
         return replace(self, every_value_up_to=min(self.every_value_up_to, BOARD_CASES),
                        sampled_cases=min(self.sampled_cases, BOARD_SAMPLED_CASES))

@@ -69,6 +69,7 @@ def not_checked(sheet: Sheet, benches: Sequence[Bench] = ()) -> list[str]:
     board = bool(emulator(benches))
     return [
         *([] if board else ["checked on this computer only; not your board's code"]),
+        *(["machines in the 32-bit build"] if sheet.machines and any(b.build == "narrow" for b in benches) else []),
         *(["machines in the board's own code (they ran on this computer only)"] if board and sheet.machines else []),
         "analogue parts, converters, wiring, voltages",
         "data shared with interrupts",
