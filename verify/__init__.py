@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from verify.claims.optimisation import same_at_any_optimisation
     from verify.claims.order import falling, rising
     from verify.claims.outside import clamps
+    from verify.claims.partners import periodic, reaches_both_ends, symmetric
     from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
     from verify.claims.relations import inverse_of, octave_doubles
     from verify.claims.stability import decays_to_zero, stays_stable
@@ -65,6 +66,8 @@ _HOME = {
     "octave_doubles": "claims.relations",
     "one_event_per_edge": "claims.timing",
     "period_within": "claims.timing",
+    "periodic": "claims.partners",
+    "reaches_both_ends": "claims.partners",
     "recovers_from_nan": "claims.memory_of_machines",
     "returns": "claims.protective",
     "rising": "claims.order",
@@ -76,6 +79,7 @@ _HOME = {
     "signal": "machines.machine",
     "stays_stable": "claims.stability",
     "stays_within": "claims.categories",
+    "symmetric": "claims.partners",
     "time_to": "claims.timing",
     "values": "grids",
 }
@@ -111,6 +115,8 @@ __all__ = [
     "octave_doubles",
     "one_event_per_edge",
     "period_within",
+    "periodic",
+    "reaches_both_ends",
     "recovers_from_nan",
     "returns",
     "rising",
@@ -122,6 +128,7 @@ __all__ = [
     "signal",
     "stays_stable",
     "stays_within",
+    "symmetric",
     "time_to",
     "values",
 ]
