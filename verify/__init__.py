@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from verify.claims.outside import clamps
     from verify.claims.partners import periodic, reaches_both_ends, symmetric
     from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
+    from verify.claims.randomness import mean_within, never_locks
     from verify.claims.relations import inverse_of, octave_doubles
     from verify.claims.stability import decays_to_zero, stays_stable
     from verify.claims.timing import minimum_pulse, one_event_per_edge, period_within, time_to
@@ -57,7 +58,9 @@ _HOME = {
     "integers": "grids",
     "inverse_of": "claims.relations",
     "keeps_frequency": "claims.frequency",
+    "mean_within": "claims.randomness",
     "minimum_pulse": "claims.timing",
+    "never_locks": "claims.randomness",
     "no_hidden_events": "claims.protective",
     "no_jump": "claims.levels_in_time",
     "no_overshoot": "claims.levels_in_time",
@@ -106,7 +109,9 @@ __all__ = [
     "integers",
     "inverse_of",
     "keeps_frequency",
+    "mean_within",
     "minimum_pulse",
+    "never_locks",
     "no_hidden_events",
     "no_jump",
     "no_overshoot",
