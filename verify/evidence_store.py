@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import functools
 import hashlib
 import json
 import os
@@ -43,6 +44,21 @@ def file_hash(path: Path) -> str:
         return ""
 
 
+@functools.lru_cache(maxsize=64)
+def _library_hash(path: Path, *_: int) -> str:
+    return file_hash(path)
+
+
+def library_hash(path: Path) -> str:
+    """The same for a file of the system, read again in this process only when its inode, size or times have changed."""
+    try:
+        known = os.stat(path)
+    except OSError:
+        return ""
+    return _library_hash(path, known.st_dev, known.st_ino, known.st_size, known.st_mtime_ns, known.st_ctime_ns)
+
+
+@functools.cache
 def own_text() -> str:
     """Hash of all text of the three packages: an edit of preflash itself invalidates everything."""
     digest = hashlib.sha256()
@@ -60,11 +76,11 @@ def system_libraries() -> list[str]:
     for line in sorted({part.split()[-1] for part in Path("/proc/self/maps").read_text(encoding="utf-8").splitlines()}):
         name = Path(line).name
         if name.startswith(("libc.so", "libm.so", "libc-", "libm-", "ld-")):
-            found.append(f"{line} {file_hash(Path(line))}")
+            found.append(f"{line} {library_hash(Path(line))}")
     wide = ("/lib/x86_64-linux-gnu/libm.so.6", "/lib/aarch64-linux-gnu/libm.so.6")
     narrow = [f"{folder}/{name}.so.6" for folder in ("/lib32", "/lib/i386-linux-gnu") for name in ("libc", "libm")]
     for path in (*wide, *narrow):
-        found.append(f"{path} {file_hash(Path(path))}")
+        found.append(f"{path} {library_hash(Path(path))}")
     return found
 
 

@@ -150,4 +150,7 @@ def output_test(case: Case, name: str, first: str, words: str) -> Assessment:
 
 def doubles_of(values: Sequence[bytes | None], kind: np.dtype[Any], scale: float) -> np.ndarray:
     """Raw outputs as binary64; NaN for those that never came."""
-    return np.array([float(np.frombuffer(v, kind)[0]) * scale if v is not None else np.nan for v in values])
+    nothing = bytes(kind.itemsize)
+    found = np.frombuffer(b"".join(nothing if v is None else v for v in values), kind).astype(np.float64) * scale
+    found[[v is None for v in values]] = np.nan
+    return found

@@ -63,8 +63,7 @@ class GainAt(TimeClaim):
 
     def limit_text(self) -> str:
         at = len(self.hz) or len(self.wanted) or DEFAULT_PLACES
-        return (f"{number_text(self.limit)} dB at {at} frequencies, sines over {number_text(self.level)} of the range, "
-                f"measured after {number_text(self.settle)} s for {number_text(self.measure)} s")
+        return f"{number_text(self.limit)} dB at {at} frequencies"
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_signal(machine, self.of, where)
@@ -142,6 +141,8 @@ class GainAt(TimeClaim):
         if not self.wanted and not hasattr(reference, "gain_db"):
             found.facts.append("the reference has no response to sines: give wanted={hz: dB}, or a filter as reference")
             return found
+        found.facts.append(f"method: sines over {number_text(self.level)} of the input's range, fitted by least squares from "
+                           f"{number_text(self.settle)} s on, for {number_text(self.measure)} s or {LEAST_PERIODS} periods")
         for window in listed:
             self.note_window(seen, found, window, x, y, reference)
         return found

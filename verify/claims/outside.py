@@ -81,16 +81,18 @@ class Clamps(Claim):
         """Compare each answer with the answer of its end."""
         got = doubles_of(answers, NUMPY_TYPES[bound.output_type], bound.output_scale)
         found = Assessment(valid=sum(target != -1 for target in wanted))
+        targets = np.array(wanted)
+        lost_calls = np.array([answer is None for answer in answers])
+        beside = np.flatnonzero(targets >= 0)
+        suspect = beside[lost_calls[beside] | (got[beside] != got[targets[beside]])]
         wrong: list[tuple[int, str]] = []
-        for place, target in enumerate(wanted):
-            if target == -1:
-                continue
-            base = -2 - target
+        for place in sorted({*suspect.tolist(), *np.flatnonzero(targets < -1).tolist()}):
+            target = wanted[place]
             if target >= 0:
                 right, words = got[place] == got[target], f"{got[target]:.9g}, the result at that end"
             else:
-                right, words = self.nan_right(got[place], got[base], got[base + 1])
-            if answers[place] is None:
+                right, words = self.nan_right(got[place], got[-2 - target], got[-1 - target])
+            if lost_calls[place]:
                 right, words = False, "a result"
             if not right:
                 wrong.append((place, words))

@@ -10,10 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-import hypothesis
 import numpy as np
-from hypothesis import HealthCheck, Phase, given, settings
-from hypothesis import strategies as st
 
 from firmware_shim.crew import Crew
 from firmware_shim.job import Axis, Job, Test
@@ -94,8 +91,8 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
             best[tuple(int(part[min(stop.ordinal, len(part) - 1)]) for part in index)] = FAILED
         return worst, where
 
-    def each(numbers: list[int], moving: int, near: bool) -> None:
-        hypothesis.target(min(tried(block(numbers, moving % len(domain.grids), near))[0], 1e6))
+    def each(numbers: list[int], moving: int, near: bool) -> float:
+        return min(tried(block(numbers, moving % len(domain.grids), near))[0], 1e6)
 
     _drawn(each, len(domain.grids), seed)
     for start in sorted(best, key=lambda point: (-best[point], point))[:CLIMBERS]:
@@ -110,7 +107,15 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
     return [point for point, _ in sorted(best.items(), key=lambda item: (-item[1], item[0]))[:MOST_POINTS]]
 
 
-def _drawn(each: Callable[[list[int], int, bool], None], inputs: int, seed: int) -> None:
+def _drawn(size_of_block: Callable[[list[int], int, bool], float], inputs: int, seed: int) -> None:
+    """Let Hypothesis draw blocks, with the size as its target."""
+    import hypothesis  # its import costs more than a check in which nothing changed
+    from hypothesis import HealthCheck, Phase, given, settings
+    from hypothesis import strategies as st
+
+    def each(numbers: list[int], moving: int, near: bool) -> None:
+        hypothesis.target(size_of_block(numbers, moving, near))
+
     strategy = (st.lists(st.integers(0, 2**BITS - 1), min_size=inputs, max_size=inputs), st.integers(0, 7), st.booleans())
     run = settings(max_examples=EXAMPLES, database=None, deadline=None, phases=[Phase.generate, Phase.target],
                    suppress_health_check=list(HealthCheck))(given(*strategy)(each))

@@ -7,16 +7,15 @@ lets them in) NaN and infinities.
 
 from __future__ import annotations
 
+import functools
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
+from typing import Any
 
-import hypothesis
 import numpy as np
-from hypothesis import HealthCheck, Phase, given, settings
-from hypothesis import strategies as st
 
 from verify.grids import Grid
 from verify.machines.machine import Machine
@@ -39,12 +38,8 @@ def marked_places(grid: Grid) -> tuple[int, ...]:
     return tuple(place for place in dict.fromkeys(found) if 0 <= place < grid.count)
 
 
-# One strategy for every choice: building strategies anew would cost more than running the scripts.
 # Each number carries three choices of 20 bits (gap, what, value), since every draw has its price.
 BITS = 20
-NUMBERS = st.integers(0, 2 ** (3 * BITS) - 1)
-HAPPENINGS = st.lists(NUMBERS, min_size=1, max_size=MOST_EVENTS)
-MOVES = st.lists(NUMBERS, max_size=MOST_PIECES)
 BATCH = 256
 MOST_RUNS = 12
 RELATED = 4
@@ -212,8 +207,20 @@ def drawn(machine: Machine, count: int, seed: int) -> Iterator[list[Script]]:
             return
 
 
+@functools.cache
+def strategies() -> tuple[Any, Any, Any]:
+    """One for every choice: building them anew would cost more than running the scripts."""
+    from hypothesis import strategies as st  # the import costs more than a check in which nothing changed
+
+    numbers = st.integers(0, 2 ** (3 * BITS) - 1)
+    return numbers, st.lists(numbers, min_size=1, max_size=MOST_EVENTS), st.lists(numbers, max_size=MOST_PIECES)
+
+
 def one_round(shapes: list[Shapes], count: int, seed: int) -> list[Script]:
     """One run of Hypothesis's generator."""
+    import hypothesis
+    from hypothesis import HealthCheck, Phase, given, settings
+
     found: list[Script] = []
 
     def each(head: int, happenings: list[int], moves: list[int]) -> None:
@@ -223,6 +230,6 @@ def one_round(shapes: list[Shapes], count: int, seed: int) -> list[Script]:
             found.append(script_from(parts[0][0], parts[1], parts[2], shapes[len(found) % len(shapes)]))
 
     run = settings(max_examples=count, database=None, deadline=None, phases=[Phase.generate],
-                   suppress_health_check=list(HealthCheck))(given(NUMBERS, HAPPENINGS, MOVES)(each))
+                   suppress_health_check=list(HealthCheck))(given(*strategies())(each))
     hypothesis.seed(seed)(run)()
     return found

@@ -24,6 +24,8 @@ def plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
+        if all(type(item) is float for item in value) and math.isfinite(sum(value)):
+            return list(value)  # numbers of a profile, by the ten thousand
         return [plain(item) for item in value]
     return value
 
