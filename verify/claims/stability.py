@@ -29,6 +29,7 @@ FORMS: dict[tuple[str, ...], Callable[..., tuple[Fraction, Fraction]]] = {
 }
 GAPS = (1, 5, 16, 64, 300)
 DRIVEN = 3000
+MOST_JUMPS = 150
 LONGEST_PERIOD = 4096
 # So many samples tell a stuck level and a short cycle from a tail that is only late.
 SHORTEST_TAIL = 256
@@ -96,7 +97,7 @@ class StaysStable(TimeClaim):
                     jumps = modulations(machine, gap, DRIVEN // gap, seed)
                     if jumps:
                         streams = with_rest(machine, drives[seed % 3], 0) if drives else ()
-                        found.append(Script(rate, DRIVEN, jumps[:600], streams))
+                        found.append(Script(rate, DRIVEN, jumps[:MOST_JUMPS], streams))
         return found
 
     def judge(self, seen: Observation) -> Judgement:

@@ -133,7 +133,7 @@ bell.machine(
     init="bell_filter_init(state, sample_rate_hz)",
     events=[
         event("cutoff_hz", "bell_filter_set_cutoff(state, cutoff_hz)", binary32("cutoff_hz", 80, 8000, "Hz")),
-        event("q", "bell_filter_set_q(state, q)", binary32("q", 0.5, 2, "")),
+        event("q", "bell_filter_set_q(state, q)", binary32("q", 0.5, 1, "")),
     ],
     step="out = bell_filter_step(state, in)",
     inputs=[binary32("in", -1, 1, "full scale")],
@@ -142,9 +142,9 @@ bell.machine(
     constants={"source": "in"},
     claims=[
         accurate(absolute=0.001, because="-60 dB of full scale"),
-        gain_at(within_db=0.1, hz=[200, 8000], floor_db=-60, settle_seconds=0.06, because="a tenth of the audible step"),
-        stays_stable(peak=20, because="a filter that howls"),
-        decays_to_zero(seconds=0.25, because="an idle voice must be silent"),
+        gain_at(within_db=0.1, hz=[200, 8000], floor_db=-60, settle_seconds=0.03, because="a tenth of the audible step"),
+        stays_stable(peak=10, because="a filter that howls"),
+        decays_to_zero(seconds=0.12, because="an idle voice must be silent"),
     ],
     longest_seconds=0.05,
     scripts=FEW // 2,
