@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from verify.claims.accurate import accurate
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
+    from verify.claims.flutter import no_flutter
     from verify.claims.frequency import keeps_frequency
     from verify.claims.gain import gain_at
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
@@ -61,6 +62,7 @@ _HOME = {
     "mean_within": "claims.randomness",
     "minimum_pulse": "claims.timing",
     "never_locks": "claims.randomness",
+    "no_flutter": "claims.flutter",
     "no_hidden_events": "claims.protective",
     "no_jump": "claims.levels_in_time",
     "no_overshoot": "claims.levels_in_time",
@@ -112,6 +114,7 @@ __all__ = [
     "mean_within",
     "minimum_pulse",
     "never_locks",
+    "no_flutter",
     "no_hidden_events",
     "no_jump",
     "no_overshoot",
