@@ -28,4 +28,6 @@ void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_scr
 unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                      int64_t at, int64_t n, void *const *outputs);
 void pf_long_run(struct pf_job *job);
+void pf_watch_allocations(const struct pf_job *job, const struct pf_machine *m);
+void pf_watch_script(struct pf_script *s);
 #endif
