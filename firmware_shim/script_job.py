@@ -36,6 +36,35 @@ class Script:
 
 
 @dataclass(frozen=True)
+class LongRun:
+    """The job's one script over and over. periods: how often at most; settle: the period that later ones must repeat;
+    limits: per output, in its unit (0: the same bits), and scales: value of one raw step; wall_seconds: a stop by the
+    clock; told: file of two int64, samples run so far and whether to end."""
+
+    periods: int
+    settle: int
+    limits: tuple[float, ...]
+    scales: tuple[float, ...]
+    wall_seconds: float
+    told: str
+
+
+@dataclass(frozen=True)
+class LongOutcome:
+    """done: periods that ran; period, sample, output: the first that differs, -1 for none, with what was got and
+    wanted there; worst: largest difference within the limit; flags: kind -> (period, sample) of its first coming."""
+
+    done: int
+    period: int
+    sample: int
+    output: int
+    got: float
+    wanted: float
+    worst: float
+    flags: dict[int, tuple[int, int]]
+
+
+@dataclass(frozen=True)
 class ScriptJob:
     """Scripts of one machine. machine: beginning of its symbols; types: places in engine.NUMPY_TYPES; guard:
     whether state and blocks end at a guard page or begin after one; twin: a second instance runs in turns
@@ -58,6 +87,7 @@ class ScriptJob:
     most_stops: int = 6
     trap_kinds: int = 0
     peripherals: tuple[tuple[int, int], ...] = ()
+    longer: LongRun | None = None
 
 
 @dataclass
@@ -73,6 +103,7 @@ class ScriptRun:
     again: list[Any] | None = None
     late_allocation: int = -1
     rows: Any = None
+    longer: LongOutcome | None = None
 
 
 @dataclass

@@ -18,7 +18,7 @@ from firmware_shim.events import EventTable
 from firmware_shim.job import Stop
 from firmware_shim.memory_map import imported_names
 from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, present_bytes
-from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
+from firmware_shim.script_job import LongOutcome, LongRun, Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
 ALLOCATORS = frozenset(("malloc", "calloc", "realloc", "aligned_alloc", "_Znwm", "_Znam"))
@@ -102,7 +102,7 @@ class ScriptRunner(Runner):
         """Everything that the child reads and writes, in one shared mapping and in arrays kept alive."""
         ffi, job = self.ffi, self.job
         widths = [NUMPY_TYPES[number].itemsize for number in job.output_types]
-        rows = 2 if job.reinit else 1
+        rows = 2 if job.reinit or job.longer else 1
         self.offsets: list[list[int]] = []
         end = 4096
         for script in job.scripts:
@@ -142,7 +142,36 @@ class ScriptRunner(Runner):
         numbers = ffi.new("int64_t[]", watch or 1)
         self.keep.append(numbers)
         machine.watch, machine.watches = numbers, len(watch) // 2
+        if job.longer is not None:
+            machine.longer = self.lay_long(job.longer)
         machine.allocates = bool(ALLOCATORS & imported_names(Path(job.library)))
+
+    def lay_long(self, longer: LongRun) -> Any:
+        """A long run as a C structure, in memory shared with the child; so is the file that tells how far it is."""
+        ffi = self.ffi
+        self.long_memory = mmap.mmap(-1, ffi.sizeof("struct pf_long"))
+        slot = ffi.cast("struct pf_long *", ffi.from_buffer(self.long_memory))
+        slot.periods, slot.settle, slot.wall_seconds = longer.periods, longer.settle, longer.wall_seconds
+        slot.period = slot.sample = slot.output = -1
+        for k, (limit, scale) in enumerate(zip(longer.limits, longer.scales, strict=True)):
+            slot.limit[k], slot.scale[k] = limit, scale
+        for kind in range(5):
+            slot.flag_period[kind] = slot.flag_sample[kind] = -1
+        with open(longer.told, "r+b") as stream:
+            self.told_memory = mmap.mmap(stream.fileno(), 16)
+        slot.told = ffi.cast("int64_t *", ffi.from_buffer(self.told_memory))
+        self.long_slot = slot
+        return slot
+
+    def long_outcome(self) -> LongOutcome | None:
+        """What the child left in the structure."""
+        if self.job.longer is None:
+            return None
+        slot = self.long_slot
+        flags = {kind: (int(slot.flag_period[kind]), int(slot.flag_sample[kind])) for kind in range(5)
+                 if slot.flag_period[kind] >= 0}
+        return LongOutcome(int(slot.done), int(slot.period), int(slot.sample), int(slot.output), float(slot.got),
+                           float(slot.wanted), float(slot.worst), flags)
 
     def lay_script(self, slot: Any, script: Script, base: Any, places: list[int], outputs: int) -> None:
         """One script as a C structure."""
@@ -230,7 +259,7 @@ class ScriptRunner(Runner):
             done = max(done, min(stop.ordinal, script.samples))
         runs: list[list[Any]] = []
         outputs = len(job.output_types)
-        for row in range(2 if job.reinit else 1):
+        for row in range(2 if job.reinit or job.longer else 1):
             arrays = []
             for k, kind in enumerate(job.output_types):
                 start = self.offsets[number][row * outputs + k]
@@ -238,4 +267,5 @@ class ScriptRunner(Runner):
                 arrays.append(np.frombuffer(self.memory[start : start + done * width], NUMPY_TYPES[kind]))
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
-        return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation))
+        return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),
+                         self.long_outcome())

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from verify.claims.frequency import keeps_frequency
     from verify.claims.gain import gain_at
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
+    from verify.claims.long_run import keeps_going
     from verify.claims.memory_of_machines import (
         fresh_after_init,
         instances_independent,
@@ -59,6 +60,7 @@ _HOME = {
     "integers": "grids",
     "inverse_of": "claims.relations",
     "keeps_frequency": "claims.frequency",
+    "keeps_going": "claims.long_run",
     "mean_within": "claims.randomness",
     "minimum_pulse": "claims.timing",
     "never_locks": "claims.randomness",
@@ -111,6 +113,7 @@ __all__ = [
     "integers",
     "inverse_of",
     "keeps_frequency",
+    "keeps_going",
     "mean_within",
     "minimum_pulse",
     "never_locks",

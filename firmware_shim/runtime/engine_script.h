@@ -35,6 +35,15 @@ struct pf_script {
     struct pf_counter *rows;
 };
 
+/* One script over and over, for hours: each period must be the one numbered `settle` again, within a limit per output.
+   told: samples run so far; whether to end. period, sample, output: of the first difference, -1 for none. */
+struct pf_long {
+    int64_t periods, settle, done, period, sample, output;
+    double limit[8], scale[8], got, wanted, worst, wall_seconds;
+    int64_t flag_period[5], flag_sample[5];
+    int64_t *told;
+};
+
 struct pf_machine {
     pf_machine_init init;
     pf_machine_end destroy;
@@ -46,5 +55,6 @@ struct pf_machine {
     int32_t allocates, spare; /* memory from the heap is not put back: flags are then noted per stretch only */
     struct pf_script *script;
     int64_t watches;
+    struct pf_long *longer; /* the first script as a long run instead, or NULL */
     const int64_t *watch; /* per watched call: address of the library's pointer to it, number of the watcher */
 };

@@ -29,6 +29,8 @@ def wrapped(label: str, text: str, width: int) -> list[str]:
 def strength_text(claim: dict[str, Any]) -> str:
     """every value, or how many inputs (scripts of a machine) were tried."""
     strength = claim["strength"]
+    if claim.get("ran"):
+        return str(claim["ran"])
     what = " scripts" if "scripts" in claim else ""
     return "every value" if strength["kind"] == "every value" else f"{grouped(strength['count'])}{what} tried"
 
@@ -83,7 +85,7 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
     head = f"{MARKS['fails']}  {routine['name']}  {claim['label']}"
     lines = ["", paint(head, "fails", colour)]
     lines += wrapped("where", f"{routine['place']}; {routine['definition']} {routine['prototype']}", width)
-    what = "scripts" if "scripts" in claim else "inputs"
+    what = "periods" if claim.get("ran") else "scripts" if "scripts" in claim else "inputs"
     lines += wrapped("", f"build {claim['build']}, {claim['strength']['kind']}, "
                          f"{grouped(claim['strength']['count'])} {what}", width)
     witness = claim["witness"]
