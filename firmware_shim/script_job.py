@@ -102,8 +102,8 @@ class ScriptRun:
     stop: Stop | None = None
     again: list[Any] | None = None
     late_allocation: int = -1
-    rows: Any = None
     longer: LongOutcome | None = None
+    rows: Any = None
 
 
 @dataclass
