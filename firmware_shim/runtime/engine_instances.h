@@ -23,6 +23,8 @@ void pf_restore_script_regions(const struct pf_job *job, const unsigned char *fr
 void pf_prepare_instance(const struct pf_machine *m, struct instance *one);
 void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                        int fill);
+/* A script that counts (row > 0). */
+void pf_play_counted(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one);
 void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
              const struct pf_happening *e);
 unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,

@@ -1,7 +1,6 @@
 /* Runs event scripts on a machine. Buffers and state stand against guard pages; the state is copied before
    each stretch, so that a status flag can be pinned to the sample that raises it. */
 #define _GNU_SOURCE
-#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -227,31 +226,6 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
     job->shared->phase = 0;
 }
 
-/* A long script whose outputs are counted and not kept; the child ends with it, and its scratch too. */
-static void play_counted(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one)
-{
-    struct pf_counter counter = {0, 0, 0, 0, -1.0, -1.0, 0.0, INFINITY, -INFINITY};
-    int64_t next = 0, length = m->block ? (s->cut[0] < LONGEST_BLOCK ? s->cut[0] : LONGEST_BLOCK) : s->row;
-    void *scratch[8];
-    for (int64_t k = 0; k < m->outputs; k++)
-        scratch[k] = pf_plain_memory(s->row * pf_width[m->output_type[k]]).at;
-    for (int64_t at = 0, begun = 0; at < s->samples; begun = at) {
-        int64_t row_end = at + s->row < s->samples ? at + s->row : s->samples;
-        while (at < row_end) {
-            while (next < s->events && s->event[next].sample <= at)
-                pf_fire(job, m, s, one, &s->event[next++]);
-            int64_t end = at + length < row_end ? at + length : row_end;
-            if (next < s->events && s->event[next].sample < end)
-                end = s->event[next].sample;
-            note_flags(s, pf_call_run(job, m, s, one, at - begun, end - at, scratch), at);
-            at = end;
-        }
-        pf_count(&counter, scratch[s->counted], m->output_type[s->counted], s->scale, at - begun, s->about, s->armed);
-        s->rows[begun / s->row] = counter;
-        s->done = at;
-    }
-}
-
 static struct memory bystander;
 
 static void remember(const struct instance *one) { memcpy(bystander.at, one->state.at, (size_t)one->state.size); }
@@ -274,7 +248,7 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
 {
     int64_t at = 0, next = 0, cut = 0, turn = 0;
     if (s->row > 0)
-        play_counted(job, m, s, one);
+        pf_play_counted(job, m, s, one);
     while (at < s->samples && s->row == 0) {
         if (other != NULL)
             remember(other);
