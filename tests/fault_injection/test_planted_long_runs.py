@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import subprocess
-import sys
-import time
 from math import inf
 from pathlib import Path
 from typing import Any
@@ -16,9 +11,9 @@ import pytest
 from tests.fault_injection.planted import run
 from verify.errors import SheetError
 from verify.hunting.plan import Plan
+from verify.session import Check
 from verify.sheet import load_sheet
 
-ROOT = Path(__file__).resolve().parents[2]
 C = """\
 #include <stdint.h>
 #include <stdlib.h>
@@ -116,16 +111,19 @@ def test_a_stop_by_the_clock_is_said(tmp_path: Path, gcc: str) -> None:
 def test_an_interrupt_ends_a_long_run(tmp_path: Path, gcc: str, private_cache: Path) -> None:
     (tmp_path / "plant.c").write_text(C.replace("GOES_ON", RIGHT).replace("EXTRA", "").replace("START", "0"))
     (tmp_path / "plant_sheet.py").write_text(SHEET.format(hours="900", every="0.1", within=""), encoding="utf-8")
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "XDG_CACHE_HOME": str(private_cache)}
-    running = subprocess.Popen([sys.executable, "-m", "verify", "check", "--thorough", "plant_sheet.py"], cwd=tmp_path,
-                               env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)  # fmt: skip
-    time.sleep(12)
-    running.send_signal(signal.SIGINT)
-    out, error = running.communicate(timeout=60)
+    shown = []
 
-    assert 130 == running.returncode, out + error
-    assert "Traceback" not in error
-    assert (tmp_path / "reports" / "plant.json").exists()
+    def interrupting(label: str, done: int, total: int) -> None:
+        if "long run" in label and done > 0:
+            shown.append((done, total))
+            raise KeyboardInterrupt
+
+    check = Check(load_sheet(tmp_path / "plant_sheet.py"), WHOLE, interrupting, workers=1)
+    record = check.run()
+
+    assert record["interrupted"]
+    assert 900 * 3600 * 1000 == shown[0][1]
+    assert 0 < shown[0][0] < shown[0][1]
 
 
 @pytest.mark.parametrize(("hours", "every", "words"), [
