@@ -17,13 +17,19 @@ import numpy as np
 from elftools.elf.elffile import ELFFile
 
 from firmware_shim.board_code import CodeFacts, all_symbols, stored_code_facts
+from firmware_shim.board_places import (
+    BLOCK_AT,
+    BLOCK_BYTES,
+    EVENTS_AT,
+    EVENTS_BYTES,
+    PAGE,
+    PROGRESS_AT,
+    STACK_BYTES,
+    STACK_TOP,
+)
 from firmware_shim.cores import Core, core_named
 from firmware_shim.engine import Engine
 
-PAGE = 4096
-STACK_TOP, STACK_BYTES = 0x30000000, 1 << 16
-BLOCK_AT, BLOCK_BYTES = 0x90000000, PAGE + 9 * 1024 * 8
-PROGRESS_AT = 0xB0000000
 MOST_SLOTS = 9
 START_SECONDS = 3.0
 STACK_PATTERN = b"\xa5"
@@ -135,6 +141,8 @@ class BoardImage:
         self.stack[:] = STACK_PATTERN * STACK_BYTES
         self.block = self.memory(BLOCK_AT, pages(BLOCK_BYTES), read | write)
         self.progress = self.memory(PROGRESS_AT, PAGE, read | write)
+        if "__ubsan_handle_add_overflow" in self.symbols:
+            self.events = self.memory(EVENTS_AT, EVENTS_BYTES, read | write, shared=True)
 
     def make_board(self) -> None:
         """The C side's view."""

@@ -328,7 +328,7 @@ def _compile_unit(
                             known=info.functions.values(), words=dict(plan.request.peripherals))
     unit.write_text(text + machine_source.generate_all(machines, cpp=cpp))
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
-    strict = _STRICT[plan.compiler.family] if plan.request.variant == "strict" else _NO_CHECKS
+    strict = _STRICT[plan.compiler.family] if plan.request.variant.endswith("strict") else _NO_CHECKS
     own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
     command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
                "-o", made.name]

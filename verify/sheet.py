@@ -29,7 +29,7 @@ from verify.units import check_unit
 PROTECTIVE_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour")
 KNOWN_BUILDS = ("host", "strict")
 ALL_BUILDS = (*KNOWN_BUILDS, "board")
-NAMED_BUILDS = (*ALL_BUILDS, "narrow")  # all that a sheet may ask for
+NAMED_BUILDS = (*ALL_BUILDS, "board strict", "narrow")  # all that a sheet may ask for
 STANDARD_FLAGS = ("-O2",)  # when the sheet says nothing; a compile_commands.json says it all
 
 
@@ -207,7 +207,7 @@ class Sheet:
 def check_core(sheet: Sheet) -> None:
     """The core must be known; naming one asks for the board build, unless the sheet lists its builds."""
     if sheet.core is None:
-        if "board" in sheet.builds:
+        if {"board", "board strict"} & set(sheet.builds):
             raise SheetError("the build 'board' needs a core", where=sheet.place, why="the code differs from core to core",
                              todo='write core="cortex-m4f" or what is on the board')
         return
