@@ -16,6 +16,8 @@ from firmware_shim import build as host_build
 from firmware_shim import build_cache, compile_messages
 from firmware_shim.board_code import keep_code_facts
 from firmware_shim.board_places import EVENTS_AT, PROGRESS_AT
+from firmware_shim.board_ready import finished_file
+from firmware_shim.board_ready import make as make_ready
 from firmware_shim.build import Built, Request
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.cores import Core, core_named
@@ -27,8 +29,8 @@ STANDARD_COMPILER = "arm-none-eabi-gcc"
 _INSTALL = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi (Debian, Ubuntu), or name it: Sheet(board_compiler=...)"
 _TARGET = "describes the target processor"
 _OWN = ("-g", "-fno-lto")
-_PARTS = ("board_build.py", "board_places.py", "cores.py", "board_code.py", "runtime/board.ld", "runtime/board_start.c",
-          "runtime/board_serve.c", "runtime/board_served.h")
+_PARTS = ("board_build.py", "board_places.py", "board_ready.py", "cores.py", "board_code.py", "runtime/board.ld",
+          "runtime/board_ready.ld", "runtime/board_start.c", "runtime/board_serve.c", "runtime/board_served.h")
 
 
 class BoardMissing(ShimError):
@@ -72,6 +74,7 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
     variant = "board strict" if request.variant == "board strict" else "board"
     wanted = BoardRequest(**{**_fields(request), "variant": variant}, core=core.name, tool=_tool_text())
     sources = host_build._check_sources(replace(wanted, variant="host"))
+    finished = finished_file(wanted, core) if wanted.image is not None and variant == "board" else None
     identity = build_cache.identity(wanted, sources, compiler, RUNTIME)
     found = build_cache.find(cache, identity)
     if found is not None:
@@ -80,7 +83,11 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
     for _ in range(3):
         with build_cache.workshop(cache) as work:
             try:
-                manifest = host_build._make(plan, work.folder, lambda p, folder, objects: _link(p, folder, objects, core))
+                def link(p: host_build._Plan, folder: Path, objects: Sequence[str]) -> Ran:
+                    return _link(p, folder, objects, core)
+
+                manifest = (host_build._make(plan, work.folder, link) if finished is None
+                            else make_ready(plan, work.folder, finished, core, link))
             except CompileFailed as problem:
                 raise _for_board(problem, core) from problem
             manifest["core"] = core.name

@@ -27,6 +27,7 @@ from firmware_shim.board_places import (
     STACK_BYTES,
     STACK_TOP,
 )
+from firmware_shim.board_ready import LOOPS
 from firmware_shim.cores import Core, core_named
 from firmware_shim.engine import Engine
 
@@ -71,15 +72,26 @@ class BoardImage:
 
     def read_image(self) -> None:
         """Segments, symbols and sizes from the file."""
-        with open(self.path, "rb") as stream:
+        self.segments: list[tuple[int, int, bytes, bool]] = []
+        self.symbols: dict[str, tuple[int, int]] = {}
+        self.read_file(self.path)
+        beside = Path(self.path).with_name(LOOPS)
+        self.ready = beside.exists()
+        if self.ready:
+            self.read_file(str(beside))
+
+    def read_file(self, path: str) -> None:
+        """Add what one file holds."""
+        with open(path, "rb") as stream:
             elf = ELFFile(stream)
-            self.segments = [(s["p_vaddr"], s["p_memsz"], s.data(), s["p_flags"] & 2 != 0)
+            self.segments += [(s["p_vaddr"], s["p_memsz"], s.data(), s["p_flags"] & 2 != 0)
                              for s in elf.iter_segments() if s["p_type"] == "PT_LOAD" and s["p_memsz"]]
             constants = elf.get_section_by_name(".rodata")
-            self.tables = (constants["sh_addr"], constants["sh_size"]) if constants is not None else (0, 0)
+            if path == self.path:
+                self.tables = (constants["sh_addr"], constants["sh_size"]) if constants is not None else (0, 0)
             table = [s for s in all_symbols(elf) if s.name and s["st_shndx"] != "SHN_UNDEF"]
-        self.symbols = {s.name: (s["st_value"] & ~1 if s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
-                        for s in table}
+        self.symbols |= {s.name: (s["st_value"] & ~1 if s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
+                         for s in table}
 
     def address(self, name: str) -> int:
         """Address of a symbol, bit 0 clear for functions."""

@@ -63,7 +63,7 @@ def may_serve(job: Job, image: BoardImage) -> bool:
     looks_closer = job.whole_core or job.trap_kinds or job.keep_costs or job.keep_flags or job.events
     if looks_closer or job.peripherals or int(np.asarray(job.segments)[:, 1].sum()) < SMALLEST_SWEEP:
         return False
-    return image.core.unaligned and not image.facts.lacking and bool(user_mode_emulator()[0])
+    return image.core.unaligned and not (image.facts.lacking or image.ready) and bool(user_mode_emulator()[0])
 
 
 class SharedMemory:

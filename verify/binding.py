@@ -85,6 +85,8 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         machines=tuple(code_of(machine) for machine in sheet.machines),
         calls=tuple(call_code(routine) for routine in sheet.routines if routine.call is not None),
         peripherals=tuple(sorted(sheet.peripherals.items())),
+        image=Path(sheet.image) if sheet.image and variant == "board" else None,
+        init_array=bool(sheet.init_array) and variant == "board",
     )
 
 

@@ -55,7 +55,8 @@ class Sheet:
     peripherals: address -> value of each 32-bit word that the code reads or writes at a fixed address;
     core: the board's core, for example "cortex-m4f" (then the board's own code is checked as well, in an emulator);
     clock_hz: its clock, for shares of a sample period; board_compiler: default arm-none-eabi-gcc; default_nan: whether
-    the firmware sets the default-NaN mode of the floating-point unit.
+    the firmware sets the default-NaN mode of the floating-point unit; image: the .elf that will be flashed (or a .o of it),
+    whose own code the board build then runs; init_array: run the image's constructors first.
     """
 
     sources: Sequence[str]
@@ -72,6 +73,8 @@ class Sheet:
     clock_hz: float | None = None
     board_compiler: str | None = None
     default_nan: bool = False
+    image: str = ""
+    init_array: bool = False
     title: str = ""
     note: str = ""
     routines: list[Routine] = field(default_factory=list)

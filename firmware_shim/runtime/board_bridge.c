@@ -170,6 +170,8 @@ static void on_instruction(void *uc, uint64_t address, uint32_t size, void *user
             previous_end = 0;
         }
         board->executed[index] = 1;
+    } else {
+        previous_end = 0; /* a loop that lies beside the image */
     }
     previous_at = at;
 }
