@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.board_build import build_board
+from firmware_shim.board_same_code import other_code
 from firmware_shim.build import Built, Request, build
 from firmware_shim.compile_commands import flags_for
 from firmware_shim.compile_messages import without_effect
@@ -147,6 +148,8 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
     def joined(name: str, bound: Bound) -> Bound:
         def rebuilt(flag: str) -> Bound | None:
             request = request_for(sheet, "board")
+            if request.image is not None:
+                return None  # its code is what it is
             try:
                 built = build_board(replace(request, flags=f"{request.flags} {flag}"), sheet.core or "", cache)
             except ShimError:
@@ -157,8 +160,29 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
                       sheet.default_nan, rebuilt)
         return replace(bound, board=board, host=host.bounds.get(name) if host else None)
 
+    board = next((bench for bench in benches if bench.build == "board"), None)
+    said = {name: image_notes(sheet, bound, cache) for name, bound in board.bounds.items()} if board else {}
+    if any(said.values()):
+        benches = [replace(bench, bounds={name: replace(bound, notes=(*bound.notes, *said[name]))
+                                          for name, bound in bench.bounds.items()}) for bench in benches]
     return [bench if bench.build != "board" else
             replace(bench, bounds={name: joined(name, bound) for name, bound in bench.bounds.items()}) for bench in benches]
+
+
+def image_notes(sheet: Sheet, bound: Bound, cache: Path) -> tuple[str, ...]:
+    """What a finished image that runs in place of the sources has to do with them."""
+    request = request_for(sheet, "board")
+    if request.image is None:
+        return ()
+    ran = f"runs from {request.image.name}"
+    try:
+        own = build_board(replace(request, image=None), sheet.core or "", cache)
+    except ShimError as problem:
+        return (f"{ran}; not compared with the sources: {problem.what}",)
+    other = other_code(Path(bound.library), own.library, bound.routine.name, f"{bound.identity} {own.key}")
+    if not other:
+        return (f"{ran}: the same code as the sources give with the sheet's flags",)
+    return (f"{ran}: its code differs from what the sources give with the sheet's flags, in {', '.join(other[:6])}",)
 
 
 def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "") -> dict[str, Bound]:

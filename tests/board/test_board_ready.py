@@ -103,3 +103,26 @@ def test_a_peripheral_that_is_not_declared_is_a_finding(tmp_path: Path) -> None:
     record = record_of(tmp_path, reads, ENTRY, whole=True)
     words = seen(record, "looked").words("returns", "board")
     assert "0x40020010, which is not declared" in words and "looked at own.c" in words
+
+
+CALLS = C + """
+__attribute__((noinline)) int32_t inner(int32_t n) { return n * 3 + offset; }
+int32_t outer(int32_t n) { return inner(n + 1) + table[n & 3]; }
+"""
+OUTER = f'f("outer", {N}, claims=[])\nf("scaled", inputs=[binary32("x", 1, 5, "V")], output="V", claims=[])\n'
+
+
+def noted(record: dict[str, Any], name: str) -> str:
+    """The note of a routine on the image's code."""
+    entry = next(one for one in record["routines"] if one["name"] == name)
+    return next(note for note in entry["notes"] if note.startswith("runs from firmware.elf"))
+
+
+def test_the_record_says_whether_the_code_is_the_same(tmp_path: Path) -> None:
+    for folder, text, same in (("same", CALLS, True), ("other", CALLS.replace("n * 3", "n * 5"), False)):
+        name = made(tmp_path / folder, text, whole=True)
+        record = checked(tmp_path / folder, CALLS, OUTER, "cortex-m4f", flags="-Os", more=f', image="{name}"')
+        words = noted(record, "outer")
+        assert ("the same code" in words) == same, words
+        assert same or words.endswith("in inner"), words
+        assert "the same code" in noted(record, "scaled")
