@@ -20,7 +20,7 @@ from firmware_shim.board_ready import finished_file
 from firmware_shim.board_ready import make as make_ready
 from firmware_shim.build import Built, Request
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
-from firmware_shim.cores import Core, core_named
+from firmware_shim.cores import Core, CoreConflict, core_named
 from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
 
@@ -37,12 +37,6 @@ class BoardMissing(ShimError):
     """What the board build needs is not installed: compiler, C library or emulator."""
 
     code = "S121"
-
-
-class CoreConflict(ShimError):
-    """The author's flags, or an object that is linked, are for another core than the one asked for."""
-
-    code = "S122"
 
 
 @dataclass(frozen=True)

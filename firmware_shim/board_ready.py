@@ -17,9 +17,9 @@ from elftools.elf.elffile import ELFFile
 from firmware_shim import build as host_build
 from firmware_shim import build_cache, compile_messages, loop_source
 from firmware_shim.compiler import Ran, run
-from firmware_shim.cores import Core
+from firmware_shim.cores import Core, CoreConflict
 from firmware_shim.debug_info import DebugInfo, Function
-from firmware_shim.errors import CompileFailed, ShimError, SourceMissing
+from firmware_shim.errors import CompileFailed, SourceMissing
 
 RUNTIME = Path(__file__).parent / "runtime"
 LOOPS = "loops.elf"
@@ -29,14 +29,8 @@ ARCHITECTURES = {"v6-M": {0, 11, 12}, "v7-M": {0, 10, 11, 12}, "v7E-M": {0, 10, 
                  "v8-M": {0, 10, 11, 12, 13, 16, 17}}
 
 
-class ImageUnfit(ShimError):
-    """The finished image or object file cannot be run as it is."""
-
-    code = "S124"
-
-
-def _refused(path: Path, why: str, todo: str) -> ImageUnfit:
-    return ImageUnfit("the finished image cannot be used", path.name, why, todo)
+def _refused(path: Path, why: str, todo: str) -> CoreConflict:
+    return CoreConflict("the finished image cannot be used", path.name, why, todo)
 
 
 def _attribute(elf: Any, tag: str) -> int:
@@ -50,7 +44,7 @@ def _attribute(elf: Any, tag: str) -> int:
 
 
 class Finished:
-    """What is known of a finished file. Errors: ImageUnfit."""
+    """What is known of a finished file. Errors: CoreConflict."""
 
     def __init__(self, path: Path, core: Core) -> None:
         self.path = path
@@ -83,14 +77,14 @@ class Finished:
             raise _refused(path, "it has no section .text", "keep the code in a section .text")
 
     def info(self) -> DebugInfo:
-        """Debug information. Errors: ImageUnfit."""
+        """Debug information. Errors: CoreConflict."""
         try:
             return build_cache.cached_info(self.path)
         except SourceMissing as problem:
             raise _refused(self.path, problem.why, "build it with -g: what is flashed stays the same") from problem
 
     def routines(self, names: tuple[str, ...]) -> list[Function]:
-        """The functions asked for. Errors: ImageUnfit with the remedy, UnsupportedPrototype."""
+        """The functions asked for. Errors: CoreConflict with the remedy, UnsupportedPrototype."""
         known, found = self.info().functions, []
         gone: list[str] = []
         absent: list[str] = []
@@ -184,7 +178,7 @@ def _beside(plan: host_build._Plan, work: Path, finished: Finished, compile_it: 
 
 
 def finished_file(request: host_build.Request, core: Core) -> Finished:
-    """The file that the request names. Errors: ImageUnfit."""
+    """The file that the request names. Errors: CoreConflict."""
     base = (request.folder or Path.cwd()).absolute()
     return Finished(base / str(request.image), core)
 

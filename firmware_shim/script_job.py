@@ -9,10 +9,22 @@ from firmware_shim.job import Event, Stop
 
 
 @dataclass(frozen=True)
+class Count:
+    """Upward crossings of `about` by one output (its place; scale: value of a raw step), each after the signal was at or
+    below `armed`; noted after every `row` samples. Streams then hold `row` samples, which come again and again."""
+
+    row: int
+    output: int
+    about: float
+    armed: float
+    scale: float = 1.0
+
+
+@dataclass(frozen=True)
 class Script:
     """One script. events: (sample, number of the event, raw bits of each argument), sorted by sample;
     streams: raw samples of each input; cuts: block lengths used in turn, the last one repeated; fill: byte
-    that the state's memory holds before init."""
+    that the state's memory holds before init; count: what to count instead of keeping outputs."""
 
     rate_hz: float
     samples: int
@@ -20,6 +32,36 @@ class Script:
     streams: tuple[bytes, ...] = ()
     cuts: tuple[int, ...] = (64,)
     fill: int = 0
+    count: Count | None = None
+
+
+@dataclass(frozen=True)
+class LongRun:
+    """The job's one script over and over. periods: how often at most; settle: the period that later ones must repeat;
+    limits: per output, in its unit (0: the same bits), and scales: value of one raw step; wall_seconds: a stop by the
+    clock; told: file of two int64, samples run so far and whether to end."""
+
+    periods: int
+    settle: int
+    limits: tuple[float, ...]
+    scales: tuple[float, ...]
+    wall_seconds: float
+    told: str
+
+
+@dataclass(frozen=True)
+class LongOutcome:
+    """done: periods that ran; period, sample, output: the first that differs, -1 for none, with what was got and
+    wanted there; worst: largest difference within the limit; flags: kind -> (period, sample) of its first coming."""
+
+    done: int
+    period: int
+    sample: int
+    output: int
+    got: float
+    wanted: float
+    worst: float
+    flags: dict[int, tuple[int, int]]
 
 
 @dataclass(frozen=True)
@@ -45,12 +87,14 @@ class ScriptJob:
     most_stops: int = 6
     trap_kinds: int = 0
     peripherals: tuple[tuple[int, int], ...] = ()
+    longer: LongRun | None = None
 
 
 @dataclass
 class ScriptRun:
     """What one script did. outputs: array per output, as far as it came; again: those after reinit; flags:
-    kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1."""
+    kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1; rows: of a
+    script that counts, per row script_running.COUNTER."""
 
     outputs: list[Any]
     done: int
@@ -58,6 +102,8 @@ class ScriptRun:
     stop: Stop | None = None
     again: list[Any] | None = None
     late_allocation: int = -1
+    longer: LongOutcome | None = None
+    rows: Any = None
 
 
 @dataclass

@@ -18,10 +18,13 @@ from firmware_shim.events import EventTable
 from firmware_shim.job import Stop
 from firmware_shim.memory_map import imported_names
 from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, present_bytes
-from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
+from firmware_shim.script_job import LongOutcome, LongRun, Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
 ALLOCATORS = frozenset(("malloc", "calloc", "realloc", "aligned_alloc", "_Znwm", "_Znam"))
+# struct pf_counter of engine_script.h.
+COUNTER = np.dtype([("samples", "i8"), ("odd", "i8"), ("crossings", "i8"), ("is_armed", "i8"), ("first", "f8"),
+                    ("place", "f8"), ("before", "f8"), ("least", "f8"), ("most", "f8")])
 PHASES = ("while making samples", "in an event", "in init")
 
 
@@ -42,6 +45,12 @@ def allocator_slots(library: Library) -> list[tuple[int, int]]:
                     if name in WATCHERS and not entry["r_addend"]:
                         found.append((library.base + int(entry["r_offset"]), WATCHERS[name]))
     return found
+
+
+def rows_of(script: Script) -> int:
+    """How many rows a counting script notes."""
+    assert script.count is not None
+    return -(-script.samples // script.count.row)
 
 
 class ScriptRunner(Runner):
@@ -93,11 +102,15 @@ class ScriptRunner(Runner):
         """Everything that the child reads and writes, in one shared mapping and in arrays kept alive."""
         ffi, job = self.ffi, self.job
         widths = [NUMPY_TYPES[number].itemsize for number in job.output_types]
-        rows = 2 if job.reinit else 1
+        rows = 2 if job.reinit or job.longer else 1
         self.offsets: list[list[int]] = []
         end = 4096
         for script in job.scripts:
             places = []
+            if script.count is not None:
+                self.offsets.append([end])
+                end += (rows_of(script) * COUNTER.itemsize + 63) // 64 * 64
+                continue
             for _ in range(rows):
                 for width in widths:
                     places.append(end)
@@ -129,7 +142,36 @@ class ScriptRunner(Runner):
         numbers = ffi.new("int64_t[]", watch or 1)
         self.keep.append(numbers)
         machine.watch, machine.watches = numbers, len(watch) // 2
+        if job.longer is not None:
+            machine.longer = self.lay_long(job.longer)
         machine.allocates = bool(ALLOCATORS & imported_names(Path(job.library)))
+
+    def lay_long(self, longer: LongRun) -> Any:
+        """A long run as a C structure, in memory shared with the child; so is the file that tells how far it is."""
+        ffi = self.ffi
+        self.long_memory = mmap.mmap(-1, ffi.sizeof("struct pf_long"))
+        slot = ffi.cast("struct pf_long *", ffi.from_buffer(self.long_memory))
+        slot.periods, slot.settle, slot.wall_seconds = longer.periods, longer.settle, longer.wall_seconds
+        slot.period = slot.sample = slot.output = -1
+        for k, (limit, scale) in enumerate(zip(longer.limits, longer.scales, strict=True)):
+            slot.limit[k], slot.scale[k] = limit, scale
+        for kind in range(5):
+            slot.flag_period[kind] = slot.flag_sample[kind] = -1
+        with open(longer.told, "r+b") as stream:
+            self.told_memory = mmap.mmap(stream.fileno(), 16)
+        slot.told = ffi.cast("int64_t *", ffi.from_buffer(self.told_memory))
+        self.long_slot = slot
+        return slot
+
+    def long_outcome(self) -> LongOutcome | None:
+        """What the child left in the structure."""
+        if self.job.longer is None:
+            return None
+        slot = self.long_slot
+        flags = {kind: (int(slot.flag_period[kind]), int(slot.flag_sample[kind])) for kind in range(5)
+                 if slot.flag_period[kind] >= 0}
+        return LongOutcome(int(slot.done), int(slot.period), int(slot.sample), int(slot.output), float(slot.got),
+                           float(slot.wanted), float(slot.worst), flags)
 
     def lay_script(self, slot: Any, script: Script, base: Any, places: list[int], outputs: int) -> None:
         """One script as a C structure."""
@@ -149,7 +191,11 @@ class ScriptRunner(Runner):
             kept = ffi.from_buffer(stream)
             self.keep.append(kept)
             slot.stream[k] = kept
-        for k in range(outputs):
+        count = script.count
+        if count is not None:
+            slot.row, slot.counted, slot.about, slot.armed = count.row, count.output, count.about, count.armed
+            slot.scale, slot.rows = count.scale, ffi.cast("struct pf_counter *", base + places[0])
+        for k in range(outputs if count is None else 0):
             slot.output[k] = base + places[k]
             if len(places) > outputs:
                 slot.again[k] = base + places[outputs + k]
@@ -192,16 +238,28 @@ class ScriptRunner(Runner):
         where = PHASES[int(shared.phase)] if 0 <= int(shared.phase) < len(PHASES) else ""
         return replace(stop, ordinal=sample, count=1, why=f"{stop.why}, {where}"), place
 
+    def gather_rows(self, number: int, stop: Stop | None) -> ScriptRun:
+        """One counting script's rows as far as they came."""
+        script, slot = self.job.scripts[number], self.scripts[number]
+        assert script.count is not None
+        done, start = int(slot.done), self.offsets[number][0]
+        came = -(-done // script.count.row)
+        rows = np.frombuffer(self.memory[start : start + came * COUNTER.itemsize], COUNTER)
+        flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
+        return ScriptRun(self.empty(), done, flags, stop, late_allocation=int(slot.late_allocation), rows=rows)
+
     def gather(self, number: int, stop: Stop | None, nothing: bool) -> ScriptRun:
         """One script's outputs as far as they came."""
         job, script, slot = self.job, self.job.scripts[number], self.scripts[number]
+        if script.count is not None:
+            return self.gather_rows(number, stop)
         done = 0 if nothing else int(slot.done)
         if stop is not None and not nothing and not job.block:
             # A step machine writes each sample as it comes.
             done = max(done, min(stop.ordinal, script.samples))
         runs: list[list[Any]] = []
         outputs = len(job.output_types)
-        for row in range(2 if job.reinit else 1):
+        for row in range(2 if job.reinit or job.longer else 1):
             arrays = []
             for k, kind in enumerate(job.output_types):
                 start = self.offsets[number][row * outputs + k]
@@ -209,4 +267,5 @@ class ScriptRunner(Runner):
                 arrays.append(np.frombuffer(self.memory[start : start + done * width], NUMPY_TYPES[kind]))
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
-        return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation))
+        return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),
+                         self.long_outcome())

@@ -141,6 +141,14 @@ def widths_matter(sheet: Sheet, results: Mapping[str, Built | ShimError]) -> boo
                for function in (target_of(routine, info)[3] or {routine.name}))
 
 
+def ready_engine(sheet: Sheet) -> Path | None:
+    """The engine of this computer's compiler, compiled when it is not there yet; None when there is no compiler."""
+    try:
+        return build_engine(find_compiler(sheet.compiler, cache_folder()).path, cache_folder())
+    except ShimError:
+        return None
+
+
 def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
     """The board's routines learn of the host's, and of the way to build them once more."""
     host = next((bench for bench in benches if bench.build == "host"), None)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -181,13 +182,20 @@ class Evidence:
     def total(self) -> Total:
         """One row for everything, joints between bins included."""
         self.settle()
+        known = self.__dict__.get("known_total")
+        if known is not None and known[0] is self.rows:
+            return known[1]
         rows = self.rows.copy()
         touching = np.flatnonzero(rows["start"][:-1] + rows["count"][:-1] == rows["start"][1:]) + 1
         touching = touching[rows["bin"][touching] != rows["bin"][touching - 1]]
         for k, test in enumerate(self.tests):
             if test.kind == "order":
                 self.judge_joints(rows, touching, k, test)
+        self.__dict__["known_total"] = self.rows, Total(rows)
         return Total(rows)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {name: value for name, value in self.__dict__.items() if name != "known_total"}
 
 
 @dataclass(frozen=True)
@@ -246,6 +254,8 @@ def same_results(a: np.void, b: np.void, tests: Sequence[Test]) -> bool:
     screen's own bound, on where a hunt was cut; all else is compared bit by bit.
     """
     plain = ("least_output", "most_output", "nans", "infinities", "subnormals")
+    if all(a[name].tobytes() == b[name].tobytes() for name in (*plain, "found")):
+        return True
     if any(a[name].tobytes() != b[name].tobytes() for name in plain):
         return False
     for test, one, other in zip(tests, a["found"], b["found"], strict=False):

@@ -18,7 +18,7 @@ from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
 from firmware_shim.job import Test
-from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches
+from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches, ready_engine
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
 from verify.evidence import Evidence, Total, same_results
@@ -101,18 +101,19 @@ class Check:
         self.staffed = False
         self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
             self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
-        with in_use(cache_folder()):
+        with contextlib.ExitStack() as held:
+            held.enter_context(in_use(cache_folder()))
+            # Workers take as long to start as the builds take to be found: they start first.
+            engine = ready_engine(self.sheet)
+            crew = held.enter_context(Crew(engine, self.workers)) if engine is not None else None
             self.benches = with_levels(self.sheet, make_benches(self.sheet), cache_folder())
-            engine = next((bench.engine for bench in self.benches if bench.engine), None)
-            if engine is None:
-                yield
-                return
-            builts = {bench.build: bench.built for bench in self.benches if bench.built is not None}
-            with Crew(engine, self.workers) as crew:
+            if crew is not None and any(bench.engine for bench in self.benches):
+                assert engine is not None
+                builts = {bench.build: bench.built for bench in self.benches if bench.built is not None}
                 self.crew, self.staffed = crew, True
                 self.prober = Prober(crew, builts, self.plan.seed)
                 self.store = EvidenceStore(cache_folder(), self.sheet, builts, engine, self.plan)
-                yield
+            yield
 
     def entry(self, routine: Routine | Machine) -> dict[str, Any]:
         """The record's entry of one routine."""
@@ -304,10 +305,11 @@ class Check:
         fresh = Evidence(evidence.identity, evidence.tests, evidence.edges, evidence.row_length)
         fresh.add(self.crew.run(hunt.job(segments)))
         fresh.settle()
+        known = {int(row["start"]): row for row in fresh.rows}
         for row in parts:
-            again = fresh.rows[fresh.rows["start"] == row["start"]]
-            same = len(again) == 1 and again[0]["count"] == row["count"]
-            if not same or not same_results(again[0]["result"], row["result"], evidence.tests):
+            again = known.get(int(row["start"]))
+            if again is None or again["count"] != row["count"] or not same_results(
+                    again["result"], row["result"], evidence.tests):
                 raise ToolFault("stored evidence and a repeat differ", where=f"{hunt.bound.routine.name}, "
                                 f"{hunt.bound.build}, ordinal {int(row['start'])}",
                                 why="a repeated stretch of the hunt gave other results than the stored ones",

@@ -1,18 +1,13 @@
 /* Runs event scripts on a machine. Buffers and state stand against guard pages; the state is copied before
    each stretch, so that a status flag can be pinned to the sample that raises it. */
 #define _GNU_SOURCE
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 #include <sys/mman.h>
 #include "engine_parts.h"
-
-enum { LONGEST_BLOCK = 4096, PAGE = 4096 };
-
-struct memory {
-    unsigned char *at;
-    int64_t size;
-};
+#include "engine_instances.h"
 
 static struct memory state_copy, region_start, region_copy_now, state_after, region_after;
 
@@ -30,7 +25,7 @@ static struct memory guarded(int64_t size, int64_t align, int begin)
     return found;
 }
 
-static struct memory plain_memory(int64_t size)
+struct memory pf_plain_memory(int64_t size)
 {
     struct memory found = {malloc((size_t)(size > 0 ? size : 1)), size};
     if (found.at == NULL)
@@ -38,7 +33,7 @@ static struct memory plain_memory(int64_t size)
     return found;
 }
 
-static int64_t regions_size(const struct pf_job *job)
+int64_t pf_regions_size(const struct pf_job *job)
 {
     int64_t total = 0;
     for (int64_t k = 0; k < job->regions; k++)
@@ -46,7 +41,7 @@ static int64_t regions_size(const struct pf_job *job)
     return total;
 }
 
-static void copy_regions(const struct pf_job *job, unsigned char *to)
+void pf_copy_script_regions(const struct pf_job *job, unsigned char *to)
 {
     for (int64_t k = 0; k < job->regions; k++) {
         memcpy(to, job->region[k].start, (size_t)job->region[k].size);
@@ -54,7 +49,7 @@ static void copy_regions(const struct pf_job *job, unsigned char *to)
     }
 }
 
-static void restore_regions(const struct pf_job *job, const unsigned char *from)
+void pf_restore_script_regions(const struct pf_job *job, const unsigned char *from)
 {
     for (int64_t k = 0; k < job->regions; k++) {
         memcpy(job->region[k].start, from, (size_t)job->region[k].size);
@@ -62,13 +57,7 @@ static void restore_regions(const struct pf_job *job, const unsigned char *from)
     }
 }
 
-/* One instance with its own memory and blocks. */
-struct instance {
-    struct memory state;
-    struct memory in[8], out[8];
-};
-
-static void prepare(const struct pf_machine *m, struct instance *one)
+void pf_prepare_instance(const struct pf_machine *m, struct instance *one)
 {
     one->state = guarded(m->state_size, m->state_align, m->guard_begin);
     for (int64_t k = 0; k < m->inputs && m->block; k++)
@@ -94,7 +83,7 @@ static unsigned leave(struct pf_script *s, unsigned wanted, int64_t at)
 }
 
 /* n samples from `at`. Blocks go through buffers that end at (begin after) a guard page. */
-static unsigned call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s,
+unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s,
                          struct instance *one, int64_t at, int64_t n, void *const *outputs)
 {
     const void *in[8];
@@ -134,14 +123,14 @@ static unsigned call_run(const struct pf_job *job, const struct pf_machine *m, s
 static void save(const struct pf_job *job, const struct instance *one, struct memory *state, struct memory *regions)
 {
     memcpy(state->at, one->state.at, (size_t)one->state.size);
-    copy_regions(job, regions->at);
+    pf_copy_script_regions(job, regions->at);
 }
 
 static void bring_back(const struct pf_job *job, struct instance *one, const struct memory *state,
                        const struct memory *regions)
 {
     memcpy(one->state.at, state->at, (size_t)one->state.size);
-    restore_regions(job, regions->at);
+    pf_restore_script_regions(job, regions->at);
 }
 
 /* The first sample of [at, at + n) that raises the flag, from the copy made before the stretch. */
@@ -150,11 +139,11 @@ static int64_t pin(const struct pf_job *job, const struct pf_machine *m, struct 
 {
     save(job, one, &state_after, &region_after);
     bring_back(job, one, &state_copy, &region_copy_now);
-    struct memory state = plain_memory(one->state.size), regions = plain_memory(region_copy_now.size);
+    struct memory state = pf_plain_memory(one->state.size), regions = pf_plain_memory(region_copy_now.size);
     while (n > 1) {
         int64_t half = n / 2;
         save(job, one, &state, &regions);
-        if (call_run(job, m, s, one, at, half, s->output) & bit) {
+        if (pf_call_run(job, m, s, one, at, half, s->output) & bit) {
             n = half;
             bring_back(job, one, &state, &regions);
         } else {
@@ -189,7 +178,7 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
 {
     if (outputs == s->output)
         save(job, one, &state_copy, &region_copy_now);
-    unsigned flags = call_run(job, m, s, one, at, n, outputs);
+    unsigned flags = pf_call_run(job, m, s, one, at, n, outputs);
     unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
     if (!fresh)
         return;
@@ -200,7 +189,7 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
     unsigned char *kept[8];
     for (int64_t k = 0; k < m->outputs; k++) {
         size_t bytes = (size_t)(n * pf_width[m->output_type[k]]);
-        kept[k] = plain_memory((int64_t)bytes).at;
+        kept[k] = pf_plain_memory((int64_t)bytes).at;
         memcpy(kept[k], (unsigned char *)s->output[k] + at * pf_width[m->output_type[k]], bytes);
     }
     for (int kind = 0; kind < 5; kind++)
@@ -213,7 +202,7 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
     }
 }
 
-static void fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                  const struct pf_happening *e)
 {
     job->shared->position[0] = 0;
@@ -225,7 +214,7 @@ static void fire(const struct pf_job *job, const struct pf_machine *m, struct pf
     job->shared->phase = 0;
 }
 
-static void start(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one, int fill)
+void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one, int fill)
 {
     if (fill)
         memset(one->state.at, (int)s->fill, (size_t)one->state.size);
@@ -238,14 +227,41 @@ static void start(const struct pf_job *job, const struct pf_machine *m, struct p
     job->shared->phase = 0;
 }
 
+/* A long script whose outputs are counted and not kept; the child ends with it, and its scratch too. */
+static void play_counted(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one)
+{
+    struct pf_counter counter = {0, 0, 0, 0, -1.0, -1.0, 0.0, INFINITY, -INFINITY};
+    int64_t next = 0, length = m->block ? (s->cut[0] < LONGEST_BLOCK ? s->cut[0] : LONGEST_BLOCK) : s->row;
+    void *scratch[8];
+    for (int64_t k = 0; k < m->outputs; k++)
+        scratch[k] = pf_plain_memory(s->row * pf_width[m->output_type[k]]).at;
+    for (int64_t at = 0, begun = 0; at < s->samples; begun = at) {
+        int64_t row_end = at + s->row < s->samples ? at + s->row : s->samples;
+        while (at < row_end) {
+            while (next < s->events && s->event[next].sample <= at)
+                pf_fire(job, m, s, one, &s->event[next++]);
+            int64_t end = at + length < row_end ? at + length : row_end;
+            if (next < s->events && s->event[next].sample < end)
+                end = s->event[next].sample;
+            note_flags(s, pf_call_run(job, m, s, one, at - begun, end - at, scratch), at);
+            at = end;
+        }
+        pf_count(&counter, scratch[s->counted], m->output_type[s->counted], s->scale, at - begun, s->about, s->armed);
+        s->rows[begun / s->row] = counter;
+        s->done = at;
+    }
+}
+
 /* The whole script once. other: a second instance that takes turns, or NULL. */
 static void play(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                  struct instance *other, void *const *outputs, void *const *scratch)
 {
     int64_t at = 0, next = 0, cut = 0, turn = 0;
-    while (at < s->samples) {
+    if (s->row > 0)
+        play_counted(job, m, s, one);
+    while (at < s->samples && s->row == 0) {
         while (next < s->events && s->event[next].sample <= at)
-            fire(job, m, s, one, &s->event[next++]);
+            pf_fire(job, m, s, one, &s->event[next++]);
         int64_t end = s->samples, length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : s->samples;
         if (next < s->events && s->event[next].sample < end)
             end = s->event[next].sample;
@@ -259,8 +275,8 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
         if (other != NULL) {
             /* The other one lives through the same script at another pace. */
             if (s->events > 0)
-                fire(job, m, s, other, &s->event[turn++ % s->events]);
-            call_run(job, m, s, other, at, end - at, scratch);
+                pf_fire(job, m, s, other, &s->event[turn++ % s->events]);
+            pf_call_run(job, m, s, other, at, end - at, scratch);
         }
         stretch(job, m, s, one, at, end - at, outputs);
         at = end;
@@ -331,33 +347,37 @@ void pf_scripts(struct pf_job *job)
 {
     const struct pf_machine *m = job->machine;
     struct instance one, other;
-    int64_t total = regions_size(job);
+    int64_t total = pf_regions_size(job);
+    if (m->longer != NULL) {
+        pf_long_run(job);
+        return;
+    }
     watch_allocations(job, m);
-    prepare(m, &one);
+    pf_prepare_instance(m, &one);
     if (m->twin)
-        prepare(m, &other);
-    state_copy = plain_memory(m->state_size);
-    state_after = plain_memory(m->state_size);
-    region_start = plain_memory(total);
-    region_copy_now = plain_memory(total);
-    region_after = plain_memory(total);
-    copy_regions(job, region_start.at);
+        pf_prepare_instance(m, &other);
+    state_copy = pf_plain_memory(m->state_size);
+    state_after = pf_plain_memory(m->state_size);
+    region_start = pf_plain_memory(total);
+    region_copy_now = pf_plain_memory(total);
+    region_after = pf_plain_memory(total);
+    pf_copy_script_regions(job, region_start.at);
     for (int64_t k = m->first; k < m->scripts; k++) {
         struct pf_script *s = &m->script[k];
         void *scratch[8];
         job->shared->segment = k;
-        restore_regions(job, region_start.at);
-        start(job, m, s, &one, 1);
+        pf_restore_script_regions(job, region_start.at);
+        pf_start_instance(job, m, s, &one, 1);
         if (m->twin) {
-            start(job, m, s, &other, 1);
+            pf_start_instance(job, m, s, &other, 1);
             for (int64_t i = 0; i < m->outputs; i++)
-                scratch[i] = plain_memory(s->samples * pf_width[m->output_type[i]]).at;
+                scratch[i] = pf_plain_memory(s->samples * pf_width[m->output_type[i]]).at;
         }
         watched = s;
         play(job, m, s, &one, m->twin ? &other : NULL, s->output, scratch);
         watched = NULL;
         if (m->reinit) {
-            start(job, m, s, &one, 0);
+            pf_start_instance(job, m, s, &one, 0);
             play(job, m, s, &one, NULL, s->again, scratch);
         }
         m->destroy(one.state.at);

@@ -12,6 +12,12 @@ struct pf_happening {
     const void *argument[4];
 };
 
+/* What counting has seen so far: samples, those that were not finite, crossings, places of the first and last. */
+struct pf_counter {
+    int64_t samples, odd, crossings, is_armed;
+    double first, place, before, least, most;
+};
+
 /* first_flag: sample per kind, -1 for none. again: outputs after a second init, or NULL. */
 struct pf_script {
     double rate_hz;
@@ -22,6 +28,20 @@ struct pf_script {
     void *output[8];
     void *again[8];
     int64_t done, first_flag[5], mode_changed_at, late_allocation;
+    /* row > 0: outputs are counted, not kept; after every `row` samples the counter of output `counted` is noted. Inputs
+       then hold `row` samples that come again and again. */
+    int64_t row, counted;
+    double about, armed, scale;
+    struct pf_counter *rows;
+};
+
+/* One script over and over, for hours: each period must be the one numbered `settle` again, within a limit per output.
+   told: samples run so far; whether to end. period, sample, output: of the first difference, -1 for none. */
+struct pf_long {
+    int64_t periods, settle, done, period, sample, output;
+    double limit[8], scale[8], got, wanted, worst, wall_seconds;
+    int64_t flag_period[5], flag_sample[5];
+    int64_t *told;
 };
 
 struct pf_machine {
@@ -35,5 +55,6 @@ struct pf_machine {
     int32_t allocates, spare; /* memory from the heap is not put back: flags are then noted per stretch only */
     struct pf_script *script;
     int64_t watches;
+    struct pf_long *longer; /* the first script as a long run instead, or NULL */
     const int64_t *watch; /* per watched call: address of the library's pointer to it, number of the watcher */
 };

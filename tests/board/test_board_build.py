@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from firmware_shim.board_build import BoardMissing, CoreConflict, build_board
+from firmware_shim.board_build import BoardMissing, build_board
 from firmware_shim.board_served import user_mode_emulator
 from firmware_shim.build import Request
-from firmware_shim.cores import CORES, UnknownCore
+from firmware_shim.cores import CORES, CoreConflict, UnknownCore
 from firmware_shim.errors import CompileFailed
 from tests.board.boards import NEEDED, built, cache, run
 from tests.fault_injection.planted import run as check

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from verify.commands.compare import against_accepted, allowances
 from verify.console import DEMO, colour, only_one, width
 from verify.errors import UsageError
 from verify.options import add_options, plan_of
+
+if TYPE_CHECKING:
+    from verify.sheet import Sheet
 
 NAME = "check"
 HELP = "build, hunt, judge and report one or more sheets; default: the demo"
@@ -36,14 +42,14 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Check all sheets; the exit code is that of the worst."""
     from verify.accepted import load_accepted
-    from verify.annotations import annotation_lines
+    from verify.binding import ready_engine
     from verify.progress import ProgressLine
     from verify.reports.html_page import save_page
-    from verify.reports.record import exit_code, plain, save_record
-    from verify.reports.terminal import render, summary
+    from verify.reports.record import plain, save_record
     from verify.session import Check
     from verify.sheet import load_sheet
     from verify.sheets_here import sheets_below
+    from verify.sheets_side_by_side import results
 
     sheets = sheets_below(Path.cwd()) if options.here else list(options.sheets)
     bundled = not sheets
@@ -55,35 +61,55 @@ def run(options: argparse.Namespace) -> int:
     if bundled and options.only:
         loaded = [sheet for sheet in loaded if set(options.only) & set(sheet.names())] or loaded
     for sheet in loaded:
-        path = sheet.path
-        accepted = load_accepted(sheet.path) if options.against_accepted else None
         unknown = [name for name in options.only if name not in sheet.names()]
         if unknown:
             from verify.errors import nearest_words
 
             raise UsageError(f"no routine {unknown[0]!r} in the sheet", where=f"--only {unknown[0]}",
-                             why=str(path), todo=nearest_words(unknown[0], sheet.names()))
-        folder = options.reports or (Path("reports") if bundled else sheet.path.parent / "reports")
-        stem = sheet.path.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else "")
-        progress = ProgressLine()
-        with only_one(folder):
-            run = Check(sheet, plan, progress, options.only,
-                        folder / f"{stem}_witnesses.txt" if bundled else None, options.workers)
-            record = run.run()
-            progress.clear()
-            save_record(record, folder / f"{stem}.json")
-            save_page(plain(record), folder / f"{stem}.html")
-        last = sheet is loaded[-1]
-        text = render(record, width(), colour(), brief=bool(codes), closing=last)
-        if options.quiet:
-            text = "\n".join(summary(record, width(), colour(), closing=last)) + "\n"
-        sys.stdout.write(text)
-        print(f"record: {folder / stem}.json, report: {folder / stem}.html")
-        codes.append(exit_code(record))
-        if options.annotations:
-            sys.stdout.write("".join(f"{line}\n" for line in annotation_lines(record, sheet)))
-        if accepted is not None and not record["interrupted"]:
-            lines, code = against_accepted(accepted, plain(record), options)
-            print("\n".join(lines))
-            codes.append(code)
+                             why=str(sheet.path), todo=nearest_words(unknown[0], sheet.names()))
+    stored = [load_accepted(sheet.path) if options.against_accepted else None for sheet in loaded]
+    places = [(options.reports or (Path("reports") if bundled else sheet.path.parent / "reports"),
+               sheet.path.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else ""))
+              for sheet in loaded]
+
+    def task(number: int) -> dict[str, Any]:
+        sheet, (folder, stem) = loaded[number], places[number]
+        progress = ProgressLine(None if number == 0 else False)
+        witnesses = folder / f"{stem}_witnesses.txt" if bundled else None
+        record = plain(Check(sheet, plan, progress, options.only, witnesses, options.workers).run())
+        progress.clear()
+        save_record(record, folder / f"{stem}.json")
+        save_page(record, folder / f"{stem}.html")
+        return record
+
+    with contextlib.ExitStack() as held:
+        for folder in dict.fromkeys(folder.absolute() for folder, _ in places):
+            held.enter_context(only_one(folder))
+        if len(loaded) > 1:
+            ready_engine(loaded[0])
+        records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))])))
+        for sheet, (folder, stem), accepted, record in zip(loaded, places, stored, records, strict=True):
+            codes += told(options, sheet, folder / stem, record, accepted, brief=bool(codes), last=sheet is loaded[-1])
     return next((code for code in (130, 1, 3) if code in codes), 0)
+
+
+def told(options: argparse.Namespace, sheet: Sheet, place: Path, record: dict[str, Any],
+              accepted: dict[str, Any] | None, *, brief: bool, last: bool) -> list[int]:
+    """Print one sheet's record; the exit codes that it asks for."""
+    from verify.annotations import annotation_lines
+    from verify.reports.record import exit_code
+    from verify.reports.terminal import render, summary
+
+    text = render(record, width(), colour(), brief=brief, closing=last)
+    if options.quiet:
+        text = "\n".join(summary(record, width(), colour(), closing=last)) + "\n"
+    sys.stdout.write(text)
+    print(f"record: {place}.json, report: {place}.html", flush=True)
+    codes = [exit_code(record)]
+    if options.annotations:
+        sys.stdout.write("".join(f"{line}\n" for line in annotation_lines(record, sheet)))
+    if accepted is not None and not record["interrupted"]:
+        lines, code = against_accepted(accepted, record, options)
+        print("\n".join(lines))
+        codes.append(code)
+    return codes

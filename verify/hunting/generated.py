@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -25,9 +26,13 @@ BITS = 20
 JUDGED = ("accurate", "range")
 MOST_POINTS = 24
 FAILED = 1e9
-# Steps of a climb, in places on the grid: every near one, and further ones in a geometric row.
-LEAPS = np.unique(np.concatenate([sign * np.unique(np.concatenate([np.arange(256), 1.01 ** np.arange(2200)]).astype(np.int64))
-                                  for sign in (-1, 1)]))
+
+
+@cache
+def leaps() -> np.ndarray:
+    """Steps of a climb, in places on the grid: every near one, and further ones in a geometric row."""
+    sizes = np.concatenate([np.arange(256), 1.01 ** np.arange(2200)]).astype(np.int64)
+    return np.unique(np.concatenate([-sizes, sizes]))
 
 
 def full_domain(bound: Bound) -> Domain:
@@ -99,7 +104,7 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
         point, size = start, best[start]
         for turn in range(CLIMBS * len(domain.grids)):
             moving = turn % len(domain.grids)
-            run = np.unique(np.clip(point[moving] + LEAPS, 0, domain.grids[moving].count - 1))
+            run = np.unique(np.clip(point[moving] + leaps(), 0, domain.grids[moving].count - 1))
             index = [run if k == moving else np.full(len(run), place, np.int64) for k, place in enumerate(point)]
             higher, there = tried(index)
             if higher > size:

@@ -18,7 +18,7 @@ def catalogue(machine: Machine) -> list[Script]:
     return list(dict.fromkeys(_all(machine)))
 
 
-def _settings(machine: Machine, place: str) -> tuple[Happening, ...]:
+def settings_at(machine: Machine, place: str) -> tuple[Happening, ...]:
     """Every knob at the low end, middle, round value or high end of its range, at sample 0."""
     found = []
     for number, kind in enumerate(machine.events):
@@ -61,7 +61,7 @@ def _all(machine: Machine) -> Iterator[Script]:
     for rate, rate_hz in enumerate(machine.sample_rates_hz):
         longest = max(2048, int(machine.longest_seconds * rate_hz))
         for place in ("round", "middle", "low", "high"):
-            begin = _settings(machine, place)
+            begin = settings_at(machine, place)
             # Whole length for round values, where a person would look; a part of it for the others.
             samples = longest if place == "round" else min(longest, PART_SAMPLES)
             for streams in _streams(machine, samples, 100):
@@ -97,4 +97,4 @@ def quiet(machine: Machine) -> list[Script]:
     use = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
     use += tuple(Happening(2000, n, (0,)) for n in gates)
     streams = [row for row in _streams(machine, samples, 2000)[3:4]] or [()]
-    return [Script(0, samples, _settings(machine, "middle") + use, row) for row in streams]
+    return [Script(0, samples, settings_at(machine, "middle") + use, row) for row in streams]

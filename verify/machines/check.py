@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,10 @@ from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS, Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
-from verify.machines.hunt import STRICT_SHARE, MachineHunt
+from verify.machines.hunt import LONG_SECONDS, STRICT_SHARE, MachineHunt
 from verify.machines.kept import Kept
 from verify.machines.machine import Machine
-from verify.machines.running import Stand
+from verify.machines.running import LONGEST_KEPT, Stand
 from verify.machines.script import Script, format_script, parse_script
 from verify.witnesses import WitnessFile
 
@@ -90,7 +91,8 @@ class MachineCheck:
         claims = claims_in(self.machine, stand.build)
         assert self.crew is not None  # a built library has workers
         scripts = self.budget(stand.build)
-        hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts)
+        hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts,
+                           inf if self.plan.wall_seconds == inf else LONG_SECONDS)
         kept = self.kept.get(stand.build)
         try:
             known = kept.load(self.machine, claims, scripts) if kept is not None else None
@@ -135,4 +137,6 @@ class MachineCheck:
                 found.append(parse_script(line, self.machine))
             except UsageError:
                 continue
+        # A long run belongs to a claim that counts, which asks for it each time.
+        found = [script for script in found if script.samples <= LONGEST_KEPT]
         return list(dict.fromkeys(found))

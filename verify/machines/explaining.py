@@ -10,10 +10,11 @@ from typing import Any
 from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
 from verify.claims.in_time import Judgement
-from verify.judging.verdict import BLOCKED, FAILS, Tally, Verdict, decide, grouped
+from verify.judging.verdict import BLOCKED, FAILS, HOLDS, Tally, Verdict, decide, grouped
 from verify.machines.hunt import MachineHunt, Tried
 from verify.machines.machine import Machine
 from verify.machines.observation import Observation
+from verify.machines.running import LONGEST_KEPT
 from verify.machines.script import format_script, table
 
 TRACE_BEFORE, TRACE_AFTER = 24, 8
@@ -78,6 +79,7 @@ def detectors(claim: Claim) -> list[str]:
         "deterministic": ["the same script twice"],
         "fresh_after_init": ["memory of ones, of 0x7f, of zeros; init after use"],
         "instances_independent": ["a second instance in turns"],
+        "keeps_going": ["each period against the second, sample by sample", "status flags per stretch of 4096 samples"],
     }
     return known.get(claim.name, ["event scripts"])
 
@@ -99,16 +101,31 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
             "text": f"{tried.worst:.6g} {unit}".strip(), "times_limit": None,
             "script": format_script(tried.worst_script, machine), "sample": tried.worst_judgement.at,
         }
-    if hunt.stopped:
+    if hunt.stopped and not tried.ran:
         entry["facts"].append(hunt.stopped)
     if tried.inside_bands and isinstance(claim, Accurate):
         entry["facts"].append(f"{grouped(tried.inside_bands)} of {grouped(tried.judged)} samples lie where a branch may go "
                               "either way")
+    if tried.ran:
+        return long_entry(entry, hunt, tried, sheet_name)
     if verdict.word == FAILS and tried.witness is not None and tried.witness_judgement is not None:
         entry["witness"] = witness(machine, tried, tried.witness_judgement, sheet_name)
         entry["extent"] = f"{grouped(tried.failing_scripts)} of {grouped(tried.scripts)} scripts fail"
-        for seen in hunt.again([tried.witness], claim):
+        for seen in hunt.again([tried.witness], claim) if tried.witness.samples <= LONGEST_KEPT else []:
             entry["trace"] = trace(seen, getattr(claim, "of", ""), tried.witness_judgement.at)
+    return entry
+
+
+def long_entry(entry: dict[str, Any], hunt: MachineHunt, tried: Tried, sheet_name: str) -> dict[str, Any]:
+    """A long run is told by how much of it was run; its witness is one period of the script."""
+    name = hunt.stand.machine.name
+    entry["ran"], entry["strength"]["count"] = tried.ran, tried.judged
+    if entry["verdict"] == HOLDS:
+        entry["verdict_text"] = f"holds ({tried.ran})"
+    if tried.witness is not None and tried.witness_judgement is not None:
+        entry["witness"] = witness(hunt.stand.machine, tried, tried.witness_judgement, sheet_name)
+        entry["witness"]["replay"] = f"preflash check {Path(sheet_name).name} --only {name} --thorough runs it again"
+        entry["extent"] = "the script below is one period; it is repeated"
     return entry
 
 

@@ -10,15 +10,17 @@ from dataclasses import dataclass, field
 from firmware_shim.crew import Crew
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
-from verify.claims.in_time import Judgement
+from verify.claims.in_time import Judgement, TimeClaim
+from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS
 from verify.machines.catalogue import catalogue, quiet
 from verify.machines.generation import drawn
 from verify.machines.judging import judge
+from verify.machines.long_run import judged, long_run
 from verify.machines.minimise import MOST_CANDIDATES, minimised
 from verify.machines.observation import Observation
-from verify.machines.running import Stand, observe
+from verify.machines.running import LONGEST_KEPT, Stand, observe
 from verify.machines.script import Script
 
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
@@ -30,6 +32,8 @@ CATALOGUE_PART = 32
 HANGING_WIDTH = 5
 # Of the scripts that ran, those kept for a repeat: one in four, short ones.
 KEPT_EACH, SHORT_SAMPLES = 4, 16_384
+# Of a long run, unless the whole is asked for: then it takes about a minute for a day of a cheap step.
+LONG_SECONDS = 3.0
 
 
 @dataclass
@@ -47,6 +51,7 @@ class Tried:
     witness_judgement: Judgement | None = None
     inside_bands: int = 0
     fault: str = ""
+    ran: str = ""
     facts: dict[str, None] = field(default_factory=dict)
 
     def add(self, script: Script, found: Judgement) -> None:
@@ -74,6 +79,7 @@ class MachineHunt:
     progress: Progress
     seed: int
     scripts: int
+    long_seconds: float = LONG_SECONDS
     tried: list[Tried] = field(default_factory=list)
     count: int = 0
     samples: int = 0
@@ -97,8 +103,22 @@ class MachineHunt:
                 self.take(listed[start : start + CATALOGUE_PART], variants, "catalogue", len(listed))
         if not self.over():
             self.take(quiet(self.stand.machine), (), "a long silence", 0)
+        for claim in self.claims:
+            asked = claim.scripts(self.stand.machine) if isinstance(claim, TimeClaim) else []
+            for start in range(0, len(asked), CATALOGUE_PART):
+                if not self.over():
+                    self.take(asked[start : start + CATALOGUE_PART], (), f"scripts of {claim.name}", len(asked))
         self.generated(variants)
         self.minimise()
+        self.long_runs()
+
+    def long_runs(self) -> None:
+        """Hours of one script, for each claim about them. Run last: they take the longest."""
+        for tried, claim in zip(self.tried, self.claims, strict=True):
+            if isinstance(claim, KeepsGoing):
+                script, result = long_run(self.stand, claim, self.crew, self.progress, self.long_seconds)
+                found, tried.ran = judged(self.stand, claim, script, result)
+                tried.add(script, found)
 
     def recheck(self, known: list[Tried], kept: Sequence[Script], witnesses: Sequence[Script]) -> None:
         """Stand on kept tallies. Stored witnesses and 2 % of the kept scripts run again; a failure starts a whole hunt."""
@@ -166,7 +186,7 @@ class MachineHunt:
     def minimise(self) -> None:
         """Make each failing claim's script as short and round as it can be."""
         for tried, claim in zip(self.tried, self.claims, strict=True):
-            if tried.witness is None or tried.witness_judgement is None:
+            if tried.witness is None or tried.witness_judgement is None or tried.witness.samples > LONGEST_KEPT:
                 continue
             self.progress(f"{self.label}: smallest script for {claim.name}", 0, 1)
 

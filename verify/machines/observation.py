@@ -33,6 +33,9 @@ class Observation:
     variants: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
     known_doubles: dict[str, np.ndarray] = field(default_factory=dict)
     reference_problem: str = ""
+    # Of a long run, whose samples were counted and not kept: rows of firmware_shim's COUNTER, for this claim.
+    rows: np.ndarray | None = None
+    counted_for: str = ""
 
     @property
     def rate_hz(self) -> Fraction:

@@ -23,12 +23,16 @@ def wrapped(label: str, text: str, width: int) -> list[str]:
     """A labelled line, continued under itself."""
     indent = " " * (LABEL + 2)
     body = textwrap.wrap(text, max(20, width - LABEL - 2), break_long_words=False, break_on_hyphens=False) or [""]
+    if len(label) >= LABEL:
+        return [f"  {label}", *(indent + line for line in body)]
     return [f"  {label:<{LABEL}}{body[0]}", *(indent + line for line in body[1:])]
 
 
 def strength_text(claim: dict[str, Any]) -> str:
     """every value, or how many inputs (scripts of a machine) were tried."""
     strength = claim["strength"]
+    if claim.get("ran"):
+        return str(claim["ran"])
     what = " scripts" if "scripts" in claim else ""
     return "every value" if strength["kind"] == "every value" else f"{grouped(strength['count'])}{what} tried"
 
@@ -83,7 +87,7 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
     head = f"{MARKS['fails']}  {routine['name']}  {claim['label']}"
     lines = ["", paint(head, "fails", colour)]
     lines += wrapped("where", f"{routine['place']}; {routine['definition']} {routine['prototype']}", width)
-    what = "scripts" if "scripts" in claim else "inputs"
+    what = "periods" if claim.get("ran") else "scripts" if "scripts" in claim else "inputs"
     lines += wrapped("", f"build {claim['build']}, {claim['strength']['kind']}, "
                          f"{grouped(claim['strength']['count'])} {what}", width)
     witness = claim["witness"]

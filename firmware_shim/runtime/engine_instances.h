@@ -1,0 +1,31 @@
+/* What scripts and long runs share: one instance of a machine with its own memory. */
+#ifndef PF_ENGINE_INSTANCES_H
+#define PF_ENGINE_INSTANCES_H
+#include "engine_parts.h"
+
+enum { LONGEST_BLOCK = 4096, PAGE = 4096 };
+
+struct memory {
+    unsigned char *at;
+    int64_t size;
+};
+
+/* One instance with its own memory and blocks. */
+struct instance {
+    struct memory state;
+    struct memory in[8], out[8];
+};
+
+struct memory pf_plain_memory(int64_t size);
+int64_t pf_regions_size(const struct pf_job *job);
+void pf_copy_script_regions(const struct pf_job *job, unsigned char *to);
+void pf_restore_script_regions(const struct pf_job *job, const unsigned char *from);
+void pf_prepare_instance(const struct pf_machine *m, struct instance *one);
+void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                       int fill);
+void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+             const struct pf_happening *e);
+unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                     int64_t at, int64_t n, void *const *outputs);
+void pf_long_run(struct pf_job *job);
+#endif
