@@ -144,8 +144,9 @@ class BoardImage:
                 merged = [[0x20000000, PAGE]]
             for low, size in merged:
                 area = self.memory(low, size, permissions)
-                if parts is varying and low >= 0x20000000 and not hasattr(self, "base"):
+                if parts is varying and getattr(self, "ram", (0, 0))[0] < 0x20000000:
                     self.base, self.end = self.host(area) - low, self.host(area) + size
+                    self.ram = (low, low + size)
                 for at, _, data, _ in parts:
                     if low <= at < low + size:
                         area[at - low : at - low + len(data)] = data

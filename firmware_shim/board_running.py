@@ -36,6 +36,9 @@ class BoardRunner(Runner):
         """Run all segments; ``libraries`` are those of screens and of the host's loops."""
         self.image = image
         job, board = self.asked, image.board
+        # A finished image may have variables in several memories: one of them is compared.
+        low, high = image.ram
+        self.job = replace(self.job, regions=tuple((at, size) for at, size in job.regions if low <= at and at + size <= high))
         image.slots.clear()
         image.clear()
         widths = [NUMPY_TYPES[axis.type_number].itemsize for axis in job.axes]

@@ -126,3 +126,15 @@ def test_the_record_says_whether_the_code_is_the_same(tmp_path: Path) -> None:
         assert ("the same code" in words) == same, words
         assert same or words.endswith("in inner"), words
         assert "the same code" in noted(record, "scaled")
+
+
+def test_variables_in_a_second_memory_are_loaded(tmp_path: Path) -> None:
+    text = CALLS.replace("offset = 7", 'offset __attribute__((section(".fast"))) = 7')
+    made(tmp_path, text, whole=True)
+    script = tmp_path / "own.ld"
+    script.write_text(LINKER.replace("SECTIONS { ", "SECTIONS { .fast 0x10000000 : { *(.fast) } "))
+    subprocess.run(["arm-none-eabi-gcc", *OPTIONS, "-Os", "-g", "own.c", "-o", "firmware.elf", "-nostdlib", "-T", "own.ld",
+                    "-Wl,--no-warn-rwx-segments", "-Wl,-e,0"], cwd=tmp_path, check=True, capture_output=True)
+    record = checked(tmp_path, CALLS, ENTRY, "cortex-m4f", more=', image="firmware.elf"')
+    assert seen(record, "looked").verdicts()["same_on_board board"] == "holds"
+    assert not seen(record, "looked").failing()
