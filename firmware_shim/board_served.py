@@ -40,7 +40,7 @@ RESERVED_BYTES = 6 << 30
 
 @functools.cache
 def user_mode_emulator() -> tuple[str, str]:
-    """(path, version) of the user-mode emulator; empty where it is missing, too old, or switched off by an empty name."""
+    """(path, version) of the user-mode emulator; empty where it is missing, too old, or another name is given."""
     path = shutil.which(os.environ.get(NAMED_BY, PROGRAM) or "/nowhere")
     if path is None:
         return "", ""
