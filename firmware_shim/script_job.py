@@ -93,8 +93,9 @@ class ScriptJob:
 @dataclass
 class ScriptRun:
     """What one script did. outputs: array per output, as far as it came; again: those after reinit; flags:
-    kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1; rows: of a
-    script that counts, per row script_running.COUNTER."""
+    kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1;
+    touched: (sample, byte) by which one of two instances had written into the other's state, (-1, 0) for never;
+    rows: of a script that counts, per row script_running.COUNTER."""
 
     outputs: list[Any]
     done: int
@@ -103,6 +104,7 @@ class ScriptRun:
     again: list[Any] | None = None
     late_allocation: int = -1
     longer: LongOutcome | None = None
+    touched: tuple[int, int] = (-1, 0)
     rows: Any = None
 
 

@@ -199,7 +199,7 @@ class ScriptRunner(Runner):
             slot.output[k] = base + places[k]
             if len(places) > outputs:
                 slot.again[k] = base + places[outputs + k]
-        slot.mode_changed_at = slot.late_allocation = -1
+        slot.mode_changed_at = slot.late_allocation = slot.touched_at = -1
         for kind in range(5):
             slot.first_flag[kind] = -1
 
@@ -268,4 +268,4 @@ class ScriptRunner(Runner):
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
         return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),
-                         self.long_outcome())
+                         self.long_outcome(), touched=(int(slot.touched_at), int(slot.touched_byte)))

@@ -1,7 +1,6 @@
 /* Runs event scripts on a machine. Buffers and state stand against guard pages; the state is copied before
    each stretch, so that a status flag can be pinned to the sample that raises it. */
 #define _GNU_SOURCE
-#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -227,29 +226,20 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
     job->shared->phase = 0;
 }
 
-/* A long script whose outputs are counted and not kept; the child ends with it, and its scratch too. */
-static void play_counted(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one)
+static struct memory bystander;
+
+static void remember(const struct instance *one) { memcpy(bystander.at, one->state.at, (size_t)one->state.size); }
+
+/* The state of the instance whose turn it is not must stay as it was. */
+static void compare(struct pf_script *s, const struct instance *one, int64_t at)
 {
-    struct pf_counter counter = {0, 0, 0, 0, -1.0, -1.0, 0.0, INFINITY, -INFINITY};
-    int64_t next = 0, length = m->block ? (s->cut[0] < LONGEST_BLOCK ? s->cut[0] : LONGEST_BLOCK) : s->row;
-    void *scratch[8];
-    for (int64_t k = 0; k < m->outputs; k++)
-        scratch[k] = pf_plain_memory(s->row * pf_width[m->output_type[k]]).at;
-    for (int64_t at = 0, begun = 0; at < s->samples; begun = at) {
-        int64_t row_end = at + s->row < s->samples ? at + s->row : s->samples;
-        while (at < row_end) {
-            while (next < s->events && s->event[next].sample <= at)
-                pf_fire(job, m, s, one, &s->event[next++]);
-            int64_t end = at + length < row_end ? at + length : row_end;
-            if (next < s->events && s->event[next].sample < end)
-                end = s->event[next].sample;
-            note_flags(s, pf_call_run(job, m, s, one, at - begun, end - at, scratch), at);
-            at = end;
-        }
-        pf_count(&counter, scratch[s->counted], m->output_type[s->counted], s->scale, at - begun, s->about, s->armed);
-        s->rows[begun / s->row] = counter;
-        s->done = at;
-    }
+    if (s->touched_at >= 0 || memcmp(bystander.at, one->state.at, (size_t)one->state.size) == 0)
+        return;
+    int64_t byte = 0;
+    while (bystander.at[byte] == one->state.at[byte])
+        byte++;
+    s->touched_at = at;
+    s->touched_byte = byte;
 }
 
 /* The whole script once. other: a second instance that takes turns, or NULL. */
@@ -258,8 +248,10 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
 {
     int64_t at = 0, next = 0, cut = 0, turn = 0;
     if (s->row > 0)
-        play_counted(job, m, s, one);
+        pf_play_counted(job, m, s, one);
     while (at < s->samples && s->row == 0) {
+        if (other != NULL)
+            remember(other);
         while (next < s->events && s->event[next].sample <= at)
             pf_fire(job, m, s, one, &s->event[next++]);
         int64_t end = s->samples, length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : s->samples;
@@ -274,72 +266,20 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
         cut++;
         if (other != NULL) {
             /* The other one lives through the same script at another pace. */
+            compare(s, other, at);
+            remember(one);
             if (s->events > 0)
                 pf_fire(job, m, s, other, &s->event[turn++ % s->events]);
             pf_call_run(job, m, s, other, at, end - at, scratch);
+            compare(s, one, at);
+            remember(other);
         }
         stretch(job, m, s, one, at, end - at, outputs);
+        if (other != NULL)
+            compare(s, other, end);
         at = end;
         if (outputs == s->output)
             s->done = at;
-    }
-}
-
-/* Allocations of the author's code: its library's pointers to the allocators lead here. The first one after init
-   is noted with its sample. */
-static struct pf_script *watched;
-static const struct pf_shared *watched_at;
-
-static void note_allocation(void)
-{
-    if (watched != NULL && watched->late_allocation < 0)
-        watched->late_allocation =
-            (int64_t)watched_at->position[0] + ((int64_t)watched_at->position[1] & ((INT64_C(1) << 40) - 1));
-}
-
-static void *watched_malloc(size_t size)
-{
-    note_allocation();
-    return malloc(size);
-}
-
-static void *watched_calloc(size_t count, size_t size)
-{
-    note_allocation();
-    return calloc(count, size);
-}
-
-static void *watched_realloc(void *old, size_t size)
-{
-    note_allocation();
-    return realloc(old, size);
-}
-
-static void *watched_aligned(size_t align, size_t size)
-{
-    note_allocation();
-    return aligned_alloc(align, size);
-}
-
-static void *watched_new(size_t size)
-{
-    void *found = watched_malloc(size > 0 ? size : 1);
-    if (found == NULL)
-        abort();
-    return found;
-}
-
-static void watch_allocations(const struct pf_job *job, const struct pf_machine *m)
-{
-    const uintptr_t watchers[] = {(uintptr_t)watched_malloc, (uintptr_t)watched_calloc, (uintptr_t)watched_realloc,
-                                  (uintptr_t)watched_aligned, (uintptr_t)watched_new};
-    watched_at = job->shared;
-    for (int64_t k = 0; k < m->watches; k++) {
-        uintptr_t *slot = (uintptr_t *)(uintptr_t)m->watch[2 * k];
-        unsigned char *page = (unsigned char *)((uintptr_t)slot & ~(uintptr_t)(PAGE - 1));
-        if (mprotect(page, PAGE, PROT_READ | PROT_WRITE) != 0)
-            _exit(97);
-        *slot = watchers[m->watch[2 * k + 1]];
     }
 }
 
@@ -352,12 +292,13 @@ void pf_scripts(struct pf_job *job)
         pf_long_run(job);
         return;
     }
-    watch_allocations(job, m);
+    pf_watch_allocations(job, m);
     pf_prepare_instance(m, &one);
     if (m->twin)
         pf_prepare_instance(m, &other);
     state_copy = pf_plain_memory(m->state_size);
     state_after = pf_plain_memory(m->state_size);
+    bystander = pf_plain_memory(m->state_size);
     region_start = pf_plain_memory(total);
     region_copy_now = pf_plain_memory(total);
     region_after = pf_plain_memory(total);
@@ -369,13 +310,15 @@ void pf_scripts(struct pf_job *job)
         pf_restore_script_regions(job, region_start.at);
         pf_start_instance(job, m, s, &one, 1);
         if (m->twin) {
+            remember(&one);
             pf_start_instance(job, m, s, &other, 1);
+            compare(s, &one, 0);
             for (int64_t i = 0; i < m->outputs; i++)
                 scratch[i] = pf_plain_memory(s->samples * pf_width[m->output_type[i]]).at;
         }
-        watched = s;
+        pf_watch_script(s);
         play(job, m, s, &one, m->twin ? &other : NULL, s->output, scratch);
-        watched = NULL;
+        pf_watch_script(NULL);
         if (m->reinit) {
             pf_start_instance(job, m, s, &one, 0);
             play(job, m, s, &one, NULL, s->again, scratch);

@@ -28,6 +28,7 @@ struct pf_script {
     void *output[8];
     void *again[8];
     int64_t done, first_flag[5], mode_changed_at, late_allocation;
+    int64_t touched_at, touched_byte; /* beside another: sample by which one instance's state was written by the other, and where */
     /* row > 0: outputs are counted, not kept; after every `row` samples the counter of output `counted` is noted. Inputs
        then hold `row` samples that come again and again. */
     int64_t row, counted;

@@ -108,40 +108,40 @@ OFF = """without={word: "another test's" for word in ("returns", "finite", "dete
 MACHINES = {
     "biquad": """
 s.machine("biquad", state="biquad_t", init="biquad_init(state, sample_rate_hz)", step="y = biquad_step(state, x)",
-    events=[event("cutoff_hz", "biquad_hz(state, cutoff_hz)", binary32("cutoff_hz", 500, 10000, "Hz")),
+    events=[event("cutoff_hz", "biquad_hz(state, cutoff_hz)", binary32("cutoff_hz", 1000, 10000, "Hz")),
             event("q", "biquad_q(state, q)", binary32("q", 0.5, 4, ""))],
-    inputs=[binary32("x", -1, 1, "full scale")], outputs=[signal("y", "full scale")], longest_seconds=0.05,
+    inputs=[binary32("x", -1, 1, "full scale")], outputs=[signal("y", "full scale")], longest_seconds=0.02,
     reference=filters_in_time.biquad, constants={{"q": "0.70710678"}}, claims=[{claims}], {more})
 """,
     "svf": """
 s.machine("svf", state="svf_t", init="svf_init(state, sample_rate_hz)", step="y = svf_step(state, x)",
-    events=[event("cutoff_hz", "svf_hz(state, cutoff_hz)", binary32("cutoff_hz", 300, 15000, "Hz")),
+    events=[event("cutoff_hz", "svf_hz(state, cutoff_hz)", binary32("cutoff_hz", 1000, 15000, "Hz")),
             event("q", "svf_q(state, q)", binary32("q", 0.5, 5, ""))],
-    inputs=[binary32("x", -1, 1, "full scale")], outputs=[signal("y", "full scale")], longest_seconds=0.05,
+    inputs=[binary32("x", -1, 1, "full scale")], outputs=[signal("y", "full scale")], longest_seconds=0.02,
     reference=filters_in_time.state_variable, sample_rates_hz=[48_000], claims=[{claims}], {more})
 """,
     "loop": """
 s.machine("loop", state="loop_t", init="loop_init(state, sample_rate_hz)",
     step="y = loop_step(state, x); f = state->f; damping = state->damping",
-    events=[event("hz", "loop_hz(state, hz)", binary32("hz", 200, 15000, "Hz")),
+    events=[event("hz", "loop_hz(state, hz)", binary32("hz", 1000, 15000, "Hz")),
             event("damping", "loop_damping(state, damping)", binary32("damping", 0.2, 1.6, ""))],
     inputs=[binary32("x", -1, 1, "full scale")],
-    outputs=[signal("y", "full scale"), signal("f", ""), signal("damping", "")], longest_seconds=0.05,
+    outputs=[signal("y", "full scale"), signal("f", ""), signal("damping", "")], longest_seconds=0.02,
     claims=[{claims}], {more})
 """,
     "lag": """
 s.machine("lag", state="lag_t", init="lag_init(state)", step="y = lag_step(state, x)",
-    inputs=[integers("x", -32768, 32767, "code")], outputs=[signal("y", "code", ctype="int32_t")], longest_seconds=0.05,
+    inputs=[integers("x", -32768, 32767, "code")], outputs=[signal("y", "code", ctype="int32_t")], longest_seconds=0.02,
     claims=[{claims}], {more})
 """,
     "ring": """
 s.machine("ring", state="ring_t", init="ring_init(state)", step="y = ring_step(state, x)",
-    inputs=[integers("x", -32768, 32767, "code")], outputs=[signal("y", "code", ctype="int32_t")], longest_seconds=0.05,
+    inputs=[integers("x", -32768, 32767, "code")], outputs=[signal("y", "code", ctype="int32_t")], longest_seconds=0.02,
     claims=[{claims}], {more})
 """,
 }
 
-FEW = Plan(scripts=16)
+FEW = Plan(scripts=8)
 
 
 def planted(folder: Path, name: str, claims: str, *changes: tuple[str, str], protected: bool = False) -> Seen:

@@ -57,7 +57,7 @@ SHEET = """
 from reference import oscillator_pairs, oscillators_in_time
 from verify import *
 s = Sheet(sources=["plant.c"], flags="-O2 -std=c11", builds=["host"])
-def tuned(**more): return keeps_frequency(hz="hz", cents=0.05, because="out of tune", hours=0.2, **more)
+def tuned(**more): return keeps_frequency(hz="hz", cents=0.05, because="out of tune", hours=0.05, **more)
 def accurately(limit): return accurate(absolute=limit, because="-60 dB")
 """
 
@@ -65,20 +65,20 @@ MACHINES = {
     "tone": """
 s.machine("tone", state="tone_t", init="tone_init(state, sample_rate_hz)", step="y = tone_step(state)",
     events=[event("hz", "tone_hz(state, hz)", binary32("hz", 20, 12000, "Hz"))], outputs=[signal("y", "full scale")],
-    longest_seconds=0.1, reference=oscillators_in_time.from_frequency, constants={{"hz": 0}}, claims=[{claims}], {more})
+    longest_seconds=0.04, reference=oscillators_in_time.from_frequency, constants={{"hz": 0}}, claims=[{claims}], {more})
 """,
     "ramp": """
 s.machine("ramp", state="ramp_t", init="ramp_init(state, sample_rate_hz); ramp_hz(state, 440.0f)",
     step="y = ramp_step(state)", outputs=[signal("y", "full scale")],
     events=[event("hz", "ramp_hz(state, hz)", binary32("hz", 20, 12000, "Hz"))],
-    longest_seconds=0.1, reference=oscillators_in_time.from_frequency, constants={{"hz": 440, "wave": "band-limited saw"}},
+    longest_seconds=0.04, reference=oscillators_in_time.from_frequency, constants={{"hz": 440, "wave": "band-limited saw"}},
     claims=[{claims}], {more})
 """,
     "pair": """
 s.machine("pair", state="pair_t", init="pair_init(state, sample_rate_hz)", step="y = pair_step(state)",
     events=[event("index", "pair_index(state, index)", binary32("index", 0, 50, "")) if {indexed} else
             event("hz", "pair_hz(state, hz)", binary32("hz", 20, 8000, "Hz"))],
-    outputs=[signal("y", "full scale")], longest_seconds=0.1, reference=oscillator_pairs.cross_fed if {indexed} else None,
+    outputs=[signal("y", "full scale")], longest_seconds=0.04, reference=oscillator_pairs.cross_fed if {indexed} else None,
     constants={{"first_hz": 440, "second_hz": 660}} if {indexed} else {{}}, claims=[{claims}], {more})
 """,
 }

@@ -11,9 +11,9 @@ from tests.fault_injection.filter_parts import planted
 pytestmark = pytest.mark.usefixtures("gcc")
 
 ALL = {
-    "biquad": "accurately(0.002), measured(), silent(0.2)",
-    "svf": "accurately(0.002), measured(), stable(peak=30), silent(0.5)",
-    "loop": 'stable(peak=60, poles={"f": "f", "damping": "damping"}), silent(0.6)',
+    "biquad": "accurately(0.002), measured(), silent(0.1)",
+    "svf": "accurately(0.002), measured(), stable(peak=30), silent(0.15)",
+    "loop": 'stable(peak=60, poles={"f": "f", "damping": "damping"}), silent(0.15)',
     "lag": "silent(0.05), settles(to='x', seconds=0.05, because='the last step must be reached')",
     "ring": "silent(0.05), stable(peak=30)",
 }
@@ -33,15 +33,11 @@ FAULTS = {
     "state cleared by a knob": (
         "biquad", ACCURATE, ("f->hz = hz; biquad_set(f);", "f->hz = hz; f->s1 = f->s2 = 0.0f; biquad_set(f);"),
         "x the limit"),
-    "a knob that waits for the other": (
-        "biquad", ACCURATE, ("f->q = q; biquad_set(f);", "f->q = q;"), "x the limit"),
     "states read in the wrong order": (
         "svf", ACCURATE, ("float low = f->s2 + f->g * band;\n    f->s1 = 2.0f * band - f->s1;",
                           "f->s1 = 2.0f * band - f->s1;\n    float low = f->s2 + f->g * f->s1;"), "x the limit"),
     "no warping of the cutoff": (
         "svf", "measured()", ("f->g = tanf(PI * hz / f->rate);", "f->g = PI * hz / f->rate;"), " dB at "),
-    "resonance short by a tenth": (
-        "svf", "measured()", ("f->k = 1.0f / q;", "f->k = 1.1f / q;"), " dB at "),
     "a gain of half a decibel": ("biquad", "measured()", ("f->b0 = s * s / a0;", "f->b0 = 1.06f * s * s / a0;"), " dB at "),
     "no limit to the cutoff": (
         "loop", "stable(peak=60)", ("f < 0.9f ? f : 0.9f;", "f;"), "times the input"),
@@ -52,10 +48,10 @@ FAULTS = {
     "rounding that feeds a limit cycle": (
         "ring", "silent(0.05)", ("(int32_t)((y + 128) >> 8)", "(int32_t)(y / 4)"), "cycle"),
     "a tail of subnormals": (
-        "svf", "silent(0.8)", ("1e-20f) f->s2 = 0.0f;\n    return low", "0.0f) f->s2 = 0.0f;\n    return low"),
+        "svf", "silent(0.3)", ("1e-20f) f->s2 = 0.0f;\n    return low", "0.0f) f->s2 = 0.0f;\n    return low"),
         "subnormals"),
     "a tail that is too long": (
-        "svf", "silent(0.02, within=1e-5)", ("PI * hz / f->rate", "PI * hz / (4.0f * f->rate)"), "still"),
+        "svf", "silent(0.005, within=1e-5)", ("PI * hz / f->rate", "PI * hz / (4.0f * f->rate)"), "still"),
 }
 
 

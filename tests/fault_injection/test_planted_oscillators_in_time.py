@@ -39,24 +39,19 @@ FAULTS = {
          ("t->phase += t->step;", "t->t += 1.0f / t->rate;")], "cents"),
     "a float phase is off by what its sums round": (
         "ramp", "tuned()", [("{ double phase, step, rate; }", "{ float phase, step, rate; }")], "cents"),
-    "an increment of 24 bits": (
-        "tone", "tuned()", [("4294967296.0 / t->rate + 0.5)", "16777216.0 / t->rate + 0.5) << 8")], "cents"),
-    "one period in a million lost": (
+    "half a period lost now and then": (
         "tone", "tuned()",
-        [("t->phase += t->step;", "t->phase += t->step; if (t->phase < 40u) t->phase += 0x80000000u;")], "cents"),
-    "a phase that stops after five minutes": (
+        [("t->phase += t->step;", "t->phase += t->step; if (t->phase < 4000u) t->phase += 0x80000000u;")], "cents"),
+    "a phase that stops after two minutes": (
         "tone", "tuned()", [("uint32_t phase, step; } tone_t", "uint32_t phase, step, n; } tone_t"),
                             ("t->phase = 0; t->step = 0;", "t->phase = 0; t->step = 0; t->n = 0;"),
-                            ("t->phase += t->step;", "if (++t->n < 14400000u) t->phase += t->step;")], "still"),
+                            ("t->phase += t->step;", "if (++t->n < 5760000u) t->phase += t->step;")], "still"),
     "a wrap that loses what lies beyond": (
         "ramp", "accurately(0.02)", [("r->phase -= 1.0;", "r->phase = 0.0;")], "x the limit"),
     "a band-limited step of the wrong sign": (
         "ramp", "accurately(0.02)", [("? after * after : 0.0)", "? -after * after : 0.0)")], "x the limit"),
     "the index does not come back to nothing": (
         "pair", "accurately(0.002)", [("q->index = index; }", "q->index = index > 0.05f ? index : 0.05f; }")], "x the limit"),
-    "feedback that adds up": (
-        "pair", "accurately(0.002)", [("+ q->index * q->first);\n", "+ q->index * q->first) + 0.5f * q->second;\n")],
-        "x the limit"),
     "a pair that leaves full scale": (
         "pair", WITHIN, [("q->p1 += q->s1;", "q->p1 += q->s1; if (q->index > 40.0f) q->first *= 1.5f;")], "beyond"),
     "the index bends the pitch": (

@@ -124,6 +124,8 @@ def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequenc
         for k, where in enumerate(again[number]):
             other = _one(stand, groups[number][where], result, k, second=word == "used memory")
             answers[number][where].variants[word] = other.raw
+            if other.touched[0] >= 0:
+                answers[number][where].touched = other.touched
     for number in sorted(answers):
         yield from answers[number]
 
@@ -135,4 +137,5 @@ def _one(stand: Stand, script: Script, result: Any, number: int, second: bool = 
     raw = {name: np.asarray(values) for name, values in zip(names, outputs, strict=True)}
     events = [(sample, event) for place, sample, event in result.recorded if place == number]
     done = min((len(v) for v in raw.values()), default=0)
-    return Observation(stand.machine, script, stand.build, raw, done, dict(run.flags), run.stop, events, run.late_allocation)
+    return Observation(stand.machine, script, stand.build, raw, done, dict(run.flags), run.stop, events, run.late_allocation,
+                       run.touched)
