@@ -15,9 +15,12 @@ from typing import Any
 from firmware_shim import build as host_build
 from firmware_shim import build_cache, compile_messages
 from firmware_shim.board_code import keep_code_facts
+from firmware_shim.board_places import EVENTS_AT, PROGRESS_AT
+from firmware_shim.board_ready import finished_file
+from firmware_shim.board_ready import make as make_ready
 from firmware_shim.build import Built, Request
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
-from firmware_shim.cores import Core, core_named
+from firmware_shim.cores import Core, CoreConflict, core_named
 from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
 
@@ -26,19 +29,14 @@ STANDARD_COMPILER = "arm-none-eabi-gcc"
 _INSTALL = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi (Debian, Ubuntu), or name it: Sheet(board_compiler=...)"
 _TARGET = "describes the target processor"
 _OWN = ("-g", "-fno-lto")
-_PARTS = ("board_build.py", "cores.py", "board_code.py", "runtime/board.ld", "runtime/board_start.c")
+_PARTS = ("board_build.py", "board_places.py", "board_ready.py", "cores.py", "board_code.py", "runtime/board.ld",
+          "runtime/board_ready.ld", "runtime/board_start.c", "runtime/board_serve.c", "runtime/board_served.h")
 
 
 class BoardMissing(ShimError):
     """What the board build needs is not installed: compiler, C library or emulator."""
 
     code = "S121"
-
-
-class CoreConflict(ShimError):
-    """The author's flags, or an object that is linked, are for another core than the one asked for."""
-
-    code = "S122"
 
 
 @dataclass(frozen=True)
@@ -59,15 +57,18 @@ def _tool_text() -> str:
 def build_board(request: Request, core_name: str, cache: Path | None = None) -> Built:
     """Build the sources of a request for a core, or take the image from the cache.
 
-    Shape:  as build.build; ``request.compiler`` names the board's compiler (default arm-none-eabi-gcc);
+    Shape:  as build.build; the variant "board strict" has the checks that record;
+            ``request.compiler`` names the board's compiler (default arm-none-eabi-gcc);
             the library is an ELF executable for the core, its debug information as of any build.
     Errors: any ShimError; BoardMissing and CoreConflict block the board's verdicts only.
     """
     cache = build_cache.folder(cache)
     core = core_named(core_name)
     compiler = board_compiler(request.compiler, core, cache)
-    wanted = BoardRequest(**{**_fields(request), "variant": "board"}, core=core.name, tool=_tool_text())
+    variant = "board strict" if request.variant == "board strict" else "board"
+    wanted = BoardRequest(**{**_fields(request), "variant": variant}, core=core.name, tool=_tool_text())
     sources = host_build._check_sources(replace(wanted, variant="host"))
+    finished = finished_file(wanted, core) if wanted.image is not None and variant == "board" else None
     identity = build_cache.identity(wanted, sources, compiler, RUNTIME)
     found = build_cache.find(cache, identity)
     if found is not None:
@@ -76,7 +77,11 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
     for _ in range(3):
         with build_cache.workshop(cache) as work:
             try:
-                manifest = host_build._make(plan, work.folder, lambda p, folder, objects: _link(p, folder, objects, core))
+                def link(p: host_build._Plan, folder: Path, objects: Sequence[str]) -> Ran:
+                    return _link(p, folder, objects, core)
+
+                manifest = (host_build._make(plan, work.folder, link) if finished is None
+                            else make_ready(plan, work.folder, finished, core, link))
             except CompileFailed as problem:
                 raise _for_board(problem, core) from problem
             manifest["core"] = core.name
@@ -94,8 +99,11 @@ def _fields(request: Request) -> dict[str, Any]:
 
 def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, core: Core, *, reused: bool) -> Built:
     nano = " nano" if any("nano" in word for word in manifest["kept"]) else ""
+    from firmware_shim.board_served import user_mode_emulator
+
+    sweeps = f"; sweeps by qemu-arm {version}" if (version := user_mode_emulator()[1]) and core.unaligned else ""
     named = replace(compiler, c_library=compiler.c_library + nano,
-                    processor=f"{core.name}, emulated as {model_text(core)}")
+                    processor=f"{core.name}, emulated as {model_text(core)}{sweeps}")
     return host_build._built(manifest, library, named, reused=reused)
 
 
@@ -180,12 +188,20 @@ def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], core: Core
     flags = plan.flags_of(plan.sources[0])
     target = [word for word in flags.kept if word.startswith(("-m", "--specs", "-specs"))]
     start = [*plan.compiler.command, *[word for word in target if "specs" not in word], "-O2", "-std=gnu11", "-ffreestanding",
-             "-fno-lto", "-c", str(RUNTIME / "board_start.c"), "-o", "board_start.o"]
-    ran = run(start, folder=work)
-    if ran.code != 0:
-        raise compile_messages.compile_failure(RUNTIME / "board_start.c", ran)
+             "-fno-lto", "-c"]
+    for name in ("board_start", "board_serve"):
+        ran = run([*start, str(RUNTIME / f"{name}.c"), "-o", f"{name}.o"], folder=work)
+        if ran.code != 0:
+            raise compile_messages.compile_failure(RUNTIME / f"{name}.c", ran)
+    own = ["board_start.o", "board_serve.o"]
+    if plan.request.variant == "board strict":
+        words = [f"-DPF_EVENTS_AT={EVENTS_AT:#x}u", f"-DPF_POSITION_AT={PROGRESS_AT:#x}u", f"-I{RUNTIME}"]
+        ran = run([*start, *words, str(RUNTIME / "recorder.c"), "-o", "recorder.o"], folder=work)
+        if ran.code != 0:
+            raise compile_messages.compile_failure(RUNTIME / "recorder.c", ran)
+        own.append("recorder.o")
     command = [*plan.compiler.command, *target, "-nostartfiles", "-T", str(RUNTIME / "board.ld"), "-o", "library.so",
-               "-Wl,-Map=image.map", "-Wl,--no-warn-rwx-segments", *objects, "board_start.o"]
+               "-Wl,-Map=image.map", "-Wl,--no-warn-rwx-segments", *objects, *own]
     if any(plan.language(source) == "c++" for source in plan.sources):
         # Where the C++ library is not installed, code that needs nothing of it still links.
         where = run([*plan.compiler.command, *target, "-print-file-name=libstdc++.a"]).out.strip()

@@ -17,13 +17,20 @@ import numpy as np
 from elftools.elf.elffile import ELFFile
 
 from firmware_shim.board_code import CodeFacts, all_symbols, stored_code_facts
+from firmware_shim.board_places import (
+    BLOCK_AT,
+    BLOCK_BYTES,
+    EVENTS_AT,
+    EVENTS_BYTES,
+    PAGE,
+    PROGRESS_AT,
+    STACK_BYTES,
+    STACK_TOP,
+)
+from firmware_shim.board_ready import LOOPS
 from firmware_shim.cores import Core, core_named
 from firmware_shim.engine import Engine
 
-PAGE = 4096
-STACK_TOP, STACK_BYTES = 0x30000000, 1 << 16
-BLOCK_AT, BLOCK_BYTES = 0x90000000, PAGE + 9 * 1024 * 8
-PROGRESS_AT = 0xB0000000
 MOST_SLOTS = 9
 START_SECONDS = 3.0
 STACK_PATTERN = b"\xa5"
@@ -65,15 +72,26 @@ class BoardImage:
 
     def read_image(self) -> None:
         """Segments, symbols and sizes from the file."""
-        with open(self.path, "rb") as stream:
+        self.segments: list[tuple[int, int, bytes, bool]] = []
+        self.symbols: dict[str, tuple[int, int]] = {}
+        self.read_file(self.path)
+        beside = Path(self.path).with_name(LOOPS)
+        self.ready = beside.exists()
+        if self.ready:
+            self.read_file(str(beside))
+
+    def read_file(self, path: str) -> None:
+        """Add what one file holds."""
+        with open(path, "rb") as stream:
             elf = ELFFile(stream)
-            self.segments = [(s["p_vaddr"], s["p_memsz"], s.data(), s["p_flags"] & 2 != 0)
+            self.segments += [(s["p_vaddr"], s["p_memsz"], s.data(), s["p_flags"] & 2 != 0)
                              for s in elf.iter_segments() if s["p_type"] == "PT_LOAD" and s["p_memsz"]]
             constants = elf.get_section_by_name(".rodata")
-            self.tables = (constants["sh_addr"], constants["sh_size"]) if constants is not None else (0, 0)
+            if path == self.path:
+                self.tables = (constants["sh_addr"], constants["sh_size"]) if constants is not None else (0, 0)
             table = [s for s in all_symbols(elf) if s.name and s["st_shndx"] != "SHN_UNDEF"]
-        self.symbols = {s.name: (s["st_value"] & ~1 if s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
-                        for s in table}
+        self.symbols |= {s.name: (s["st_value"] & ~1 if s["st_info"]["type"] == "STT_FUNC" else s["st_value"], s["st_size"])
+                         for s in table}
 
     def address(self, name: str) -> int:
         """Address of a symbol, bit 0 clear for functions."""
@@ -126,8 +144,9 @@ class BoardImage:
                 merged = [[0x20000000, PAGE]]
             for low, size in merged:
                 area = self.memory(low, size, permissions)
-                if parts is varying and low >= 0x20000000 and not hasattr(self, "base"):
+                if parts is varying and getattr(self, "ram", (0, 0))[0] < 0x20000000:
                     self.base, self.end = self.host(area) - low, self.host(area) + size
+                    self.ram = (low, low + size)
                 for at, _, data, _ in parts:
                     if low <= at < low + size:
                         area[at - low : at - low + len(data)] = data
@@ -135,6 +154,8 @@ class BoardImage:
         self.stack[:] = STACK_PATTERN * STACK_BYTES
         self.block = self.memory(BLOCK_AT, pages(BLOCK_BYTES), read | write)
         self.progress = self.memory(PROGRESS_AT, PAGE, read | write)
+        if "__ubsan_handle_add_overflow" in self.symbols:
+            self.events = self.memory(EVENTS_AT, EVENTS_BYTES, read | write, shared=True)
 
     def make_board(self) -> None:
         """The C side's view."""

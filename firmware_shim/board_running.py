@@ -9,16 +9,10 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from firmware_shim.board_code import accessed
-from firmware_shim.board_emulator import (
-    DEFAULT_NAN_BIT,
-    EXCEPTIONS,
-    FLUSH_BIT,
-    STACK_BYTES,
-    STACK_TOP,
-    BoardImage,
-    LoadProblem,
-)
+from firmware_shim.board_emulator import DEFAULT_NAN_BIT, EXCEPTIONS, FLUSH_BIT, BoardImage, LoadProblem
+from firmware_shim.board_places import STACK_BYTES, STACK_TOP
 from firmware_shim.engine import NUMPY_TYPES, Engine, fresh_results
+from firmware_shim.events import BoardEventTable, EventTable
 from firmware_shim.job import Job, JobResult, Stop
 from firmware_shim.running import Library, Runner
 
@@ -42,6 +36,9 @@ class BoardRunner(Runner):
         """Run all segments; ``libraries`` are those of screens and of the host's loops."""
         self.image = image
         job, board = self.asked, image.board
+        # A finished image may have variables in several memories: one of them is compared.
+        low, high = image.ram
+        self.job = replace(self.job, regions=tuple((at, size) for at, size in job.regions if low <= at and at + size <= high))
         image.slots.clear()
         image.clear()
         widths = [NUMPY_TYPES[axis.type_number].itemsize for axis in job.axes]
@@ -63,14 +60,25 @@ class BoardRunner(Runner):
             image.map_words(job.peripherals)
         except LoadProblem as problem:
             return self.refused(str(problem))
-        self.engine.lib.pf_board_use(board)
-        whole = self.run(image, libraries)  # type: ignore[arg-type]  # an image answers as a library does
+        self.engine.lib.pf_board_use(self.machine())
+        whole = self.run(self.memory(), libraries)  # an image answers as a library does
         if job.keep_costs:
             whole.costs, whole.executed, whole.touched = costs[:], image.executed[:], image.touched[:]
             whole.stack_bytes = max(0, int(image.notes.entry_stack) - int(image.notes.lowest_stack))
         if job.trap_kinds:
             self.culprit(whole)
         return whole
+
+    def machine(self) -> Any:
+        """The C side's view of what runs the loops."""
+        return self.image.board
+
+    def memory(self) -> Any:
+        """Where the board's variables lie in this process."""
+        return self.image
+
+    def event_table(self, library: Any) -> EventTable:
+        return BoardEventTable(self.image.events)
 
     def culprit(self, whole: JobResult) -> None:
         """The instruction that raised the flag asked for."""

@@ -61,7 +61,8 @@ class Request:
            "NAME=VALUE"; ``headers`` included before each source; ``folder`` resolves relative paths in
            all of these (default: the current folder); ``own_flags`` (source, flags) of sources that are
            compiled in a way of their own: they come before ``flags``; ``calls`` that the sheet writes out;
-           ``peripherals`` (address, value) of 32-bit words, set before each call.
+           ``peripherals`` (address, value) of 32-bit words, set before each call; for the board only: ``image`` a
+           finished .elf or .o to run instead of the sources, ``init_array`` run its constructors first.
     """
 
     sources: tuple[Path, ...]
@@ -77,6 +78,8 @@ class Request:
     machines: tuple[MachineCode, ...] = ()
     calls: tuple[CallCode, ...] = ()
     peripherals: tuple[tuple[int, int], ...] = ()
+    image: Path | None = None
+    init_array: bool = False
 
 
 @dataclass(frozen=True)
@@ -328,7 +331,7 @@ def _compile_unit(
                             known=info.functions.values(), words=dict(plan.request.peripherals))
     unit.write_text(text + machine_source.generate_all(machines, cpp=cpp))
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
-    strict = _STRICT[plan.compiler.family] if plan.request.variant == "strict" else _NO_CHECKS
+    strict = _STRICT[plan.compiler.family] if plan.request.variant.endswith("strict") else _NO_CHECKS
     own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
     command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
                "-o", made.name]

@@ -77,6 +77,12 @@ class UnknownCore(ShimError):
     code = "S120"
 
 
+class CoreConflict(ShimError):
+    """The author's flags, an object or a finished image do not fit the core, or cannot be run on it as they are."""
+
+    code = "S122"
+
+
 def core_named(name: str) -> Core:
     """The row of a core. Errors: UnknownCore with the nearest names."""
     if name in CORES:

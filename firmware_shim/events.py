@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import mmap
 import struct
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -71,3 +72,20 @@ class EventTable:
             found.append(Event(kind, self.text(entry.file), int(entry.line), int(entry.column), int(entry.count),
                                int(entry.position), bits, shown))
         return found
+
+
+class BoardEventTable(EventTable):
+    """The same in memory of the emulated board; its recorder knows where. Positions have 32 bits there."""
+
+    def __init__(self, memory: mmap.mmap) -> None:
+        self.ffi = declarations()
+        self.memory = memory
+        size = self.ffi.sizeof("struct pf_events")
+        memory[:size] = bytes(size)
+        self.table: Any = self.ffi.cast("struct pf_events *", self.ffi.from_buffer(memory))
+
+    def attach(self, position: Any, other: Any) -> None:
+        """Nothing to do: both places are fixed."""
+
+    def read(self) -> list[Event]:
+        return [replace(event, ordinal=event.ordinal & 0xFFFFFFFF) for event in super().read()]

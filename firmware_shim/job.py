@@ -56,7 +56,8 @@ class Test:
 class Job:
     """Segments of one routine to run and judge. segments: int64 array (n, 3) of start, count, flag mask;
     peripherals: (address, value) of 32-bit words that exist at the board's own addresses; on the board only:
-    default_nan, and keep_costs for counts per ordinal (uint32: instructions, least and most half cycles)."""
+    default_nan, and keep_costs for counts per ordinal (uint32: instructions, least and most half cycles);
+    whole_core: never by the faster user-mode emulator."""
 
     library: str
     loop: str
@@ -78,6 +79,7 @@ class Job:
     peripherals: tuple[tuple[int, int], ...] = ()
     default_nan: bool = False
     keep_costs: bool = False
+    whole_core: bool = False
 
 
 @dataclass(frozen=True)

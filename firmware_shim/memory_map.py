@@ -72,6 +72,16 @@ def functions_of(path: Path) -> tuple[tuple[str, int, int], ...]:
     return tuple((s.name, s.offset_address, s.size) for s in _read(path).symbols if s.size)
 
 
+def section_span(path: Path, name: str) -> tuple[int, int]:
+    """(first address, size) of a section, zeros if there is none. Errors: SourceMissing."""
+    try:
+        with open(path, "rb") as stream:
+            found = ELFFile(stream).get_section_by_name(name)
+            return (found["sh_addr"], found["sh_size"]) if found is not None else (0, 0)
+    except (OSError, ELFError) as error:
+        raise _unreadable(path, error) from error
+
+
 def objects_in(path: Path, section: str) -> tuple[int, tuple[tuple[str, int, int], ...]]:
     """(first address of a section, its objects as (name, address, size)). Errors: SourceMissing."""
     try:

@@ -140,7 +140,7 @@ class Runner:
         job = self.job
         self.loop = library.symbol(job.loop, "pf_loop")
         self.tests = self.make_tests(library, screens)
-        self.events = EventTable(library) if job.events else None
+        self.events = self.event_table(library) if job.events else None
         waiting = np.asarray(job.segments, np.int64)
         whole = JobResult(np.zeros((0, 3), np.int64), fresh_results(0), np.zeros((0, 2), np.int64))
         if job.keep_outputs:
@@ -162,6 +162,10 @@ class Runner:
             whole.events = self.events.read()
         whole.printed = self.printed()
         return whole
+
+    def event_table(self, library: Library) -> EventTable:
+        """Where the recorder of a strict build writes to."""
+        return EventTable(library)
 
     def printed(self) -> str:
         """The start of what the firmware printed; the file is empty afterwards."""

@@ -135,6 +135,7 @@ class Worker:
         """Run one job in the emulator."""
         from firmware_shim.board_emulator import BoardImage, LoadProblem
         from firmware_shim.board_running import BoardRunner
+        from firmware_shim.board_served import ServedRunner, may_serve
 
         if isinstance(job, ScriptJob):
             return ScriptRunner(self.engine, job, self.capture).refused_scripts("machines do not run on the board yet")
@@ -148,7 +149,10 @@ class Worker:
         libraries = self.beside(job)
         if isinstance(libraries, str):
             return runner.refused(libraries)
-        return runner.run_board(self.images[job.library, tracing], libraries)
+        image = self.images[job.library, tracing]
+        if may_serve(job, image):
+            return ServedRunner(self.engine, job, self.capture).run_served(image, libraries)
+        return runner.run_board(image, libraries)
 
     def serve_narrow(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job in a 32-bit process."""

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.board_build import build_board
+from firmware_shim.board_same_code import other_code
 from firmware_shim.build import Built, Request, build
 from firmware_shim.compile_commands import flags_for
 from firmware_shim.compile_messages import without_effect
@@ -37,12 +38,13 @@ from verify.grids import SMALLEST_SIZE, fits, rounded_list
 from verify.hunting.places import marks
 from verify.machines.code import code_of
 from verify.routine import Board, Bound, Routine
-from verify.sheet import Sheet
+from verify.sheet import ALL_BUILDS, Sheet
 from verify.stub_notes import guess_notes
 
 __all__ = ["prototype_text", "reachable"]
 
 SAMPLED_PRODUCT = 2**24
+STRICT_BOARD = "board strict"
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         flags=flags,
         routines=tuple(routine.name for routine in sheet.routines if routine.call is None),
         variant=variant,
-        compiler=sheet.board_compiler if variant == "board" else sheet.compiler,
+        compiler=sheet.board_compiler if variant.startswith("board") else sheet.compiler,
         defines=tuple(sheet.defines),
         headers=tuple(Path(header) for header in sheet.headers),
         folder=sheet.path.parent,
@@ -84,6 +86,8 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         machines=tuple(code_of(machine) for machine in sheet.machines),
         calls=tuple(call_code(routine) for routine in sheet.routines if routine.call is not None),
         peripherals=tuple(sorted(sheet.peripherals.items())),
+        image=Path(sheet.image) if sheet.image and variant == "board" else None,
+        init_array=bool(sheet.init_array) and variant == "board",
     )
 
 
@@ -100,7 +104,7 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
 
     def attempt(variant: str) -> Built | ShimError:
         try:
-            if variant == "board":
+            if variant.startswith("board"):
                 return build_board(request_for(sheet, variant), sheet.core or "", cache)
             if variant == "narrow":
                 return build_narrow(request_for(sheet, variant), cache)
@@ -113,15 +117,28 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
     for result in results:
         if isinstance(result, SourceMissing | SymbolMissing | UnsupportedPrototype):
             raise result
+    if builds is None and sheet.builds is ALL_BUILDS and widths_matter(sheet, dict(zip(variants, results, strict=True))):
+        # What overflows there and not here is seen in no other build.
+        variants, results = (*variants, STRICT_BOARD), [*results, attempt(STRICT_BOARD)]
     benches = []
     for variant, result in zip(variants, results, strict=True):
         if isinstance(result, ShimError):
             benches.append(Bench(variant, None, {}, None, result))
             continue
-        own = find_compiler(sheet.compiler, cache).path if variant == "board" else result.compiler.path
+        own = find_compiler(sheet.compiler, cache).path if variant.startswith("board") else result.compiler.path
         engine = build_engine(own, cache)
         benches.append(Bench(variant, result, bind_all(sheet, result, cache, own), engine))
     return with_hosts(sheet, benches, cache)
+
+
+def widths_matter(sheet: Sheet, results: Mapping[str, Built | ShimError]) -> bool:
+    """Whether a routine of the sheet uses objects that are narrower on the board, whose build exists."""
+    host = results["host"]
+    if isinstance(host, ShimError) or isinstance(results["board"], ShimError):
+        return False
+    info = host.info
+    return any(info.width_differences.get(function) for routine in sheet.routines
+               for function in (target_of(routine, info)[3] or {routine.name}))
 
 
 def ready_engine(sheet: Sheet) -> Path | None:
@@ -139,6 +156,8 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
     def joined(name: str, bound: Bound) -> Bound:
         def rebuilt(flag: str) -> Bound | None:
             request = request_for(sheet, "board")
+            if request.image is not None:
+                return None  # its code is what it is
             try:
                 built = build_board(replace(request, flags=f"{request.flags} {flag}"), sheet.core or "", cache)
             except ShimError:
@@ -149,8 +168,29 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
                       sheet.default_nan, rebuilt)
         return replace(bound, board=board, host=host.bounds.get(name) if host else None)
 
+    board = next((bench for bench in benches if bench.build == "board"), None)
+    said = {name: image_notes(sheet, bound, cache) for name, bound in board.bounds.items()} if board else {}
+    if any(said.values()):
+        benches = [replace(bench, bounds={name: replace(bound, notes=(*bound.notes, *said[name]))
+                                          for name, bound in bench.bounds.items()}) for bench in benches]
     return [bench if bench.build != "board" else
             replace(bench, bounds={name: joined(name, bound) for name, bound in bench.bounds.items()}) for bench in benches]
+
+
+def image_notes(sheet: Sheet, bound: Bound, cache: Path) -> tuple[str, ...]:
+    """What a finished image that runs in place of the sources has to do with them."""
+    request = request_for(sheet, "board")
+    if request.image is None:
+        return ()
+    ran = f"runs from {request.image.name}"
+    try:
+        own = build_board(replace(request, image=None), sheet.core or "", cache)
+    except ShimError as problem:
+        return (f"{ran}; not compared with the sources: {problem.what}",)
+    other = other_code(Path(bound.library), own.library, bound.routine.name, f"{bound.identity} {own.key}")
+    if not other:
+        return (f"{ran}: the same code as the sources give with the sheet's flags",)
+    return (f"{ran}: its code differs from what the sources give with the sheet's flags, in {', '.join(other[:6])}",)
 
 
 def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "") -> dict[str, Bound]:
@@ -158,7 +198,7 @@ def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "") -> dic
     info = built.info
     words = tuple(sorted(sheet.peripherals.items()))
     bounds = {routine.name: bind(routine, built, info, words) for routine in sheet.routines}
-    if built.variant != "strict":
+    if not built.variant.endswith("strict"):
         bounds = with_screens(bounds, compiler or built.compiler.path, cache)
     for name, bound in bounds.items():
         partners = {}
@@ -222,7 +262,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     called = sorted(reached) if reached else [routine.name]
     wide = [text for function in called for text in info.width_differences.get(function, ())]
     notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide)) if built.variant != "narrow" else ()
-    silent = [function for function in called if function in without_effect() and built.variant != "board"]
+    silent = [function for function in called if function in without_effect() and not built.variant.startswith("board")]
     notes += (f"does nothing on this computer, only counted: {', '.join(silent)}",) if silent else ()
     notes += guess_notes(info, called, built.source_hashes)
     notes += tuple(f"declared: the word at 0x{at:08x} reads as 0x{value:08x} before each call" for at, value in peripherals)
@@ -305,7 +345,9 @@ def with_screens(bounds: dict[str, Bound], compiler: str, cache: Path) -> dict[s
 
 def judged_in(claim: Claim, build: str) -> bool:
     """Whether a claim is judged in a build; in 32 bits, whatever is judged on this computer and on the board alike."""
-    return {"host", "board"} <= set(claim.builds) if build == "narrow" else build in claim.builds
+    if build == "narrow":
+        return {"host", "board"} <= set(claim.builds)
+    return ("strict" if build == "board strict" else build) in claim.builds
 
 
 def claims_for(bound: Bound) -> list[Claim]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from firmware_shim.memory_map import functions_of, symbol_address
+from firmware_shim.memory_map import functions_of, section_span, symbol_address
 from verify.routine import Bound
 
 
@@ -18,7 +18,11 @@ def code_map(library: str) -> tuple[int, int, tuple[tuple[str, int, int], ...]]:
     """(first address of the text, end of the author's own code, functions by address) of an image."""
     path = Path(library)
     functions = tuple(sorted(functions_of(path), key=lambda f: f[1]))
-    return symbol_address(path, "__pf_own_start"), symbol_address(path, "__pf_own_end"), functions
+    low, end = symbol_address(path, "__pf_own_start"), symbol_address(path, "__pf_own_end")
+    if not low:  # a finished image: its own code and its library's are not told apart
+        low, size = section_span(path, ".text")
+        end = low + size
+    return low, end, functions
 
 
 def executed_functions(library: str, executed: bytes) -> list[tuple[str, int, int, bool]]:

@@ -20,6 +20,7 @@ from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
+from firmware_shim.board_served import user_mode_emulator
 from firmware_shim.build import Built
 from firmware_shim.engine import processor_key
 from firmware_shim.loaded_sections import Place, loaded
@@ -141,6 +142,8 @@ class EvidenceStore:
                 versions.append(f"{package} {metadata.version(package)}")
             except metadata.PackageNotFoundError:
                 versions.append(f"{package} ?")
+        if any(name.startswith("board") for name in builts):
+            versions.append(f"qemu-arm {user_mode_emulator()[1]}")
         self.keys, places = build_keys(builts)
         self.places = {self.keys[name]: found for name, found in places.items()}
         nearby = [file_hash(path) for path in sorted(sheet.path.parent.glob("*.py"))]

@@ -129,7 +129,7 @@ class Hunt:
         bound = self.bound
         return Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segments, bound.output_scale,
                    self.tests, flush_to_zero=bound.routine.flush_to_zero, default_nan=bound.default_nan,
-                   events=bound.build == "strict",
+                   events=bound.build.endswith("strict"),
                    regions=bound.regions, peripherals=bound.peripherals,
                    call_limit_seconds=bound.routine.call_limit_seconds)
 

@@ -126,4 +126,4 @@ class Prober:
     def observed(self, bound: Bound, raws: Sequence[bytes]) -> JobResult:
         """One contained run of one input, events and flags kept: for replay."""
         return self.crew.run(self.listed_job(bound, self.raw_axes(bound, [raws]), 1, keep_outputs=True,
-                                             keep_flags=True, events=bound.build == "strict"))
+                                             keep_flags=True, events=bound.build.endswith("strict")))

@@ -180,7 +180,7 @@ def claims_at(bound: Bound, raws: tuple[bytes, ...], prober: Prober) -> tuple[li
         first = max(0, ordinal - 1)
         segment = np.array([[first, ordinal + 1 - first, 31]], np.int64)
         evidence.add(prober.crew.run(Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segment,
-                                         bound.output_scale, tests, events=bound.build == "strict",
+                                         bound.output_scale, tests, events=bound.build.endswith("strict"),
                                          regions=bound.regions, default_nan=bound.default_nan,
                                          peripherals=bound.peripherals)))
     failing = False

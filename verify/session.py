@@ -124,7 +124,7 @@ class Check:
     def machine_check(self, machine: Machine) -> tuple[MachineCheck, list[tuple[str, Built | ShimError]]]:
         """The check of one machine, and the builds it runs in."""
         builds = [(bench.build, bench.built if bench.built is not None else bench.problem)
-                  for bench in self.benches if bench.build not in ("board", "narrow")]
+                  for bench in self.benches if bench.build not in ("board", "board strict", "narrow")]
         crew, keys = (self.crew, self.store.keys) if self.staffed else (None, {})
         if any(getattr(claim, "allow", ()) for claim in machine.claims):
             # Allowances name lines of the text: tallies that rest on them last only as long as every byte of it.

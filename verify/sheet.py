@@ -29,7 +29,7 @@ from verify.units import check_unit
 PROTECTIVE_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour")
 KNOWN_BUILDS = ("host", "strict")
 ALL_BUILDS = (*KNOWN_BUILDS, "board")
-NAMED_BUILDS = (*ALL_BUILDS, "narrow")  # all that a sheet may ask for
+NAMED_BUILDS = (*ALL_BUILDS, "board strict", "narrow")  # all that a sheet may ask for
 STANDARD_FLAGS = ("-O2",)  # when the sheet says nothing; a compile_commands.json says it all
 
 
@@ -55,7 +55,8 @@ class Sheet:
     peripherals: address -> value of each 32-bit word that the code reads or writes at a fixed address;
     core: the board's core, for example "cortex-m4f" (then the board's own code is checked as well, in an emulator);
     clock_hz: its clock, for shares of a sample period; board_compiler: default arm-none-eabi-gcc; default_nan: whether
-    the firmware sets the default-NaN mode of the floating-point unit.
+    the firmware sets the default-NaN mode of the floating-point unit; image: the .elf that will be flashed (or a .o of it),
+    whose own code the board build then runs; init_array: run the image's constructors first.
     """
 
     sources: Sequence[str]
@@ -72,6 +73,8 @@ class Sheet:
     clock_hz: float | None = None
     board_compiler: str | None = None
     default_nan: bool = False
+    image: str = ""
+    init_array: bool = False
     title: str = ""
     note: str = ""
     routines: list[Routine] = field(default_factory=list)
@@ -207,7 +210,7 @@ class Sheet:
 def check_core(sheet: Sheet) -> None:
     """The core must be known; naming one asks for the board build, unless the sheet lists its builds."""
     if sheet.core is None:
-        if "board" in sheet.builds:
+        if {"board", "board strict"} & set(sheet.builds):
             raise SheetError("the build 'board' needs a core", where=sheet.place, why="the code differs from core to core",
                              todo='write core="cortex-m4f" or what is on the board')
         return

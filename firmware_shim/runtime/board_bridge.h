@@ -38,6 +38,9 @@ struct pf_board {
     uint32_t *counts; /* per ordinal: instructions, least and most half cycles */
     struct pf_board_notes *notes;
     struct pf_board_slot slot[9];
+    /* The image as a process instead of the emulator: program that runs it, its file, the shared file; or NULL. */
+    char *runner, *image;
+    int32_t served_file, spare;
 };
 
 void pf_board_use(struct pf_board *board);

@@ -36,6 +36,7 @@ __attribute__((noreturn, noinline, used)) void pf_board_abort(void)
         ;
 }
 
+#if !defined(PF_READY)
 __attribute__((weak, noreturn)) void _exit(int status) { pf_board_exit(status); }
 __attribute__((weak, noreturn)) void abort(void) { pf_board_abort(); }
 
@@ -63,3 +64,4 @@ __attribute__((weak)) int _kill(int process, int number) { (void)process; (void)
 __attribute__((weak)) void _init(void) {}
 __attribute__((weak)) void _fini(void) {}
 void *__dso_handle __attribute__((weak)) = 0;
+#endif

@@ -178,6 +178,7 @@ int pf_start(struct pf_job *job)
     else
         pf_sweep(job);
     pf_narrow_finish();
+    pf_served_finish();
     _exit(0);
 }
 

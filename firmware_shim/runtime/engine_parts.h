@@ -91,6 +91,9 @@ int pf_test_flat(const struct pf_job *job, int number, struct pf_found *found, s
                  double before, int have_before);
 extern struct pf_job *pf_present_job; /* the one that this forked child runs */
 void pf_narrow_finish(void);
+struct pf_board;
+uint32_t pf_served_call(const struct pf_board *board, uint32_t entry, const uint32_t *arguments, volatile long *progress);
+void pf_served_finish(void);
 void pf_sweep(struct pf_job *job);
 void pf_scripts(struct pf_job *job);
 #endif

@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from firmware_shim.board_build import BoardMissing, CoreConflict, build_board
+from firmware_shim.board_build import BoardMissing, build_board
+from firmware_shim.board_served import user_mode_emulator
 from firmware_shim.build import Request
-from firmware_shim.cores import CORES, UnknownCore
+from firmware_shim.cores import CORES, CoreConflict, UnknownCore
 from firmware_shim.errors import CompileFailed
 from tests.board.boards import NEEDED, built, cache, run
 from tests.fault_injection.planted import run as check
@@ -138,7 +139,9 @@ def test_record_says_what_the_board_build_stands_on(tmp_path: Path) -> None:
     record = check(tmp_path, C, sheet_text(ENTRY.format(claim=""), more=', core="cortex-m4f"'))
     board = record["environment"]["builds"]["board"]
     assert board["c_library"].startswith("newlib") and "arm-none-eabi-gcc" in board["compiler"]
-    assert board["processor"] == "cortex-m4f, emulated as Cortex-M4"
+    assert board["processor"].split("; ")[0] == "cortex-m4f, emulated as Cortex-M4"
+    swept = f"sweeps by qemu-arm {user_mode_emulator()[1]}"
+    assert board["processor"].split("; ")[1:] == ([swept] if user_mode_emulator()[0] else [])
     assert {"unicorn", "capstone"} <= set(record["environment"]["packages"])
     assert not any("this computer only" in text for text in record["not_checked"])
     plain = check(tmp_path / "plain", C, sheet_text(ENTRY.format(claim="")))

@@ -33,7 +33,7 @@ class Plan:
 
     def for_build(self, build: str) -> Plan:
         """The same plan with the smaller budget of slow builds; a thorough one keeps its own."""
-        if build not in ("board", "narrow") or self.every_value_up_to >= THOROUGH_CASES:
+        if build not in ("board", "board strict", "narrow") or self.every_value_up_to >= THOROUGH_CASES:
             return self
         return replace(self, every_value_up_to=min(self.every_value_up_to, BOARD_CASES),
                        sampled_cases=min(self.sampled_cases, BOARD_SAMPLED_CASES))

@@ -23,6 +23,8 @@ def wrapped(label: str, text: str, width: int) -> list[str]:
     """A labelled line, continued under itself."""
     indent = " " * (LABEL + 2)
     body = textwrap.wrap(text, max(20, width - LABEL - 2), break_long_words=False, break_on_hyphens=False) or [""]
+    if len(label) >= LABEL:
+        return [f"  {label}", *(indent + line for line in body)]
     return [f"  {label:<{LABEL}}{body[0]}", *(indent + line for line in body[1:])]
 
 
