@@ -25,6 +25,7 @@ STACK_TOP, STACK_BYTES = 0x30000000, 1 << 16
 BLOCK_AT, BLOCK_BYTES = 0x90000000, PAGE + 9 * 1024 * 8
 PROGRESS_AT = 0xB0000000
 MOST_SLOTS = 9
+ALLOCATORS = ("malloc", "calloc", "realloc", "_malloc_r", "_calloc_r", "_realloc_r")
 START_SECONDS = 3.0
 STACK_PATTERN = b"\xa5"
 FLUSH_BIT, DEFAULT_NAN_BIT = 1 << 24, 1 << 25
@@ -56,6 +57,7 @@ class BoardImage:
         self.kept: list[Any] = []
         self.slots: dict[str, int] = {}
         self.mapped: list[tuple[int, int]] = []
+        self.words: dict[int, mmap.mmap] = {}
         self.read_image()
         self.make_machine()
         self.load()
@@ -208,6 +210,10 @@ class BoardImage:
             self.hook(kinds.UC_HOOK_CODE, 4, address, address)
         if not self.core.unaligned:
             self.hook(kinds.UC_HOOK_MEM_READ | kinds.UC_HOOK_MEM_WRITE, 5)
+        self.hook(kinds.UC_HOOK_MEM_READ_INVALID | kinds.UC_HOOK_MEM_WRITE_INVALID, 8)
+        for name in ALLOCATORS:
+            if name in self.symbols:
+                self.hook(kinds.UC_HOOK_CODE, 7, self.address(name), self.address(name))
 
     def start(self) -> None:
         """Run constructors of static objects, with a limit. Errors: LoadProblem."""
@@ -263,8 +269,7 @@ class BoardImage:
     def map_words(self, words: tuple[tuple[int, int], ...]) -> None:
         """Pages of declared peripheral words, once each. Errors: LoadProblem."""
         read, write = self.unicorn.UC_PROT_READ, self.unicorn.UC_PROT_WRITE
-        areas = getattr(self, "words", {})
-        self.words = areas
+        areas = self.words
         for address, value in words:
             page = address // PAGE * PAGE
             if page not in areas:

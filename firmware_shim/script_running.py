@@ -48,6 +48,7 @@ class ScriptRunner(Runner):
     """One ScriptJob on one worker; waits, limits and descriptions of ends are those of Runner."""
 
     job: ScriptJob  # type: ignore[assignment]
+    words_elsewhere = False  # peripherals that this process does not map at their own addresses
 
     def __init__(self, engine: Engine, job: ScriptJob, capture: BinaryIO) -> None:
         super().__init__(engine, job, capture)  # type: ignore[arg-type]
@@ -113,11 +114,6 @@ class ScriptRunner(Runner):
         for number, script in enumerate(job.scripts):
             self.lay_script(self.scripts[number], script, base, self.offsets[number], len(widths))
         machine = self.machine = ffi.new("struct pf_machine *")
-        for field, kind in (("init", "init"), ("destroy", "end"), ("event", "event"), ("run", "run")):
-            setattr(machine, field, library.symbol(f"{job.machine}{field}", f"pf_machine_{kind}"))
-        asks = ffi.typeof("long (*)(void)")
-        machine.state_size = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}size", "pf_machine_end")))()
-        machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()
         machine.inputs, machine.outputs, machine.scripts = len(job.input_types), len(job.output_types), len(job.scripts)
         for k, number in enumerate(job.input_types):
             machine.input_type[k] = number
@@ -131,7 +127,25 @@ class ScriptRunner(Runner):
         machine.watch, machine.watches = numbers, len(watch) // 2
         if job.longer is not None:
             machine.longer = self.lay_long(job.longer)
-        machine.allocates = bool(ALLOCATORS & imported_names(Path(job.library)))
+        machine.allocates = self.allocates()
+        self.bind(library)
+
+    def bind(self, library: Library) -> None:
+        """The machine's generated functions, and the size of its state."""
+        ffi, job, machine = self.ffi, self.job, self.machine
+        for field, kind in (("init", "init"), ("destroy", "end"), ("event", "event"), ("run", "run")):
+            setattr(machine, field, library.symbol(f"{job.machine}{field}", f"pf_machine_{kind}"))
+        asks = ffi.typeof("long (*)(void)")
+        machine.state_size = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}size", "pf_machine_end")))()
+        machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()
+
+    def allocates(self) -> bool:
+        """Whether the code can take memory from the heap, which is not put back with the state."""
+        return bool(ALLOCATORS & imported_names(Path(self.job.library)))
+
+    def word_places(self) -> list[int]:
+        """Where each declared peripheral word lies in this process."""
+        return [address for address, _ in self.job.peripherals]
 
     def lay_long(self, longer: LongRun) -> Any:
         """A long run as a C structure, in memory shared with the child; so is the file that tells how far it is."""
@@ -195,13 +209,13 @@ class ScriptRunner(Runner):
         self.machine.first = first
         # Words of peripherals are memory like the library's own: each script starts with their declared values.
         places = [(library.base + offset, size) for offset, size in job.regions]
-        places += [(address, 4) for address, _ in job.peripherals]
+        places += [(address, 4) for address in self.word_places()]
         regions = ffi.new("struct pf_region[]", max(1, len(places)))
         for slot, (address, size) in zip(regions, places, strict=False):
             slot.start, slot.size = ffi.cast("unsigned char *", address), size
         c_job = ffi.new("struct pf_job *")
         words = ffi.new("struct pf_word[]", [list(word) for word in job.peripherals] or 1)
-        c_job.word, c_job.words = words, len(job.peripherals)
+        c_job.word, c_job.words = words, 0 if self.words_elsewhere else len(job.peripherals)
         c_job.flush_to_zero, c_job.regions, c_job.region = job.flush_to_zero, len(places), regions
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.shared, c_job.machine, c_job.output_file = shared, self.machine, self.capture.fileno()

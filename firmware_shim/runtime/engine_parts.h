@@ -92,4 +92,8 @@ extern struct pf_job *pf_present_job; /* the one that this forked child runs */
 void pf_narrow_finish(void);
 void pf_sweep(struct pf_job *job);
 void pf_scripts(struct pf_job *job);
+extern int pf_allocated;
+void pf_note_allocation(void);
+int pf_board_go(uint32_t entry, const uint32_t *arguments, uint32_t stack, volatile long *progress, int64_t start,
+                uint32_t *flags);
 #endif

@@ -8,6 +8,8 @@
 #include "engine_parts.h"
 #include "engine_instances.h"
 
+int pf_allocated; /* in this script, or before all scripts */
+static int allocated_before;
 static struct memory state_copy, region_start, region_copy_now, state_after, region_after;
 
 /* size bytes that end at (or begin after) a page that nobody may touch. */
@@ -181,7 +183,7 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
     unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
     if (!fresh)
         return;
-    if (m->allocates) {
+    if (m->allocates && (!m->every_allocation_told || pf_allocated)) {
         note_flags(s, fresh, at);
         return;
     }
@@ -262,8 +264,9 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
 static struct pf_script *watched;
 static const struct pf_shared *watched_at;
 
-static void note_allocation(void)
+void pf_note_allocation(void)
 {
+    pf_allocated = 1;
     if (watched != NULL && watched->late_allocation < 0)
         watched->late_allocation =
             (int64_t)watched_at->position[0] + ((int64_t)watched_at->position[1] & ((INT64_C(1) << 40) - 1));
@@ -271,25 +274,25 @@ static void note_allocation(void)
 
 static void *watched_malloc(size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return malloc(size);
 }
 
 static void *watched_calloc(size_t count, size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return calloc(count, size);
 }
 
 static void *watched_realloc(void *old, size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return realloc(old, size);
 }
 
 static void *watched_aligned(size_t align, size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return aligned_alloc(align, size);
 }
 
@@ -325,6 +328,7 @@ void pf_scripts(struct pf_job *job)
         return;
     }
     watch_allocations(job, m);
+    allocated_before = pf_allocated;
     pf_prepare_instance(m, &one);
     if (m->twin)
         pf_prepare_instance(m, &other);
@@ -338,6 +342,7 @@ void pf_scripts(struct pf_job *job)
         struct pf_script *s = &m->script[k];
         void *scratch[8];
         job->shared->segment = k;
+        pf_allocated = allocated_before;
         pf_restore_script_regions(job, region_start.at);
         pf_start_instance(job, m, s, &one, 1);
         if (m->twin) {
