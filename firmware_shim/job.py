@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-PHASES = ("its own inputs", "a repeat of its inputs", "the partner an octave up", "the inverse", "halving", "the host's code")
-KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7}
+PHASES = ("its own inputs", "a repeat of its inputs", "its partner input", "the inverse", "halving", "the host's code")
+KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7, "pair": 8}
 METRICS = {"absolute": 0, "relative": 1, "ulp": 2}
 
 

@@ -9,10 +9,22 @@ from firmware_shim.job import Event, Stop
 
 
 @dataclass(frozen=True)
+class Count:
+    """Upward crossings of `about` by one output (its place; scale: value of a raw step), each after the signal was at or
+    below `armed`; noted after every `row` samples. Streams then hold `row` samples, which come again and again."""
+
+    row: int
+    output: int
+    about: float
+    armed: float
+    scale: float = 1.0
+
+
+@dataclass(frozen=True)
 class Script:
     """One script. events: (sample, number of the event, raw bits of each argument), sorted by sample;
     streams: raw samples of each input; cuts: block lengths used in turn, the last one repeated; fill: byte
-    that the state's memory holds before init."""
+    that the state's memory holds before init; count: what to count instead of keeping outputs."""
 
     rate_hz: float
     samples: int
@@ -20,6 +32,7 @@ class Script:
     streams: tuple[bytes, ...] = ()
     cuts: tuple[int, ...] = (64,)
     fill: int = 0
+    count: Count | None = None
 
 
 @dataclass(frozen=True)
@@ -81,7 +94,9 @@ class ScriptJob:
 @dataclass
 class ScriptRun:
     """What one script did. outputs: array per output, as far as it came; again: those after reinit; flags:
-    kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1."""
+    kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1;
+    touched: (sample, byte) by which one of two instances had written into the other's state, (-1, 0) for never;
+    rows: of a script that counts, per row script_running.COUNTER."""
 
     outputs: list[Any]
     done: int
@@ -90,6 +105,8 @@ class ScriptRun:
     again: list[Any] | None = None
     late_allocation: int = -1
     longer: LongOutcome | None = None
+    touched: tuple[int, int] = (-1, 0)
+    rows: Any = None
 
 
 @dataclass

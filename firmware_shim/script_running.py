@@ -22,6 +22,9 @@ from firmware_shim.script_job import LongOutcome, LongRun, Script, ScriptJob, Sc
 
 SCRIPT_SHIFT = 40
 ALLOCATORS = frozenset(("malloc", "calloc", "realloc", "aligned_alloc", "_Znwm", "_Znam"))
+# struct pf_counter of engine_script.h.
+COUNTER = np.dtype([("samples", "i8"), ("odd", "i8"), ("crossings", "i8"), ("is_armed", "i8"), ("first", "f8"),
+                    ("place", "f8"), ("before", "f8"), ("least", "f8"), ("most", "f8")])
 PHASES = ("while making samples", "in an event", "in init")
 
 
@@ -42,6 +45,12 @@ def allocator_slots(library: Library) -> list[tuple[int, int]]:
                     if name in WATCHERS and not entry["r_addend"]:
                         found.append((library.base + int(entry["r_offset"]), WATCHERS[name]))
     return found
+
+
+def rows_of(script: Script) -> int:
+    """How many rows a counting script notes."""
+    assert script.count is not None
+    return -(-script.samples // script.count.row)
 
 
 class ScriptRunner(Runner):
@@ -99,6 +108,10 @@ class ScriptRunner(Runner):
         end = 4096
         for script in job.scripts:
             places = []
+            if script.count is not None:
+                self.offsets.append([end])
+                end += (rows_of(script) * COUNTER.itemsize + 63) // 64 * 64
+                continue
             for _ in range(rows):
                 for width in widths:
                     places.append(end)
@@ -192,11 +205,15 @@ class ScriptRunner(Runner):
             kept = ffi.from_buffer(stream)
             self.keep.append(kept)
             slot.stream[k] = kept
-        for k in range(outputs):
+        count = script.count
+        if count is not None:
+            slot.row, slot.counted, slot.about, slot.armed = count.row, count.output, count.about, count.armed
+            slot.scale, slot.rows = count.scale, ffi.cast("struct pf_counter *", base + places[0])
+        for k in range(outputs if count is None else 0):
             slot.output[k] = base + places[k]
             if len(places) > outputs:
                 slot.again[k] = base + places[outputs + k]
-        slot.mode_changed_at = slot.late_allocation = -1
+        slot.mode_changed_at = slot.late_allocation = slot.touched_at = -1
         for kind in range(5):
             slot.first_flag[kind] = -1
 
@@ -235,9 +252,21 @@ class ScriptRunner(Runner):
         where = PHASES[int(shared.phase)] if 0 <= int(shared.phase) < len(PHASES) else ""
         return replace(stop, ordinal=sample, count=1, why=f"{stop.why}, {where}"), place
 
+    def gather_rows(self, number: int, stop: Stop | None) -> ScriptRun:
+        """One counting script's rows as far as they came."""
+        script, slot = self.job.scripts[number], self.scripts[number]
+        assert script.count is not None
+        done, start = int(slot.done), self.offsets[number][0]
+        came = -(-done // script.count.row)
+        rows = np.frombuffer(self.memory[start : start + came * COUNTER.itemsize], COUNTER)
+        flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
+        return ScriptRun(self.empty(), done, flags, stop, late_allocation=int(slot.late_allocation), rows=rows)
+
     def gather(self, number: int, stop: Stop | None, nothing: bool) -> ScriptRun:
         """One script's outputs as far as they came."""
         job, script, slot = self.job, self.job.scripts[number], self.scripts[number]
+        if script.count is not None:
+            return self.gather_rows(number, stop)
         done = 0 if nothing else int(slot.done)
         if stop is not None and not nothing and not job.block:
             # A step machine writes each sample as it comes.
@@ -253,4 +282,4 @@ class ScriptRunner(Runner):
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
         return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),
-                         self.long_outcome())
+                         self.long_outcome(), touched=(int(slot.touched_at), int(slot.touched_byte)))

@@ -49,8 +49,29 @@ def biquad_from_hz(
     >>> C.text(biquad_from_hz(C, C.number(1000), **half), 15)
     '0.00391612666054737'
     """
-    if kind not in KINDS or coefficient not in COEFFICIENTS:
-        raise DomainError(f"kind must be one of {', '.join(KINDS)} and coefficient one of {', '.join(COEFFICIENTS)}")
+    if coefficient not in COEFFICIENTS:
+        raise DomainError(f"coefficient must be one of {', '.join(COEFFICIENTS)}")
+    return biquad_coefficients(ctx, hz, kind, sample_rate_hz, q, gain_db)[COEFFICIENTS.index(coefficient)]
+
+
+def biquad_coefficients(
+    ctx: Context, hz: Number, kind: str, sample_rate_hz: object, q: object, gain_db: object
+) -> tuple[Number, ...]:
+    """The five coefficients of a cookbook biquad at once, in the order of COEFFICIENTS.
+
+    Shape:   scalar to five numbers of ctx.
+    Unit:    as biquad_from_hz.
+    Domain:  as biquad_from_hz.
+    Error:   exact or enclosed by the context.
+    Source:  W3C Group Note "Audio EQ Cookbook" (R. Bristow-Johnson, 2021); tests/external/test_filters.py.
+
+    >>> from reference import IntervalContext
+    >>> C = IntervalContext(100)
+    >>> C.text(biquad_coefficients(C, C.number(12000), "low pass", 48000, 1, 0)[0], 12)
+    '0.333333333333'
+    """
+    if kind not in KINDS:
+        raise DomainError(f"kind must be one of {', '.join(KINDS)}")
     turns = _turns(ctx, hz, sample_rate_hz)
     resonance = ctx.number(q)
     if resonance <= 0:
@@ -63,8 +84,7 @@ def biquad_from_hz(
         top, bottom = _peaking(c, alpha, size) if kind == "peaking" else _shelf(ctx, c, alpha, size, kind)
     else:
         top, bottom = _plain(kind, c, alpha, turns, ctx), (1 + alpha, -2 * c, 1 - alpha)
-    chosen = dict(zip(COEFFICIENTS, (*top, *bottom[1:]), strict=True))[coefficient]
-    return chosen / bottom[0]
+    return tuple(value / bottom[0] for value in (*top, *bottom[1:]))
 
 
 def _plain(kind: str, c: Number, alpha: Number, turns: Number, ctx: Context) -> tuple[Number, Number, Number]:

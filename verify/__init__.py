@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from verify.claims.accurate import accurate
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
+    from verify.claims.flutter import no_flutter
+    from verify.claims.frequency import keeps_frequency
+    from verify.claims.gain import gain_at
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
     from verify.claims.long_run import keeps_going
     from verify.claims.memory_of_machines import (
@@ -25,8 +28,11 @@ if TYPE_CHECKING:
     from verify.claims.optimisation import same_at_any_optimisation
     from verify.claims.order import falling, rising
     from verify.claims.outside import clamps
+    from verify.claims.partners import periodic, reaches_both_ends, symmetric
     from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
+    from verify.claims.randomness import mean_within, never_locks
     from verify.claims.relations import inverse_of, octave_doubles
+    from verify.claims.stability import decays_to_zero, stays_stable
     from verify.claims.timing import minimum_pulse, one_event_per_edge, period_within, time_to
     from verify.grids import binary32, codes, fixed, integers, values
     from verify.machines.machine import event, signal
@@ -39,6 +45,7 @@ _HOME = {
     "clamps": "claims.outside",
     "codes": "grids",
     "cost_within": "claims.cost_within",
+    "decays_to_zero": "claims.stability",
     "deterministic": "claims.protective",
     "ends_at_zero": "claims.levels_in_time",
     "event": "machines.machine",
@@ -48,11 +55,16 @@ _HOME = {
     "fixed": "grids",
     "fixed_output": "sheet",
     "fresh_after_init": "claims.memory_of_machines",
+    "gain_at": "claims.gain",
     "instances_independent": "claims.memory_of_machines",
     "integers": "grids",
     "inverse_of": "claims.relations",
+    "keeps_frequency": "claims.frequency",
     "keeps_going": "claims.long_run",
+    "mean_within": "claims.randomness",
     "minimum_pulse": "claims.timing",
+    "never_locks": "claims.randomness",
+    "no_flutter": "claims.flutter",
     "no_hidden_events": "claims.protective",
     "no_jump": "claims.levels_in_time",
     "no_overshoot": "claims.levels_in_time",
@@ -61,6 +73,8 @@ _HOME = {
     "octave_doubles": "claims.relations",
     "one_event_per_edge": "claims.timing",
     "period_within": "claims.timing",
+    "periodic": "claims.partners",
+    "reaches_both_ends": "claims.partners",
     "recovers_from_nan": "claims.memory_of_machines",
     "returns": "claims.protective",
     "rising": "claims.order",
@@ -70,7 +84,9 @@ _HOME = {
     "same_on_board": "claims.on_board",
     "settles": "claims.levels_in_time",
     "signal": "machines.machine",
+    "stays_stable": "claims.stability",
     "stays_within": "claims.categories",
+    "symmetric": "claims.partners",
     "time_to": "claims.timing",
     "values": "grids",
 }
@@ -82,6 +98,7 @@ __all__ = [
     "clamps",
     "codes",
     "cost_within",
+    "decays_to_zero",
     "deterministic",
     "ends_at_zero",
     "event",
@@ -91,11 +108,16 @@ __all__ = [
     "fixed",
     "fixed_output",
     "fresh_after_init",
+    "gain_at",
     "instances_independent",
     "integers",
     "inverse_of",
+    "keeps_frequency",
     "keeps_going",
+    "mean_within",
     "minimum_pulse",
+    "never_locks",
+    "no_flutter",
     "no_hidden_events",
     "no_jump",
     "no_overshoot",
@@ -104,6 +126,8 @@ __all__ = [
     "octave_doubles",
     "one_event_per_edge",
     "period_within",
+    "periodic",
+    "reaches_both_ends",
     "recovers_from_nan",
     "returns",
     "rising",
@@ -113,7 +137,9 @@ __all__ = [
     "same_on_board",
     "settles",
     "signal",
+    "stays_stable",
     "stays_within",
+    "symmetric",
     "time_to",
     "values",
 ]

@@ -13,6 +13,7 @@ UNITS: dict[str, str] = {
     "cent": "cent, 1/1200 octave",
     "octave": "octave",
     "turn": "turn of phase (0 to 1)",
+    "radian": "radian (phase modulation index)",
     "turn/sample": "turns of phase per sample",
     "step/sample": "phase accumulator steps per sample",
     "s": "second",

@@ -26,11 +26,18 @@ static int number_of(void *state)
     _exit(97);
 }
 
-static void enter(void *state) { memcpy(played->state[number_of(state)], state, (size_t)played->state_size); }
-
-static void leave(void *state, int back)
+static void enter(void *state)
 {
-    memcpy(state, played->state[number_of(state)], (size_t)played->state_size);
+    number_of(state);
+    for (int k = 0; k < 2 && instance[k] != NULL; k++)
+        memcpy(played->state[k], instance[k], (size_t)played->state_size);
+}
+
+/* Both states come back: a write into the other one's must be seen. */
+static void leave(int back)
+{
+    for (int k = 0; k < 2 && instance[k] != NULL; k++)
+        memcpy(instance[k], played->state[k], (size_t)played->state_size);
     if (!back)
         _exit(100);
 }
@@ -45,7 +52,7 @@ static void machine_init(void *state, double rate_hz)
     if (board->fpu)
         ((reg_type)board->reg_write)(board->uc, played->double_register, &bits);
     enter(state);
-    leave(state, pf_board_go(played->init, arguments, board->stack_top, position, 0, &flags));
+    leave(pf_board_go(played->init, arguments, board->stack_top, position, 0, &flags));
 }
 
 static void machine_destroy(void *state)
@@ -53,7 +60,7 @@ static void machine_destroy(void *state)
     uint32_t flags = 0;
     const uint32_t arguments[4] = {played->state_address[number_of(state)], 0, 0, 0};
     enter(state);
-    leave(state, pf_board_go(played->destroy, arguments, board->stack_top, position, 0, &flags));
+    leave(pf_board_go(played->destroy, arguments, board->stack_top, position, 0, &flags));
 }
 
 static void machine_event(void *state, long which, const void *const *argument)
@@ -66,7 +73,7 @@ static void machine_event(void *state, long which, const void *const *argument)
     }
     const uint32_t arguments[4] = {played->state_address[number_of(state)], (uint32_t)which, board->block_address, 0};
     enter(state);
-    leave(state, pf_board_go(played->event, arguments, board->stack_top, position, 0, &flags));
+    leave(pf_board_go(played->event, arguments, board->stack_top, position, 0, &flags));
 }
 
 /* Long stretches of a step machine go in parts: the generated loop keeps nothing between samples. */
@@ -96,10 +103,10 @@ static void machine_run(void *state, const void *const *inputs, void *const *out
             memcpy((unsigned char *)outputs[k - played->inputs] + start * played->width[k], at[k],
                    (size_t)(part * played->width[k]));
         if (!back)
-            leave(state, 0);
+            leave(0);
         start += part;
     }
-    leave(state, 1);
+    leave(1);
 }
 
 void pf_board_play(struct pf_board *which, struct pf_board_machine *one, struct pf_machine *machine,

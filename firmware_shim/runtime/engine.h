@@ -19,7 +19,9 @@ struct pf_segment {
 };
 
 /* kind: 1 accurate, 2 order, 3 octave, 4 inverse, 5 deterministic, 6 range of the result,
-   7 same as the second loop (another build's): bits where high < 0, else at most high ULP or steps apart.
+   7 same as the second loop (another build's): bits where high < 0, else at most high ULP or steps apart,
+   8 pair: the result at input + step (strict: at step - input) against sign times this result plus second_scale; partners in
+   [second_low, second_high].
    metric: 0 absolute, 1 relative, 2 ULP of binary32. Limits are inclusive; errors within margin of a
    limit stay open. order: sign +1 rising, -1 falling; strict. octave: step in the input's unit.
    inverse: the second loop, its input range [second_low, second_high] and output scale. */

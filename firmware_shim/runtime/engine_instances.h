@@ -23,9 +23,13 @@ void pf_restore_script_regions(const struct pf_job *job, const unsigned char *fr
 void pf_prepare_instance(const struct pf_machine *m, struct instance *one);
 void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                        int fill);
+/* A script that counts (row > 0). */
+void pf_play_counted(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one);
 void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
              const struct pf_happening *e);
 unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                      int64_t at, int64_t n, void *const *outputs);
 void pf_long_run(struct pf_job *job);
+void pf_watch_allocations(const struct pf_job *job, const struct pf_machine *m);
+void pf_watch_script(struct pf_script *s);
 #endif

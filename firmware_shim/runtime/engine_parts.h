@@ -9,7 +9,7 @@
 /* Four arrays of doubles fit the first-level cache. running.py has the same number. */
 enum { PF_BLOCK = 1024 };
 enum { PF_F32, PF_F64, PF_I8, PF_U8, PF_I16, PF_U16, PF_I32, PF_U32, PF_I64, PF_U64 };
-enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE, PF_SAME };
+enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE, PF_SAME, PF_PAIR };
 enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING, PF_OTHER };
 
 #if defined(__x86_64__)
@@ -81,6 +81,7 @@ int pf_steps_reach(const double *y, long n, double sign, double least);
 int pf_widen_normal(const float *from, double *y, long n, double *least, double *most);
 void pf_reverse(const void *from, int width, void *to, long n);
 void pf_fail(struct pf_found *found, int64_t at);
+void pf_count(struct pf_counter *c, const void *values, int type, double scale, int64_t n, double about, double armed);
 void pf_mark_process(void);
 void pf_errors_of(int metric, const double *y, const double *r, double *e, long n);
 int pf_may_be_flat(const struct pf_job *job);

@@ -1,4 +1,4 @@
-/* Claims that compare the routine with itself: order, octaves, inverses, repetition. */
+/* Claims that compare the routine with itself: order, octaves and other pairs, inverses, repetition. */
 #include <string.h>
 #include "engine_parts.h"
 
@@ -52,8 +52,17 @@ static long partners(const struct pf_job *job, const struct pf_test *test, const
 {
     const struct pf_input *in = &job->input[0];
     const double *v = block->value[0], *y = block->y;
-    double step = test->step, top = test->second_high;
+    double step = test->step, top = test->second_high, low = test->kind == PF_PAIR ? test->second_low : -__builtin_inf();
     long n = block->n, count = 0;
+    if (test->kind == PF_PAIR && test->strict) {
+        /* Mirrored: v and w add up to step. Only a sum that does not round makes a pair. */
+        for (long i = 0; i < n; i++) {
+            w[i] = in->type == PF_F32 || in->grid == 0 ? (double)(float)(step - v[i]) : step - v[i];
+            valid[i] = (unsigned char)((w[i] <= top) & (w[i] >= low) & (step - w[i] == v[i]) & (y[i] - y[i] == 0.0));
+            count += valid[i];
+        }
+        return count;
+    }
     if (in->type == PF_F32 || in->grid == 0)
         for (long i = 0; i < n; i++)
             w[i] = (double)(float)(v[i] + step);
@@ -64,7 +73,7 @@ static long partners(const struct pf_job *job, const struct pf_test *test, const
         for (long i = 0; i < n; i++)
             w[i] = v[i] + step;
     for (long i = 0; i < n; i++)
-        valid[i] = (unsigned char)((w[i] <= top) & (w[i] - step == v[i]) & (y[i] - y[i] == 0.0));
+        valid[i] = (unsigned char)((w[i] <= top) & (w[i] >= low) & (w[i] - step == v[i]) & (y[i] - y[i] == 0.0));
     for (long i = 0; i < n; i++)
         count += valid[i];
     return count;
@@ -85,7 +94,7 @@ void pf_octave(const struct pf_job *job, int number, struct pf_found *found, con
     for (long i = 0; i < block->n; i++)
         if (valid[i]) {
             index[calls] = (int32_t)i;
-            twice[calls] = 2.0 * block->y[i];
+            twice[calls] = test->kind == PF_PAIR ? test->sign * block->y[i] + test->second_scale : 2.0 * block->y[i];
             w[calls++] = w[i];
         }
     if (in->type == PF_F32) {

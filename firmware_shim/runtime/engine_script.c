@@ -228,12 +228,32 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
     job->shared->phase = 0;
 }
 
+static struct memory bystander;
+
+static void remember(const struct instance *one) { memcpy(bystander.at, one->state.at, (size_t)one->state.size); }
+
+/* The state of the instance whose turn it is not must stay as it was. */
+static void compare(struct pf_script *s, const struct instance *one, int64_t at)
+{
+    if (s->touched_at >= 0 || memcmp(bystander.at, one->state.at, (size_t)one->state.size) == 0)
+        return;
+    int64_t byte = 0;
+    while (bystander.at[byte] == one->state.at[byte])
+        byte++;
+    s->touched_at = at;
+    s->touched_byte = byte;
+}
+
 /* The whole script once. other: a second instance that takes turns, or NULL. */
 static void play(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                  struct instance *other, void *const *outputs, void *const *scratch)
 {
     int64_t at = 0, next = 0, cut = 0, turn = 0;
-    while (at < s->samples) {
+    if (s->row > 0)
+        pf_play_counted(job, m, s, one);
+    while (at < s->samples && s->row == 0) {
+        if (other != NULL)
+            remember(other);
         while (next < s->events && s->event[next].sample <= at)
             pf_fire(job, m, s, one, &s->event[next++]);
         int64_t end = s->samples, length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : s->samples;
@@ -248,73 +268,20 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
         cut++;
         if (other != NULL) {
             /* The other one lives through the same script at another pace. */
+            compare(s, other, at);
+            remember(one);
             if (s->events > 0)
                 pf_fire(job, m, s, other, &s->event[turn++ % s->events]);
             pf_call_run(job, m, s, other, at, end - at, scratch);
+            compare(s, one, at);
+            remember(other);
         }
         stretch(job, m, s, one, at, end - at, outputs);
+        if (other != NULL)
+            compare(s, other, end);
         at = end;
         if (outputs == s->output)
             s->done = at;
-    }
-}
-
-/* Allocations of the author's code: its library's pointers to the allocators lead here. The first one after init
-   is noted with its sample. */
-static struct pf_script *watched;
-static const struct pf_shared *watched_at;
-
-void pf_note_allocation(void)
-{
-    pf_allocated = 1;
-    if (watched != NULL && watched->late_allocation < 0)
-        watched->late_allocation =
-            (int64_t)watched_at->position[0] + ((int64_t)watched_at->position[1] & ((INT64_C(1) << 40) - 1));
-}
-
-static void *watched_malloc(size_t size)
-{
-    pf_note_allocation();
-    return malloc(size);
-}
-
-static void *watched_calloc(size_t count, size_t size)
-{
-    pf_note_allocation();
-    return calloc(count, size);
-}
-
-static void *watched_realloc(void *old, size_t size)
-{
-    pf_note_allocation();
-    return realloc(old, size);
-}
-
-static void *watched_aligned(size_t align, size_t size)
-{
-    pf_note_allocation();
-    return aligned_alloc(align, size);
-}
-
-static void *watched_new(size_t size)
-{
-    void *found = watched_malloc(size > 0 ? size : 1);
-    if (found == NULL)
-        abort();
-    return found;
-}
-
-static void watch_allocations(const struct pf_job *job, const struct pf_machine *m)
-{
-    const uintptr_t watchers[] = {(uintptr_t)watched_malloc, (uintptr_t)watched_calloc, (uintptr_t)watched_realloc,
-                                  (uintptr_t)watched_aligned, (uintptr_t)watched_new};
-    watched_at = job->shared;
-    for (int64_t k = 0; k < m->watches; k++) {
-        uintptr_t *slot = (uintptr_t *)(uintptr_t)m->watch[2 * k];
-        unsigned char *page = (unsigned char *)((uintptr_t)slot & ~(uintptr_t)(PAGE - 1));
-        if (mprotect(page, PAGE, PROT_READ | PROT_WRITE) != 0)
-            _exit(97);
-        *slot = watchers[m->watch[2 * k + 1]];
     }
 }
 
@@ -327,13 +294,14 @@ void pf_scripts(struct pf_job *job)
         pf_long_run(job);
         return;
     }
-    watch_allocations(job, m);
+    pf_watch_allocations(job, m);
     allocated_before = pf_allocated;
     pf_prepare_instance(m, &one);
     if (m->twin)
         pf_prepare_instance(m, &other);
     state_copy = pf_plain_memory(m->state_size);
     state_after = pf_plain_memory(m->state_size);
+    bystander = pf_plain_memory(m->state_size);
     region_start = pf_plain_memory(total);
     region_copy_now = pf_plain_memory(total);
     region_after = pf_plain_memory(total);
@@ -346,13 +314,15 @@ void pf_scripts(struct pf_job *job)
         pf_restore_script_regions(job, region_start.at);
         pf_start_instance(job, m, s, &one, 1);
         if (m->twin) {
+            remember(&one);
             pf_start_instance(job, m, s, &other, 1);
+            compare(s, &one, 0);
             for (int64_t i = 0; i < m->outputs; i++)
                 scratch[i] = pf_plain_memory(s->samples * pf_width[m->output_type[i]]).at;
         }
-        watched = s;
+        pf_watch_script(s);
         play(job, m, s, &one, m->twin ? &other : NULL, s->output, scratch);
-        watched = NULL;
+        pf_watch_script(NULL);
         if (m->reinit) {
             pf_start_instance(job, m, s, &one, 0);
             play(job, m, s, &one, NULL, s->again, scratch);

@@ -12,6 +12,12 @@ struct pf_happening {
     const void *argument[4];
 };
 
+/* What counting has seen so far: samples, those that were not finite, crossings, places of the first and last. */
+struct pf_counter {
+    int64_t samples, odd, crossings, is_armed;
+    double first, place, before, least, most;
+};
+
 /* first_flag: sample per kind, -1 for none. again: outputs after a second init, or NULL. */
 struct pf_script {
     double rate_hz;
@@ -22,6 +28,12 @@ struct pf_script {
     void *output[8];
     void *again[8];
     int64_t done, first_flag[5], mode_changed_at, late_allocation;
+    int64_t touched_at, touched_byte; /* beside another: sample by which one instance's state was written by the other, and where */
+    /* row > 0: outputs are counted, not kept; after every `row` samples the counter of output `counted` is noted. Inputs
+       then hold `row` samples that come again and again. */
+    int64_t row, counted;
+    double about, armed, scale;
+    struct pf_counter *rows;
 };
 
 /* One script over and over, for hours: each period must be the one numbered `settle` again, within a limit per output.

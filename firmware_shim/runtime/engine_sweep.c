@@ -241,7 +241,7 @@ static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_b
                 judge_finite(job, t, found, b);
         } else if (test->kind == PF_ORDER) {
             pf_order(test, found, b, before, have_before, row);
-        } else if (test->kind == PF_OCTAVE) {
+        } else if (test->kind == PF_OCTAVE || test->kind == PF_PAIR) {
             pf_octave(job, t, found, b);
         } else if (test->kind == PF_INVERSE) {
             pf_inverse(job, t, found, b);

@@ -36,6 +36,10 @@ FAULTS = {
     "static local shared by instances": (
         SMOOTH, ("    s->y += s->a * (x - s->y);\n    return s->y;", "    static float y; y += s->a * (x - y);\n    s->y = y;"
                  "\n    return y;"), {"instances_independent"}, 1),
+    "writes an unused field of another instance": (
+        STRIKE, ("float strike_step(strike_t *s)\n{\n", "float strike_step(strike_t *s)\n{\n    static strike_t *first;\n"
+                 "    if (!first) first = s;\n    if (first->mode != 2) first->ratio = s->level + 1.0f;\n"),
+        {"instances_independent"}, 2),
     "smoother overshoots": (SMOOTH, ("s->y += s->a * (x - s->y);", "s->y += 1.9f * (x - s->y);"), {"no_overshoot"}, 2),
     "smoother ten times too slow": (SMOOTH, ("(0.01f * rate)", "(0.1f * rate)"), {"accurate"}, 1),
     "smoother ignores the rate": (SMOOTH, ("(0.01f * rate)", "(0.01f * 48000.0f)"), {"accurate"}, 1),
@@ -74,3 +78,13 @@ def test_planted_fault_is_found_with_a_short_script(tmp_path: Path, name: str) -
 
         assert len(happenings) <= most_events + 1
         assert witness["replay"].startswith("preflash replay plant_sheet.py ")
+
+
+def test_a_write_into_another_instance_is_told_by_its_place(tmp_path: Path) -> None:
+    entry, change, _, _ = FAULTS["writes an unused field of another instance"]
+    _, found = planted(tmp_path, entry, change)
+
+    assert {"instances_independent"} == {word.split()[0] for word in found.failing()}
+    error = found.claim("instances_independent")["witness"]["error"]
+    assert "one instance wrote into the state of another by sample" in error
+    assert "byte 2" in error

@@ -14,7 +14,7 @@ HEADER_FIELDS = ("Formula:", "Domain:", "Outside:", "Error:", "Source:")
 FAULT_ROW = re.compile(r"\| (\d+) \| (\w+) \| (\d+) \| `([^`]+)` \|")
 
 
-PARTS = {"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md"}
+PARTS = {"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md", "bell_voice": "FAULTS_IN_VOICE.md"}
 
 
 def fault_rows(part: str) -> list[tuple[int, str, int, str]]:
@@ -28,9 +28,9 @@ def declared_routines() -> set[str]:
     return set(re.findall(r"^\w+ (bell_\w+)\(", text_of(DEMO / "good/bell_pitch.h"), re.MULTILINE))
 
 
-def described_machines() -> set[str]:
-    """Names of the machines in the sheet of the part in time."""
-    return set(re.findall(r'^    "(bell_\w+)",$', text_of(DEMO / "good/bell_time_sheet.py"), re.MULTILINE))
+def described(part: str) -> set[str]:
+    """Names of the routines in a part's sheet."""
+    return set(re.findall(r'^    "(bell_\w+)",$', text_of(DEMO / f"good/{part}_sheet.py"), re.MULTILINE))
 
 
 @pytest.mark.parametrize(("part", "row"), [(part, row) for part in PARTS for row in fault_rows(part)])
@@ -45,7 +45,7 @@ def test_every_routine_has_a_fault(part: str) -> None:
     rows = fault_rows(part)
 
     assert list(range(1, len(rows) + 1)) == [number for number, *_ in rows]
-    named = declared_routines() if part == "bell_pitch" else described_machines()
+    named = declared_routines() if part == "bell_pitch" else described(part)
     assert named == {routine for _, routine, _, _ in rows}
 
 

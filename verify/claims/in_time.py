@@ -16,6 +16,7 @@ from verify.grids import exact
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
     from verify.machines.observation import Observation
+    from verify.machines.script import Script
 
 
 @dataclass
@@ -56,6 +57,10 @@ class TimeClaim(Claim):
 
     def check_machine(self, machine: Machine, where: str) -> None:
         """Raise SheetError when the claim cannot be meant for this machine."""
+
+    def scripts(self, machine: Machine) -> list[Script]:
+        """Scripts that this claim needs besides those that every machine gets."""
+        return []
 
     def judge(self, seen: Observation) -> Judgement:
         """Judge one script."""

@@ -73,7 +73,8 @@ class FreshAfterInit(TimeClaim):
 class InstancesIndependent(TimeClaim):
     """Two instances that take turns behave as each alone.
 
-    Fails when: one changes what the other gives (a static local, a shared table that is written, a wild write).
+    Fails when: one changes what the other gives (a static local, a shared table that is written), or writes into the
+    other's state at all. Cannot see: writes that put back what was there.
     """
 
     because: str = PROTECTIVE
@@ -82,8 +83,14 @@ class InstancesIndependent(TimeClaim):
     variants: ClassVar[tuple[str, ...]] = ("beside another",)
 
     def judge(self, seen: Observation) -> Judgement:
-        return compared(seen, self.variants, {"beside another": "while a second instance ran in turns with it"},
-                        "the same samples as alone")
+        found = compared(seen, self.variants, {"beside another": "while a second instance ran in turns with it"},
+                         "the same samples as alone")
+        at, byte = seen.touched
+        if at >= 0 and not found.failing:
+            found.note(1.0, at, True, f"byte {byte} of its state has changed", "a state that only its own calls change",
+                       f"one instance wrote into the state of another by sample {at}, byte {byte}: a pointer that both "
+                       "use, or an index out of bounds")
+        return found
 
 
 @dataclass(frozen=True)

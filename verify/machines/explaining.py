@@ -14,6 +14,7 @@ from verify.judging.verdict import BLOCKED, FAILS, HOLDS, Tally, Verdict, decide
 from verify.machines.hunt import MachineHunt, Tried
 from verify.machines.machine import Machine
 from verify.machines.observation import Observation
+from verify.machines.running import LONGEST_KEPT
 from verify.machines.script import format_script, table
 
 TRACE_BEFORE, TRACE_AFTER = 24, 8
@@ -110,7 +111,7 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
     if verdict.word == FAILS and tried.witness is not None and tried.witness_judgement is not None:
         entry["witness"] = witness(machine, tried, tried.witness_judgement, sheet_name)
         entry["extent"] = f"{grouped(tried.failing_scripts)} of {grouped(tried.scripts)} scripts fail"
-        for seen in hunt.again([tried.witness], claim):
+        for seen in hunt.again([tried.witness], claim) if tried.witness.samples <= LONGEST_KEPT else []:
             entry["trace"] = trace(seen, getattr(claim, "of", ""), tried.witness_judgement.at)
     return entry
 

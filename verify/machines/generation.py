@@ -12,6 +12,7 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -27,13 +28,14 @@ MOST_PIECES = 4
 ROUND = (0, 1, -1, Fraction(1, 2), 2, 5, 10, Fraction(1, 10), Fraction(1, 100), Fraction(1, 1000), 100, 1000)
 
 
-def marked_places(grid: Grid) -> list[int]:
+@lru_cache(maxsize=256)
+def marked_places(grid: Grid) -> tuple[int, ...]:
     """Places worth trying: ends, their neighbours, round values, the middle."""
     found = [0, grid.count - 1, 1, grid.count - 2, grid.count // 2]
     found += [grid.index_near(value) for value in ROUND if grid.low <= value <= grid.high]
     low, high = grid.low, grid.high
     found += [grid.index_near(low + (high - low) * share / 8) for share in range(1, 8)]
-    return [place for place in dict.fromkeys(found) if 0 <= place < grid.count]
+    return tuple(place for place in dict.fromkeys(found) if 0 <= place < grid.count)
 
 
 # Each number carries three choices of 20 bits (gap, what, value), since every draw has its price.
@@ -49,7 +51,7 @@ class Shapes:
 
     machine: Machine
     hostile: bool
-    marked: dict[Grid, list[int]] = field(default_factory=dict)
+    marked: dict[Grid, tuple[int, ...]] = field(default_factory=dict)
 
     def place(self, grid: Grid, number: int) -> int:
         """A place on the grid: marked, even in value, or any; -1 to -3 are NaN and infinities."""

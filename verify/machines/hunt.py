@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from firmware_shim.crew import Crew
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
-from verify.claims.in_time import Judgement
+from verify.claims.in_time import Judgement, TimeClaim
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS
@@ -20,7 +20,7 @@ from verify.machines.judging import judge
 from verify.machines.long_run import judged, long_run
 from verify.machines.minimise import MOST_CANDIDATES, minimised
 from verify.machines.observation import Observation
-from verify.machines.running import Stand, observe
+from verify.machines.running import LONGEST_KEPT, Stand, observe
 from verify.machines.script import Script
 
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
@@ -104,6 +104,11 @@ class MachineHunt:
                 self.take(listed[start : start + CATALOGUE_PART], words, "catalogue", len(listed))
         if not self.over():
             self.take(quiet(self.stand.machine), (), "a long silence", 0)
+        for claim in self.claims:
+            asked = claim.scripts(self.stand.machine) if isinstance(claim, TimeClaim) else []
+            for start in range(0, len(asked), CATALOGUE_PART):
+                if not self.over():
+                    self.take(asked[start : start + CATALOGUE_PART], (), f"scripts of {claim.name}", len(asked))
         self.generated(variants)
         self.minimise()
         self.long_runs()
@@ -182,7 +187,7 @@ class MachineHunt:
     def minimise(self) -> None:
         """Make each failing claim's script as short and round as it can be."""
         for tried, claim in zip(self.tried, self.claims, strict=True):
-            if tried.witness is None or tried.witness_judgement is None:
+            if tried.witness is None or tried.witness_judgement is None or tried.witness.samples > LONGEST_KEPT:
                 continue
             self.progress(f"{self.label}: smallest script for {claim.name}", 0, 1)
 

@@ -64,11 +64,12 @@ def _without(script: Script) -> Iterator[Script]:
             for start in range(0, count, size):
                 yield replace(script, events=events[:start] + events[start + size :])
     for number, stream in enumerate(script.streams):
-        for k in range(len(stream)):
-            left = stream[:k] + stream[k + 1 :]
-            if left:
-                left = (replace(left[0], start=0), *left[1:])
-                yield _with_stream(script, number, left)
+        for size in dict.fromkeys((len(stream) // 2, len(stream) // 4, 2, 1)):
+            for k in range(0, len(stream), size) if size else ():
+                left = stream[:k] + stream[k + size :]
+                if left:
+                    left = (replace(left[0], start=0), *left[1:])
+                    yield _with_stream(script, number, left)
 
 
 def _with_stream(script: Script, number: int, pieces: tuple[Piece, ...]) -> Script:

@@ -30,9 +30,13 @@ class Observation:
     stop: Stop | None = None
     events: list[tuple[int, Event]] = field(default_factory=list)
     late_allocation: int = -1
+    touched: tuple[int, int] = (-1, 0)
     variants: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
     known_doubles: dict[str, np.ndarray] = field(default_factory=dict)
     reference_problem: str = ""
+    # Of a long run, whose samples were counted and not kept: rows of firmware_shim's COUNTER, for this claim.
+    rows: np.ndarray | None = None
+    counted_for: str = ""
 
     @property
     def rate_hz(self) -> Fraction:

@@ -47,6 +47,8 @@ def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: i
             for claim in claims:
                 found = judge(claim, seen)
                 failed |= found.failing > 0
+                if seen.rows is not None and not found.valid and not found.failing:
+                    continue
                 lines += claim_lines(claim.label(), found, seen, getattr(claim, "of", ""), width)
     return lines, failed
 
@@ -70,6 +72,8 @@ def claim_lines(label: str, found: Judgement, seen: Observation, of: str, width:
     if found.failing:
         lines = wrapped("FAILS", f"{label}: {found.error}", width)
         lines += wrapped("", f"got {found.got}, wanted {found.wanted}, at sample {found.at}", width)
+        if seen.rows is not None:
+            return lines
         return lines + [f"          {text}"[:width] for text in picture(trace(seen, of, found.at))]
     word = "OPEN" if found.open else "holds" if found.valid else "-"
     return wrapped(word, label + ("" if found.valid else ": says nothing"), width)

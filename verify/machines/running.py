@@ -10,11 +10,14 @@ import numpy as np
 
 from firmware_shim.crew import Crew
 from firmware_shim.script_job import ScriptJob
+from firmware_shim.script_running import COUNTER
 from verify.machines.machine import Machine, c_type_of, type_number
 from verify.machines.observation import Observation
 from verify.machines.script import Script, for_shim
 
 JOB_SAMPLES = 1 << 21
+# 8 million samples of a float are 32 MiB.
+LONGEST_KEPT = 1 << 23
 JOB_SCRIPTS = 256
 CUTS = {"blocks of 1": (1,), "blocks of 7": (7,), "blocks of 1009": (1009,), "random blocks": (5, 64, 1, 333, 31, 2)}
 ON_HOST = "this computer"
@@ -77,7 +80,34 @@ def batches(scripts: Sequence[Script]) -> Iterator[list[Script]]:
 
 
 def observe(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequence[str]) -> Iterator[Observation]:
-    """Observations in the order of the scripts; those that came back are run again in each wanted variant."""
+    """Observations in the order of the scripts; those that came back are run again in each wanted variant. Scripts that are
+    too long to be kept are counted, once for each claim that counts."""
+    kept = [script for script in scripts if script.samples <= LONGEST_KEPT]
+    yield from _kept(stand, kept, crew, variants)
+    yield from counted(stand, [script for script in scripts if script.samples > LONGEST_KEPT], crew)
+
+
+def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Observation]:
+    """Long runs: every claim that counts sees each of them."""
+    machine = stand.machine
+    counts = [(claim.label(), claim.count(machine)) for claim in machine.claims if hasattr(claim, "count")]
+    asked = [(script, label, count) for script in scripts for label, count in counts]
+    jobs = []
+    for script, _, count in asked:
+        short = for_shim(script.cut_to(count.row), machine)
+        plain = stand.job([])
+        jobs.append(replace(plain, scripts=(replace(short, samples=script.samples, count=count),)))
+    answers = dict(crew.run_all(jobs))
+    for number, (script, label, _) in enumerate(asked):
+        run = answers[number].runs[0]
+        raw = {output.name: np.zeros(0) for output in machine.outputs}
+        seen = Observation(machine, script, stand.build, raw, run.done, dict(run.flags), run.stop,
+                           late_allocation=run.late_allocation, counted_for=label)
+        seen.rows = run.rows if run.rows is not None else np.zeros(0, COUNTER)
+        yield seen
+
+
+def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequence[str]) -> Iterator[Observation]:
     groups = list(batches(scripts))
     if stand.host is None:
         variants = [word for word in variants if word != ON_HOST]
@@ -101,6 +131,8 @@ def observe(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Seque
         for k, where in enumerate(again[number]):
             other = _one(stand, groups[number][where], result, k, second=word == "used memory")
             answers[number][where].variants[word] = other.raw
+            if other.touched[0] >= 0:
+                answers[number][where].touched = other.touched
     for number in sorted(answers):
         yield from answers[number]
 
@@ -112,4 +144,5 @@ def _one(stand: Stand, script: Script, result: Any, number: int, second: bool = 
     raw = {name: np.asarray(values) for name, values in zip(names, outputs, strict=True)}
     events = [(sample, event) for place, sample, event in result.recorded if place == number]
     done = min((len(v) for v in raw.values()), default=0)
-    return Observation(stand.machine, script, stand.build, raw, done, dict(run.flags), run.stop, events, run.late_allocation)
+    return Observation(stand.machine, script, stand.build, raw, done, dict(run.flags), run.stop, events, run.late_allocation,
+                       run.touched)

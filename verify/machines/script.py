@@ -13,6 +13,7 @@ import numpy as np
 
 from firmware_shim import script_job
 from firmware_shim.engine import NUMPY_TYPES
+from reference.kernels import sin_turns
 from verify.errors import UsageError
 from verify.grids import SMALLEST_SIZE, Grid
 from verify.machines.machine import Machine, c_type_of, type_number
@@ -21,7 +22,8 @@ from verify.number_formats import bits_text, decimal_text
 # Values that no grid holds: only where the sheet lets them in (hostile=True).
 SPECIALS = {-1: float("nan"), -2: float("inf"), -3: float("-inf")}
 FEW_STEPS = 64
-SHAPES = ("hold", "ramp", "noise", "square")
+SHAPES = ("hold", "ramp", "noise", "square", "sine")
+TURN = 2**32
 
 
 @dataclass(frozen=True, order=True)
@@ -36,7 +38,8 @@ class Happening:
 @dataclass(frozen=True, order=True)
 class Piece:
     """A stretch of an input stream: hold a; ramp a to b in `period` samples; noise between a and b (seed
-    `period`); square between a and b with `period` samples each. a, b are places on the grid."""
+    `period`); square between a and b with `period` samples each; sine from their middle up, `period` 2**-32 turns per
+    sample. a, b are places on the grid."""
 
     start: int
     shape: str
@@ -103,6 +106,10 @@ def stream_places(pieces: tuple[Piece, ...], grid: Grid, samples: int) -> np.nda
             part = grid.nearest_indices(low + (high - low) * share)
         elif piece.shape == "square":
             part = np.where(at // max(1, piece.period) % 2 == 0, piece.a, piece.b)
+        elif piece.shape == "sine":
+            low, high = grid.doubles(np.array([piece.a, piece.b]))
+            turns = (at * piece.period % TURN) / TURN
+            part = grid.nearest_indices((low + high) / 2 + (high - low) / 2 * sin_turns(turns))
         else:
             part = _noise(grid, min(piece.a, piece.b), max(piece.a, piece.b), piece.period, count)
         places[piece.start : piece.start + count] = part
@@ -158,7 +165,8 @@ def table(script: Script, machine: Machine, most_lines: int = 24) -> list[str]:
             a, b = shown(grid, p.a), shown(grid, p.b)
             words = {"hold": f"stays at {a}", "ramp": f"goes from {a} to {b} in {p.period} samples",
                      "noise": f"random between {a} and {b} (seed {p.period})",
-                     "square": f"alternates {a}, {b} every {p.period} samples"}
+                     "square": f"alternates {a}, {b} every {p.period} samples",
+                     "sine": f"a sine between {a} and {b} of {float(p.period * rate / TURN):.9g} Hz"}
             rows.append((p.start, f"{grid.name} {words[p.shape]}"))
     rows.sort(key=lambda row: row[0])
     for sample, text in rows[:most_lines]:
