@@ -26,6 +26,7 @@ from verify.machines.script import Script, format_script, parse_script
 from verify.witnesses import WitnessFile
 
 # Of the scripts drawn for this computer's build, one in so many is drawn elsewhere: slower builds, the same claims.
+LONGEST_ON_BOARD = 1 << 21  # samples of a script that came from elsewhere
 SHARES = {"strict": 4, "board": 8}
 
 
@@ -118,6 +119,8 @@ class MachineCheck:
         try:
             known = kept.load(self.machine, claims, scripts) if kept is not None else None
             stored = list(dict.fromkeys([*self.stored(), *(self.hunted if stand.build == "board" else ())]))
+            if stand.build == "board":
+                stored = [script for script in stored if script.samples <= LONGEST_ON_BOARD]
             if known is None:
                 hunt.run(stored)
                 if kept is not None and not hunt.stopped:
