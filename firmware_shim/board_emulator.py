@@ -32,6 +32,7 @@ from firmware_shim.cores import Core, core_named
 from firmware_shim.engine import Engine
 
 MOST_SLOTS = 9
+ALLOCATORS = ("malloc", "calloc", "realloc", "_malloc_r", "_calloc_r", "_realloc_r")
 START_SECONDS = 3.0
 STACK_PATTERN = b"\xa5"
 FLUSH_BIT, DEFAULT_NAN_BIT = 1 << 24, 1 << 25
@@ -63,6 +64,7 @@ class BoardImage:
         self.kept: list[Any] = []
         self.slots: dict[str, int] = {}
         self.mapped: list[tuple[int, int]] = []
+        self.words: dict[int, mmap.mmap] = {}
         self.read_image()
         self.make_machine()
         self.load()
@@ -229,6 +231,10 @@ class BoardImage:
             self.hook(kinds.UC_HOOK_CODE, 4, address, address)
         if not self.core.unaligned:
             self.hook(kinds.UC_HOOK_MEM_READ | kinds.UC_HOOK_MEM_WRITE, 5)
+        self.hook(kinds.UC_HOOK_MEM_READ_INVALID | kinds.UC_HOOK_MEM_WRITE_INVALID, 8)
+        for name in ALLOCATORS:
+            if name in self.symbols:
+                self.hook(kinds.UC_HOOK_CODE, 7, self.address(name), self.address(name))
 
     def start(self) -> None:
         """Run constructors of static objects, with a limit. Errors: LoadProblem."""
@@ -284,8 +290,7 @@ class BoardImage:
     def map_words(self, words: tuple[tuple[int, int], ...]) -> None:
         """Pages of declared peripheral words, once each. Errors: LoadProblem."""
         read, write = self.unicorn.UC_PROT_READ, self.unicorn.UC_PROT_WRITE
-        areas = getattr(self, "words", {})
-        self.words = areas
+        areas = self.words
         for address, value in words:
             page = address // PAGE * PAGE
             if page not in areas:

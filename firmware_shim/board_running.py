@@ -148,7 +148,8 @@ class BoardRunner(Runner):
             target = int(notes.registers[15])
             caller = self.image.function_at(int(notes.registers[14]) & ~1)
             return f"jump to 0x{target:08x}, where no code is, last called from {caller}"
-        found = accessed(self.image.path, at, [int(value) for value in notes.registers])
+        told = int(notes.size) < 0  # by the emulator, at the access itself
+        found = int(notes.address) if told else accessed(self.image.path, at, [int(value) for value in notes.registers])
         word = "read of" if error in (6, 13) else "write to"
         if found is None:
             return f"{word} an address outside everything mapped{where}"

@@ -88,6 +88,7 @@ class ScriptJob:
     trap_kinds: int = 0
     peripherals: tuple[tuple[int, int], ...] = ()
     longer: LongRun | None = None
+    default_nan: bool = False
 
 
 @dataclass

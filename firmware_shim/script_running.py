@@ -57,6 +57,7 @@ class ScriptRunner(Runner):
     """One ScriptJob on one worker; waits, limits and descriptions of ends are those of Runner."""
 
     job: ScriptJob  # type: ignore[assignment]
+    words_elsewhere = False  # peripherals that this process does not map at their own addresses
 
     def __init__(self, engine: Engine, job: ScriptJob, capture: BinaryIO) -> None:
         super().__init__(engine, job, capture)  # type: ignore[arg-type]
@@ -118,19 +119,14 @@ class ScriptRunner(Runner):
             self.offsets.append(places)
         tail = end
         end += ffi.sizeof("struct pf_script") * len(job.scripts) + 64
-        self.memory = mmap.mmap(-1, end)
-        base = ffi.cast("unsigned char *", ffi.from_buffer(self.memory))
+        self.mapping = mmap.mmap(-1, end)
+        base = ffi.cast("unsigned char *", ffi.from_buffer(self.mapping))
         self.shared = ffi.cast("struct pf_shared *", base)
         self.scripts = ffi.cast("struct pf_script *", base + (tail + 63) // 64 * 64)
         self.keep = [base]
         for number, script in enumerate(job.scripts):
             self.lay_script(self.scripts[number], script, base, self.offsets[number], len(widths))
         machine = self.machine = ffi.new("struct pf_machine *")
-        for field, kind in (("init", "init"), ("destroy", "end"), ("event", "event"), ("run", "run")):
-            setattr(machine, field, library.symbol(f"{job.machine}{field}", f"pf_machine_{kind}"))
-        asks = ffi.typeof("long (*)(void)")
-        machine.state_size = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}size", "pf_machine_end")))()
-        machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()
         machine.inputs, machine.outputs, machine.scripts = len(job.input_types), len(job.output_types), len(job.scripts)
         for k, number in enumerate(job.input_types):
             machine.input_type[k] = number
@@ -144,7 +140,25 @@ class ScriptRunner(Runner):
         machine.watch, machine.watches = numbers, len(watch) // 2
         if job.longer is not None:
             machine.longer = self.lay_long(job.longer)
-        machine.allocates = bool(ALLOCATORS & imported_names(Path(job.library)))
+        machine.allocates = self.allocates()
+        self.bind(library)
+
+    def bind(self, library: Library) -> None:
+        """The machine's generated functions, and the size of its state."""
+        ffi, job, machine = self.ffi, self.job, self.machine
+        for field, kind in (("init", "init"), ("destroy", "end"), ("event", "event"), ("run", "run")):
+            setattr(machine, field, library.symbol(f"{job.machine}{field}", f"pf_machine_{kind}"))
+        asks = ffi.typeof("long (*)(void)")
+        machine.state_size = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}size", "pf_machine_end")))()
+        machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()
+
+    def allocates(self) -> bool:
+        """Whether the code can take memory from the heap, which is not put back with the state."""
+        return bool(ALLOCATORS & imported_names(Path(self.job.library)))
+
+    def word_places(self) -> list[int]:
+        """Where each declared peripheral word lies in this process."""
+        return [address for address, _ in self.job.peripherals]
 
     def lay_long(self, longer: LongRun) -> Any:
         """A long run as a C structure, in memory shared with the child; so is the file that tells how far it is."""
@@ -212,13 +226,13 @@ class ScriptRunner(Runner):
         self.machine.first = first
         # Words of peripherals are memory like the library's own: each script starts with their declared values.
         places = [(library.base + offset, size) for offset, size in job.regions]
-        places += [(address, 4) for address, _ in job.peripherals]
+        places += [(address, 4) for address in self.word_places()]
         regions = ffi.new("struct pf_region[]", max(1, len(places)))
         for slot, (address, size) in zip(regions, places, strict=False):
             slot.start, slot.size = ffi.cast("unsigned char *", address), size
         c_job = ffi.new("struct pf_job *")
         words = ffi.new("struct pf_word[]", [list(word) for word in job.peripherals] or 1)
-        c_job.word, c_job.words = words, len(job.peripherals)
+        c_job.word, c_job.words = words, 0 if self.words_elsewhere else len(job.peripherals)
         c_job.flush_to_zero, c_job.regions, c_job.region = job.flush_to_zero, len(places), regions
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.shared, c_job.machine, c_job.output_file = shared, self.machine, self.capture.fileno()
@@ -244,7 +258,7 @@ class ScriptRunner(Runner):
         assert script.count is not None
         done, start = int(slot.done), self.offsets[number][0]
         came = -(-done // script.count.row)
-        rows = np.frombuffer(self.memory[start : start + came * COUNTER.itemsize], COUNTER)
+        rows = np.frombuffer(self.mapping[start : start + came * COUNTER.itemsize], COUNTER)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
         return ScriptRun(self.empty(), done, flags, stop, late_allocation=int(slot.late_allocation), rows=rows)
 
@@ -264,7 +278,7 @@ class ScriptRunner(Runner):
             for k, kind in enumerate(job.output_types):
                 start = self.offsets[number][row * outputs + k]
                 width = NUMPY_TYPES[kind].itemsize
-                arrays.append(np.frombuffer(self.memory[start : start + done * width], NUMPY_TYPES[kind]))
+                arrays.append(np.frombuffer(self.mapping[start : start + done * width], NUMPY_TYPES[kind]))
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
         return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),

@@ -89,6 +89,7 @@ class Worker:
         self.libraries: dict[str, Library] = {}
         self.problems: dict[str, str] = {}
         self.images: dict[tuple[str, bool], Any] = {}
+        self.areas: dict[str, Any] = {}  # beside each image: memory for states of machines
         self.programs: dict[str, Any] = {}
         self.capture = tempfile.TemporaryFile()  # noqa: SIM115 - kept open for the worker's life
 
@@ -135,10 +136,18 @@ class Worker:
         """Run one job in the emulator."""
         from firmware_shim.board_emulator import BoardImage, LoadProblem
         from firmware_shim.board_running import BoardRunner
+        from firmware_shim.board_script_running import Areas, BoardScriptRunner
         from firmware_shim.board_served import ServedRunner, may_serve
 
         if isinstance(job, ScriptJob):
-            return ScriptRunner(self.engine, job, self.capture).refused_scripts("machines do not run on the board yet")
+            player = BoardScriptRunner(self.engine, job, self.capture)
+            try:
+                if (job.library, False) not in self.images:
+                    self.images[job.library, False] = BoardImage(self.engine, job.library, tracing=False)
+                image = self.images[job.library, False]
+                return player.play_on(image, self.areas.setdefault(job.library, Areas(image)))
+            except LoadProblem as problem:
+                return player.refused_scripts(str(problem))
         runner = BoardRunner(self.engine, job, self.capture)
         tracing = bool(job.trap_kinds) or job.keep_costs
         if (job.library, tracing) not in self.images:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.build import Built
+from firmware_shim.cores import core_named
 from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
@@ -124,14 +125,16 @@ class Check:
     def machine_check(self, machine: Machine) -> tuple[MachineCheck, list[tuple[str, Built | ShimError]]]:
         """The check of one machine, and the builds it runs in."""
         builds = [(bench.build, bench.built if bench.built is not None else bench.problem)
-                  for bench in self.benches if bench.build not in ("board", "board strict", "narrow")]
+                  for bench in self.benches if bench.build not in ("board strict", "narrow")]
         crew, keys = (self.crew, self.store.keys) if self.staffed else (None, {})
         if any(getattr(claim, "allow", ()) for claim in machine.claims):
             # Allowances name lines of the text: tallies that rest on them last only as long as every byte of it.
             texts = {bench.build: bench.built.key for bench in self.benches if bench.built is not None}
             keys = {build: f"{key} {texts[build]}" for build, key in keys.items()}
         kept = {build: Kept(self.store.folder, self.store.surroundings, key, self.plan.fresh) for build, key in keys.items()}
-        check = MachineCheck(machine, self.sheet.path.name, crew, self.plan, self.progress, self.witnesses, kept)
+        no_flags = bool(self.sheet.core) and core_named(str(self.sheet.core)).fpu == "none"
+        check = MachineCheck(machine, self.sheet.path.name, crew, self.plan, self.progress, self.witnesses, kept, no_flags,
+                             self.sheet.default_nan)
         return check, [(build, built) for build, built in builds if built is not None]
 
     def check_machine(self, machine: Machine) -> dict[str, Any]:

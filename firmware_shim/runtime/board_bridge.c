@@ -21,6 +21,7 @@ typedef int (*reg_type)(void *uc, int number, void *value);
 
 static struct pf_board *board;
 static volatile long *position;
+static int64_t position_start; /* samples of this call that ran in earlier parts of it */
 static uint64_t blocks;
 static uint32_t seen_progress, previous_end;
 static double seen_seconds;
@@ -65,7 +66,7 @@ static void on_block(void *uc, uint64_t address, uint32_t size, void *user)
         return;
     uint32_t progress = *board->progress;
     if (position != NULL) /* not yet while constructors run */
-        position[0] = progress;
+        position[0] = (long)position_start + (long)progress;
     if (progress != seen_progress || seen_seconds == 0.0) {
         seen_progress = progress;
         seen_seconds = used_seconds();
@@ -110,6 +111,28 @@ static void on_access(void *uc, int type, uint64_t address, int size, int64_t va
     board->notes->address = (int64_t)address;
     board->notes->size = size;
     note(3, get(REG_PC));
+}
+
+/* Nothing is mapped there, or not for this: the emulator's registers may stand at an earlier instruction of the
+   block, the address is told here only. */
+static int on_refused(void *uc, int type, uint64_t address, int size, int64_t value, void *user)
+{
+    (void)uc; (void)type; (void)value; (void)user;
+    board->notes->address = (int64_t)address;
+    board->notes->size = -size;
+    return 0;
+}
+
+/* An allocator of the C library is entered. */
+static void on_allocation(void *uc, uint64_t address, uint32_t size, void *user)
+{
+    (void)uc; (void)address; (void)size; (void)user;
+    if (position == NULL) {
+        pf_allocated = 1; /* a constructor's */
+        return;
+    }
+    position[0] = (long)position_start + (long)*board->progress;
+    pf_note_allocation();
 }
 
 static void on_table_read(void *uc, int type, uint64_t address, int size, int64_t value, void *user)
@@ -262,6 +285,40 @@ static void run(int number, const void *const *inputs, void *output, long n, vol
     progress[0] = n;
 }
 
+/* One call into the image, its arguments in the first registers; a machine's, in one of several parts of a
+   stretch. Returns whether it came back; flags: what it left in the status register is added to them. */
+int pf_board_go(uint32_t entry, const uint32_t *arguments, uint32_t stack, volatile long *progress, int64_t start,
+                uint32_t *flags)
+{
+    unsigned mode = pf_get();
+    position = progress;
+    position_start = start;
+    for (int k = 0; k < 4; k++)
+        set(REG_R0 + k, arguments[k]);
+    set(REG_SP, stack);
+    set(REG_LR, board->return_address | 1u);
+    if (board->fpu)
+        set(REG_FPSCR, board->fpscr);
+    *board->progress = 0;
+    board->progress[2] = 0;
+    previous_at = previous_end = 0;
+    seen_seconds = 0.0;
+    pf_set(PF_MODE_DEFAULT);
+    int error = ((emu_start_type)board->emu_start)(board->uc, entry | 1u, board->return_address, 0, 0);
+    pf_set(mode);
+    progress[0] = (long)start + (long)*board->progress;
+    if (error || board->notes->stopped || get(REG_PC) != board->return_address) {
+        board->notes->error = error;
+        note(1, get(REG_PC));
+        return 0;
+    }
+    if (board->fpu) {
+        *flags |= get(REG_FPSCR);
+        show_flags(board->fpscr, *flags);
+    }
+    return 1;
+}
+
 #define LOOP(K) \
     static void loop##K(const void *const *inputs, void *output, long n, volatile long *progress) \
     { \
@@ -273,6 +330,7 @@ void pf_board_use(struct pf_board *which)
 {
     board = which;
     position = NULL;
+    position_start = 0;
     seen_seconds = 0.0;
 }
 
@@ -284,102 +342,11 @@ pf_loop pf_board_loop(int slot)
 
 void *pf_board_hook(int kind)
 {
-    static void *const hooks[7] = {(void *)on_block, (void *)on_instruction, (void *)on_exception,
+    static void *const hooks[9] = {(void *)on_block, (void *)on_instruction, (void *)on_exception,
                                    (void *)on_aligned_place, (void *)on_lacking, (void *)on_access,
-                                   (void *)on_table_read};
+                                   (void *)on_table_read, (void *)on_allocation,
+                                   (void *)on_refused};
     return hooks[kind];
 }
 
 int64_t pf_board_size(void) { return (int64_t)sizeof(struct pf_board); }
-
-/* Distance of two floats in steps of binary32 or binary64, NaNs equal to each other. */
-static int64_t line_of(int64_t bits, int64_t least) { return bits < 0 ? least - bits : bits; }
-
-static double steps_apart(const struct pf_test *test, int type, const unsigned char *a, const unsigned char *b)
-{
-    if (type == PF_F32) {
-        int32_t x, y;
-        memcpy(&x, a, 4);
-        memcpy(&y, b, 4);
-        int nan_x = (x & 0x7fffffff) > 0x7f800000, nan_y = (y & 0x7fffffff) > 0x7f800000;
-        int end_x = (x & 0x7fffffff) == 0x7f800000, end_y = (y & 0x7fffffff) == 0x7f800000;
-        if (nan_x || nan_y)
-            return nan_x && nan_y ? 0.0 : __builtin_inf();
-        if (x != y && (end_x || end_y))
-            return __builtin_inf();
-        if (x == y)
-            return 0.0;
-        double apart = __builtin_fabs((double)(line_of(x, INT32_MIN) - line_of(y, INT32_MIN)));
-        return apart == 0.0 && test->high < 0.0 ? 0.5 : apart;
-    }
-    int64_t x, y;
-    memcpy(&x, a, 8);
-    memcpy(&y, b, 8);
-    const int64_t size = 0x7fffffffffffffff, top = 0x7ff0000000000000;
-    int nan_x = (x & size) > top, nan_y = (y & size) > top;
-    if (nan_x || nan_y)
-        return nan_x && nan_y ? 0.0 : __builtin_inf();
-    if (x == y)
-        return 0.0;
-    if ((x & size) == top || (y & size) == top)
-        return __builtin_inf();
-    double apart = __builtin_fabs((double)(line_of(x, INT64_MIN) - line_of(y, INT64_MIN)));
-    return apart == 0.0 && test->high < 0.0 ? 0.5 : apart;
-}
-
-static int64_t whole_of(int type, const void *from, long i)
-{
-    switch (type) {
-    case PF_I8: return ((const int8_t *)from)[i];
-    case PF_U8: return ((const uint8_t *)from)[i];
-    case PF_I16: return ((const int16_t *)from)[i];
-    case PF_U16: return ((const uint16_t *)from)[i];
-    case PF_I32: return ((const int32_t *)from)[i];
-    case PF_U32: return ((const uint32_t *)from)[i];
-    default: return ((const int64_t *)from)[i];
-    }
-}
-
-/* The other build's loop on the same inputs; integers may be wider there (long). */
-void pf_same(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *b)
-{
-    static unsigned char wide[8][PF_BLOCK * 8], other[PF_BLOCK * 8];
-    const struct pf_test *test = &job->test[number];
-    const void *inputs[8];
-    int64_t changed = job->shared->mode_changed_at;
-    for (int k = 0; k < job->inputs; k++) {
-        int from = job->input[k].type, to = test->second_inputs[k];
-        inputs[k] = b->raw[k];
-        if (pf_width[from] == pf_width[to])
-            continue;
-        for (long i = 0; i < b->n; i++) {
-            int64_t value = whole_of(from, b->raw[k], i);
-            memcpy(wide[k] + i * pf_width[to], &value, (size_t)pf_width[to]);
-        }
-        inputs[k] = wide[k];
-    }
-    pf_call(job, test->second, inputs, other, b->n, PF_OTHER, b->ordinal);
-    job->shared->mode_changed_at = changed;
-    int type = job->output_type, width = pf_width[type];
-    for (long i = 0; i < b->n; i++) {
-        double apart;
-        if (type == PF_F32 || type == PF_F64) {
-            apart = steps_apart(test, type, (const unsigned char *)b->output + i * width, other + i * width);
-        } else {
-            int64_t x = whole_of(type, b->output, i), y = whole_of(test->second_type, other, i);
-            apart = x == y ? 0.0 : __builtin_fabs((double)x - (double)y);
-            apart = x != y && apart == 0.0 ? 1.0 : apart;
-        }
-        if (apart > found->most) {
-            found->most = apart;
-            found->most_at = b->ordinal + i;
-        }
-        if (apart > (test->high < 0.0 ? 0.0 : test->high))
-            pf_fail(found, b->ordinal + i);
-    }
-    found->judged += b->n;
-    if (found->least > 0.0) {
-        found->least = 0.0;
-        found->least_at = b->ordinal;
-    }
-}

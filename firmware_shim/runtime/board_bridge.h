@@ -43,7 +43,23 @@ struct pf_board {
     int32_t served_file, spare;
 };
 
+/* One machine in the image: entries of its generated functions; where each instance's state and each buffer
+   (inputs, then outputs) lies on the board and in this process. */
+struct pf_board_machine {
+    uint32_t init, destroy, event, run;
+    uint32_t state_address[2], buffer_address[16];
+    unsigned char *state[2], *buffer[16];
+    int64_t state_size, buffer_bytes;
+    int32_t inputs, outputs, guard_begin, double_register;
+    int32_t width[16];
+};
+
 void pf_board_use(struct pf_board *board);
+void pf_board_play(struct pf_board *board, struct pf_board_machine *played, struct pf_machine *machine,
+                   volatile long *position);
+int64_t pf_board_ask(struct pf_board *board, uint32_t entry);
+int64_t pf_board_machine_size(void);
 pf_loop pf_board_loop(int slot);
-void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 exception, 3 alignment, 4 lacking, 5 access, 6 table */
+void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 exception, 3 alignment, 4 lacking, 5 access, 6 table,
+                                  7 allocation, 8 refused access */
 int64_t pf_board_size(void);

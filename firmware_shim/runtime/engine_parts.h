@@ -96,4 +96,8 @@ uint32_t pf_served_call(const struct pf_board *board, uint32_t entry, const uint
 void pf_served_finish(void);
 void pf_sweep(struct pf_job *job);
 void pf_scripts(struct pf_job *job);
+extern int pf_allocated;
+void pf_note_allocation(void);
+int pf_board_go(uint32_t entry, const uint32_t *arguments, uint32_t stack, volatile long *progress, int64_t start,
+                uint32_t *flags);
 #endif

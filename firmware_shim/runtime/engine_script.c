@@ -8,6 +8,8 @@
 #include "engine_parts.h"
 #include "engine_instances.h"
 
+int pf_allocated; /* in this script, or before all scripts */
+static int allocated_before;
 static struct memory state_copy, region_start, region_copy_now, state_after, region_after;
 
 /* size bytes that end at (or begin after) a page that nobody may touch. */
@@ -181,7 +183,7 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
     unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
     if (!fresh)
         return;
-    if (m->allocates) {
+    if (m->allocates && (!m->every_allocation_told || pf_allocated)) {
         note_flags(s, fresh, at);
         return;
     }
@@ -293,6 +295,7 @@ void pf_scripts(struct pf_job *job)
         return;
     }
     pf_watch_allocations(job, m);
+    allocated_before = pf_allocated;
     pf_prepare_instance(m, &one);
     if (m->twin)
         pf_prepare_instance(m, &other);
@@ -307,6 +310,7 @@ void pf_scripts(struct pf_job *job)
         struct pf_script *s = &m->script[k];
         void *scratch[8];
         job->shared->segment = k;
+        pf_allocated = allocated_before;
         pf_restore_script_regions(job, region_start.at);
         pf_start_instance(job, m, s, &one, 1);
         if (m->twin) {

@@ -53,7 +53,8 @@ struct pf_machine {
     int64_t state_size, state_align, inputs, outputs, first, scripts;
     int32_t input_type[8], output_type[8];
     int32_t block, guard_begin, twin, reinit;
-    int32_t allocates, spare; /* memory from the heap is not put back: flags are then noted per stretch only */
+    int32_t allocates; /* memory from the heap is not put back: flags are then noted per stretch only */
+    int32_t every_allocation_told; /* so that this holds only for scripts that did allocate */
     struct pf_script *script;
     int64_t watches;
     struct pf_long *longer; /* the first script as a long run instead, or NULL */

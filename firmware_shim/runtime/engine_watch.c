@@ -10,8 +10,9 @@
 static struct pf_script *watched;
 static const struct pf_shared *watched_at;
 
-static void note_allocation(void)
+void pf_note_allocation(void)
 {
+    pf_allocated = 1;
     if (watched != NULL && watched->late_allocation < 0)
         watched->late_allocation =
             (int64_t)watched_at->position[0] + ((int64_t)watched_at->position[1] & ((INT64_C(1) << 40) - 1));
@@ -19,25 +20,25 @@ static void note_allocation(void)
 
 static void *watched_malloc(size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return malloc(size);
 }
 
 static void *watched_calloc(size_t count, size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return calloc(count, size);
 }
 
 static void *watched_realloc(void *old, size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return realloc(old, size);
 }
 
 static void *watched_aligned(size_t align, size_t size)
 {
-    note_allocation();
+    pf_note_allocation();
     return aligned_alloc(align, size);
 }
 

@@ -33,6 +33,7 @@ class SameOnBoard(Claim):
     because: str
     name: ClassVar[str] = "same_on_board"
     builds: ClassVar[tuple[str, ...]] = ("board",)
+    variants: ClassVar[tuple[str, ...]] = ("this computer",)
 
     def limit_text(self) -> str:
         return "bits=True" if self.ulp is None else f"ulp={number_text(self.ulp)}"

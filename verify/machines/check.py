@@ -18,15 +18,19 @@ from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS, Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
-from verify.machines.hunt import LONG_SECONDS, STRICT_SHARE, MachineHunt
+from verify.machines.hunt import LONG_SECONDS, MachineHunt
 from verify.machines.kept import Kept
 from verify.machines.machine import Machine
 from verify.machines.running import LONGEST_KEPT, Stand
 from verify.machines.script import Script, format_script, parse_script
 from verify.witnesses import WitnessFile
 
+# Of the scripts drawn for this computer's build, one in so many is drawn elsewhere: slower builds, the same claims.
+LONGEST_ON_BOARD = 1 << 21  # samples of a script that came from elsewhere
+SHARES = {"strict": 4, "board": 8}
 
-def stand_of(machine: Machine, built: Built) -> Stand:
+
+def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host: Stand | None = None) -> Stand:
     """A machine bound to one build."""
     info = built.info
     text = machine.block or machine.step
@@ -39,7 +43,8 @@ def stand_of(machine: Machine, built: Built) -> Stand:
     return Stand(
         machine, built.variant, str(built.library), built.machines[machine.name],
         tuple((s.offset_address, s.size) for s in writable_sections(built.library)),
-        text, f"{Path(function.file).name}:{function.line}" if function else "", tuple(dict.fromkeys(notes)), built.key)
+        text, f"{Path(function.file).name}:{function.line}" if function else "", tuple(dict.fromkeys(notes)), built.key,
+        default_nan, host)
 
 
 def _words(text: str) -> list[str]:
@@ -62,7 +67,10 @@ def claims_in(machine: Machine, build: str) -> list[Claim]:
 
 @dataclass
 class MachineCheck:
-    """One machine in every build of the sheet."""
+    """One machine in every build of the sheet. no_flags: the board's core has no floating-point unit, so no flags rise.
+
+    hunted: what came nearest to a limit in the builds before, where later builds look as well.
+    """
 
     machine: Machine
     sheet_name: str
@@ -71,24 +79,38 @@ class MachineCheck:
     progress: Progress
     witnesses: WitnessFile
     kept: Mapping[str, Kept] = field(default_factory=dict)
+    no_flags: bool = False
+    default_nan: bool = False
+    hunted: list[Script] = field(default_factory=list)
+
+    def claims(self, build: str) -> list[Claim]:
+        """The claims that are judged in one build."""
+        silent = self.no_flags and build == "board"
+        return [claim for claim in claims_in(self.machine, build) if not (silent and claim.name == "no_hidden_events")]
 
     def entry(self, builds: Sequence[tuple[str, Built | ShimError]]) -> dict[str, Any]:
         """The machine's entry in the record."""
         claims: list[dict[str, Any]] = []
         prototype = definition = ""
         notes: tuple[str, ...] = ()
+        host: Stand | None = None
         for build, built in builds:
             if isinstance(built, ShimError):
-                claims += [blocked_entry(claim, build, built.what) for claim in claims_in(self.machine, build)]
+                claims += [blocked_entry(claim, build, built.what) for claim in self.claims(build)]
                 continue
-            stand = stand_of(self.machine, built)
-            prototype, definition, notes = stand.prototype, stand.definition, stand.notes
+            stand = stand_of(self.machine, built, default_nan=self.default_nan, host=host)
+            host = stand if build == "host" else host
+            if build == "board":
+                budget = f"on the board {self.budget(build)} scripts are drawn, on this computer {self.budget('host')}"
+                notes = (*notes, f"{budget}; those nearest to a limit here were run there too")
+            else:
+                prototype, definition, notes = stand.prototype, stand.definition, stand.notes
             claims += self.build(stand)
         return machine_entry(self.machine, self.sheet_name, claims, prototype, definition, notes)
 
     def build(self, stand: Stand) -> list[dict[str, Any]]:
         """Hunt and judge in one build."""
-        claims = claims_in(self.machine, stand.build)
+        claims = self.claims(stand.build)
         assert self.crew is not None  # a built library has workers
         scripts = self.budget(stand.build)
         hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts,
@@ -96,12 +118,15 @@ class MachineCheck:
         kept = self.kept.get(stand.build)
         try:
             known = kept.load(self.machine, claims, scripts) if kept is not None else None
+            stored = list(dict.fromkeys([*self.stored(), *(self.hunted if stand.build == "board" else ())]))
+            if stand.build == "board":
+                stored = [script for script in stored if script.samples <= LONGEST_ON_BOARD]
             if known is None:
-                hunt.run(self.stored())
+                hunt.run(stored)
                 if kept is not None and not hunt.stopped:
                     kept.save(self.machine, claims, scripts, hunt.tried, hunt.sample)
             else:
-                hunt.recheck(*known, self.stored())
+                hunt.recheck(*known, stored)
             found = [described(claim, hunt, tried, self.sheet_name) for claim, tried in zip(claims, hunt.tried, strict=True)]
         except (ShimError, ToolFault):
             raise
@@ -109,6 +134,7 @@ class MachineCheck:
             # A fault of the tool is said loudly and can never become holds.
             why = f"preflash's own fault: {type(problem).__name__}: {problem}"
             return [claim_entry(claim, stand.build, Verdict(BLOCKED, note=why), None) for claim in claims]
+        self.hunted += [tried.worst_script for tried in hunt.tried if tried.worst_script is not None]
         for claim, tried in zip(claims, hunt.tried, strict=True):
             if tried.witness is not None:
                 self.witnesses.add_script(self.machine.name, claim.label(), stand.build,
@@ -118,7 +144,7 @@ class MachineCheck:
     def is_kept(self, builds: Sequence[str]) -> bool:
         """Whether every build's tallies are at hand, so that little is to be run."""
         for build in builds:
-            kept, claims = self.kept.get(build), claims_in(self.machine, build)
+            kept, claims = self.kept.get(build), self.claims(build)
             if kept is None or not kept.path(self.machine, claims, self.budget(build)).exists():
                 return False
         return bool(builds)
@@ -127,7 +153,7 @@ class MachineCheck:
         """Scripts to try in one build: the sheet's own number stands for the default budget only."""
         asked = self.machine.scripts if self.plan.scripts == DEFAULT_SCRIPTS else None
         scripts = asked or self.plan.scripts
-        return scripts // STRICT_SHARE if build == "strict" else scripts
+        return max(1, scripts // SHARES.get(build, 1))
 
     def stored(self) -> list[Script]:
         """Stored scripts that still fit the machine; others are kept in the file and passed over."""

@@ -17,6 +17,7 @@ from verify.claims.memory_of_machines import compared
 from verify.grids import SMALLEST_SIZE
 from verify.judging.exact import error_between
 from verify.machines.observation import Observation
+from verify.machines.running import ON_HOST
 
 SCREEN_FACTOR = 16
 MOST_EXACT = 48
@@ -303,6 +304,56 @@ def exactly(claim: Accurate, seen: Observation, trajectory: Any, sample: int) ->
     return None
 
 
+def same_on_board(claim: Any, seen: Observation) -> Judgement:
+    """Every sample of every output is what this computer's build gives for the same script."""
+    other = seen.variants.get(ON_HOST)
+    if other is None:
+        return Judgement()
+    found = Judgement()
+    limit = 0.0 if claim.ulp is None else float(claim.ulp)
+    for output in seen.machine.outputs:
+        here, there = seen.raw[output.name], other[output.name]
+        count = min(len(here), len(there))
+        apart = steps_apart(here[:count], there[:count], signed_zero=claim.ulp is None)
+        if len(here) != len(there):
+            found.note(math.inf, count, True, f"{output.name} ends after {len(here)} samples",
+                       f"{len(there)} samples, as on this computer", "one of the two did not come back")
+        k = int(np.argmax(apart)) if count else -1
+        fails = k >= 0 and bool(apart[k] > limit)
+        k = int(np.argmax(apart > limit)) if fails else k
+        unit = "ulp" if output.is_float else "steps"
+        found.note(float(apart.max()) if count else 0.0, max(k, 0), fails,
+                   f"{output.name} = {here[k]!s} on the board" if fails else "",
+                   f"{there[k]!s}, as on this computer" if fails else "equal samples",
+                   f"{apart[k]:.9g} {unit} apart here, {apart.max():.9g} at most in this script" if fails else "")
+    return found
+
+
+def steps_apart(one: np.ndarray, other: np.ndarray, *, signed_zero: bool) -> np.ndarray:
+    """Distance of two arrays in steps of their type. Infinite between categories; any two NaNs are equal; the two
+    zeros are half a step apart where the sign counts."""
+    if one.dtype.kind != "f":
+        if one.dtype.itemsize < 8:
+            return np.abs(one.astype(np.int64) - other.astype(np.int64)).astype(np.float64)
+        return np.where(one == other, 0.0, np.maximum(1.0, np.abs(one.astype(np.float64) - other.astype(np.float64))))
+    whole = np.dtype(f"i{one.dtype.itemsize}")
+    least = np.int64(np.iinfo(whole).min)
+
+    def line(values: np.ndarray) -> np.ndarray:
+        bits = values.view(whole).astype(np.int64)
+        return np.asarray(np.where(bits < 0, least - bits, bits))
+
+    a, b = line(one), line(other)
+    same_side = (a < 0) == (b < 0)
+    near = np.abs(np.where(same_side, a - b, 0)).astype(np.float64)
+    apart = np.where(same_side, near, np.abs(a.astype(np.float64)) + np.abs(b.astype(np.float64)))
+    if signed_zero:
+        apart = np.where((one == 0) & (other == 0) & (np.signbit(one) != np.signbit(other)), 0.5, apart)
+    nans = np.isnan(one).astype(int) + np.isnan(other)
+    odd = (nans == 1) | ((np.isinf(one) | np.isinf(other)) & (one != other))
+    return np.where(nans == 2, 0.0, np.where(odd, np.inf, apart))
+
+
 JUDGES: dict[str, Callable[[Any, Observation], Judgement]] = {
     "returns": returns,
     "finite": finite,
@@ -312,4 +363,5 @@ JUDGES: dict[str, Callable[[Any, Observation], Judgement]] = {
     "no_hidden_events": no_hidden_events,
     "no_undefined_behaviour": no_undefined_behaviour,
     "accurate": accurate,
+    "same_on_board": same_on_board,
 }

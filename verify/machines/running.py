@@ -20,6 +20,7 @@ JOB_SAMPLES = 1 << 21
 LONGEST_KEPT = 1 << 23
 JOB_SCRIPTS = 256
 CUTS = {"blocks of 1": (1,), "blocks of 7": (7,), "blocks of 1009": (1009,), "random blocks": (5, 64, 1, 333, 31, 2)}
+ON_HOST = "this computer"
 FILLS = {"memory of ones": 0xFF, "memory of 0x7f": 0x7F}
 
 
@@ -36,6 +37,8 @@ class Stand:
     definition: str = ""
     notes: tuple[str, ...] = ()
     identity: str = ""
+    default_nan: bool = False
+    host: Stand | None = None
 
     def job(self, scripts: Sequence[Script], variant: str = "") -> ScriptJob:
         """One job; the variant says what is different from the plain run."""
@@ -58,6 +61,7 @@ class Stand:
             twin=variant == "beside another",
             reinit=variant == "used memory",
             block=bool(machine.block),
+            default_nan=self.default_nan,
         )
 
 
@@ -105,6 +109,8 @@ def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Obs
 
 def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequence[str]) -> Iterator[Observation]:
     groups = list(batches(scripts))
+    if stand.host is None:
+        variants = [word for word in variants if word != ON_HOST]
     answers: dict[int, list[Observation]] = {}
     following = 0
     for number, result in crew.run_all([stand.job(group) for group in groups]):
@@ -118,7 +124,8 @@ def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequenc
         return
     again = {number: [k for k, seen in enumerate(found) if seen.stop is None] for number, found in answers.items()}
     asked = [(number, word) for number in sorted(answers) for word in variants if again[number]]
-    jobs = [stand.job([groups[number][k] for k in again[number]], word) for number, word in asked]
+    jobs = [(stand.host if word == ON_HOST and stand.host else stand).job([groups[number][k] for k in again[number]], word)
+            for number, word in asked]
     for place, result in crew.run_all(jobs):
         number, word = asked[place]
         for k, where in enumerate(again[number]):
