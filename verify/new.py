@@ -294,7 +294,7 @@ def summary_lines(entries: Sequence[Entry], out: Path) -> list[str]:
     runs = [e for e in entries if not e.reason]
     compared = [e for e in runs if e.proposal is not None and not e.proposal.missing]
     aside = [e for e in entries if e.reason]
-    lines = [f"wrote  {out}", f"       {len(runs)} routine{'s' * (len(runs) != 1)}: {len(compared)} with a reference, "
+    lines = [f"wrote  {out}", f"       {len(runs) + len(aside)} routines found: {len(compared)} with a reference, "
              f"{len(runs) - len(compared)} with the protective claims only, {len(aside)} left as comments"]
     lines += [f"       {e.name}: {e.proposal.reference.sheet_name} ({e.proposal.why})" for e in compared if e.proposal]
     lines += [f"       {e.name}: not checked, {e.reason}" for e in aside]

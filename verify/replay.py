@@ -188,6 +188,10 @@ def claims_at(bound: Bound, raws: tuple[bytes, ...], prober: Prober) -> tuple[li
     for claim, test in slotted:
         if claim not in claims:
             continue
+        if ordinal is not None and (claim.name == "clamps" or getattr(claim, "whole_range", False)):
+            where = "inside the range" if claim.name == "clamps" else "alone: it is about all of them"
+            lines.append(f"{claim.label()}: not judged at one input {where}")
+            continue
         found = claim.assess(Case(bound, evidence, total, tests.index(test) if test else -1, False, prober))
         word = "FAILS" if found.failing else "holds" if found.valid and not found.blocked else "not judged here"
         failing |= found.failing > 0

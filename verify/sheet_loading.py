@@ -87,6 +87,8 @@ def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
             name = unexpected.split("'")[0]
             words = [p for f in (Sheet, Sheet.function) for p in inspect.signature(f).parameters if p != "self"]
             words += ["because", "cents", "bits", "strict", "slack", "nan", "fraction_bits"]
+        if str(problem).endswith("required keyword-only argument: 'because'"):
+            todo = 'give because="...": the reason for the limit, printed with each failure'
         if isinstance(problem, ImportError):
             missing = str(problem).partition("cannot import name '")[2].split("'")[0]
             name = missing or name

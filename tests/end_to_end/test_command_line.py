@@ -66,7 +66,7 @@ def test_all_hold_gives_0_and_a_record(tmp_path: Path) -> None:
     assert "" == done.stderr
     record = json.loads((tmp_path / "reports" / "bell.json").read_text())
     assert ["hz", "half"] == [routine["name"] for routine in record["routines"]]
-    assert "not checked: checked on this computer only; not your board's code" in done.stdout
+    assert "\nchecked on this computer only; not your board's code\nnot checked: " in done.stdout
 
 
 def test_a_failure_gives_1_and_names_the_input(tmp_path: Path) -> None:

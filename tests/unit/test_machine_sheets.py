@@ -81,3 +81,15 @@ def test_a_text_that_does_not_compile_is_named_by_part_and_place(tmp_path: Path,
     assert what in blocked["what"]
     assert blocked["where"].startswith("plant_sheet.py:") and where in blocked["where"]
     assert {"blocked"} == {claim["verdict"] for claim in record["routines"][0]["claims"]}
+
+
+def test_a_constant_that_the_reference_needs_is_asked_for(tmp_path: Path) -> None:
+    (tmp_path / "a.c").write_text("int x;\n", encoding="utf-8")
+    (tmp_path / "a_sheet.py").write_text(
+        "from reference import gate\nfrom verify import *\ns = Sheet(sources=['a.c'])\n"
+        "s.machine('div', state='int', init='*state = 0', step='on = *state', inputs=[codes('clock', bits=1)],\n"
+        "          outputs=[signal('on', '', ctype='int32_t')], reference=gate.divider, claims=[])\n", encoding="utf-8")
+    with pytest.raises(SheetError, match="divider needs by") as told:
+        load_sheet(tmp_path / "a_sheet.py")
+
+    assert "help(r.divider)" in str(told.value)

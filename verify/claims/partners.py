@@ -176,6 +176,7 @@ class ReachesBothEnds(Claim):
     high: Fraction
     within: Fraction
     because: str
+    whole_range: ClassVar[bool] = True
     name: ClassVar[str] = "reaches_both_ends"
 
     def limit_text(self) -> str:

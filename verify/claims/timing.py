@@ -103,6 +103,12 @@ def time_to(level: float, *, after: str, seconds: float | str, because: str, wit
                   positive_limit(within_samples, "time_to within_samples"), Fraction(rest), of, reason(because, "time_to"))
 
 
+def samples_of(seconds: Fraction, rate_hz: Fraction) -> Fraction:
+    """Whole samples that last at least so long. A time that misses a whole number of samples by less than a thousandth of
+    one, as a float's rounding does, counts as that number."""
+    return Fraction(ceil(seconds * rate_hz - Fraction(1, 1000)))
+
+
 @dataclass(frozen=True)
 class MinimumPulse(TimeClaim):
     """Every pulse of the output lasts at least so long.
@@ -131,7 +137,7 @@ class MinimumPulse(TimeClaim):
         lengths = ends - starts[: len(ends)]
         least = self.samples
         if self.seconds and not isinstance(self.seconds, str):
-            least = Fraction(int(self.seconds * seen.rate_hz))
+            least = samples_of(self.seconds, seen.rate_hz)
         if not isinstance(self.seconds, str):
             # One time for all: only the shortest pulse need be looked at.
             found.valid = max(0, len(lengths) - 1)
@@ -144,7 +150,7 @@ class MinimumPulse(TimeClaim):
                 seconds = resolved(seen, self.seconds, start)
                 if seconds is None:
                     continue
-                least = Fraction(int(seconds * seen.rate_hz))
+                least = samples_of(seconds, seen.rate_hz)
             found.note(float(max(Fraction(0), least - length)), start, length < least, f"a pulse of {length} samples",
                        f"at least {number_text(least)} samples", f"{number_text(least - length)} samples short")
         return found

@@ -99,13 +99,25 @@ def _check_names(machine: Machine, where: str) -> None:
 def _check_constants(machine: Machine, where: str) -> None:
     if machine.reference is None:
         return
-    keywords = {p.name for p in inspect.signature(machine.reference).parameters.values() if p.kind is p.KEYWORD_ONLY}
+    taken = [p for p in inspect.signature(machine.reference).parameters.values() if p.kind is p.KEYWORD_ONLY]
+    keywords = {p.name for p in taken}
     name = getattr(machine.reference, "__name__", "the reference")
     for given in machine.constants:
         if given not in keywords:
             raise SheetError(f"{name} has no constant {given!r}", where=f"{where}, constants",
                              why=f"its constants are: {', '.join(sorted(keywords)) or 'none'}",
                              todo=nearest_words(given, keywords))
+    missing = [p.name for p in taken if p.default is p.empty and p.name not in machine.constants]
+    if missing:
+        where_told = f'python -c "import reference.{family_of(machine)} as r; help(r.{name})"'
+        raise SheetError(f"{name} needs {', '.join(missing)}", where=f"{where}, constants",
+                         why=f"its constants are: {', '.join(sorted(keywords))}",
+                         todo=f'add constants={{"{missing[0]}": ...}}; what each means: {where_told}')
+
+
+def family_of(machine: Machine) -> str:
+    """Module of the reference, as the sheet names it."""
+    return str(getattr(machine.reference, "__module__", "")).rpartition(".")[2]
 
 
 def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tuple[Claim, ...]:

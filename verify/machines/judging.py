@@ -18,6 +18,7 @@ from verify.grids import SMALLEST_SIZE
 from verify.judging.exact import error_between
 from verify.machines.observation import Observation
 from verify.machines.running import ON_HOST
+from verify.reports.numbers import times as times_text
 
 SCREEN_FACTOR = 16
 MOST_EXACT = 48
@@ -231,7 +232,7 @@ def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
     found.at, found.worst = k, abs(signed)
     unit = seen.machine.output.unit
     found.got, found.wanted = f"{seen.doubles()[k]:.9g} {unit}".strip(), f"{wanted[k]:.9g} {unit}".strip()
-    times = f" = {found.worst / float(claim.limit):.3g} x the limit" if claim.limit else ""
+    times = f" = {times_text(found.worst / float(claim.limit))}" if claim.limit else ""
     found.error = f"{signed:+.6g} {claim.unit}".strip() + times
     return found
 

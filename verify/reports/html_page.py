@@ -66,8 +66,10 @@ def summary(verdicts: list[tuple[dict[str, Any], str]]) -> str:
 
 def unchecked(record: dict[str, Any]) -> str:
     """What was not checked."""
-    listed = "; ".join(escape(text) for text in record["not_checked"])
-    return f'<p class="note small"><b>Not checked:</b> {listed}.</p>'
+    own = [text for text in record["not_checked"] if text.startswith("checked on")]
+    listed = "; ".join(escape(text) for text in record["not_checked"] if text not in own)
+    said = "".join(f"<b>{escape(text[0].upper() + text[1:])}.</b> " for text in own)
+    return f'<p class="note small">{said}<b>Not checked:</b> {listed}.</p>'
 
 
 def blocked(record: dict[str, Any]) -> str:

@@ -139,7 +139,8 @@ def open_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, colou
     lines += wrapped("why", claim["verdict_text"], width)
     for text in claim["facts"]:
         lines += wrapped("", text, width)
-    todo = {
+    unanswered = any(text.startswith("the reference has no answer") for text in claim["facts"])
+    todo = "give the reference what it asks for: see constants=... in the sheet" if unanswered else {
         "undecided": "move the limit off the values it ties with, or raise the budget with --thorough",
         "vacuous": "give it inputs that can be judged (a wider range, results that are numbers), or drop the claim",
         "blocked": "mend what keeps it from running, then check again",
@@ -211,4 +212,9 @@ def summary(record: dict[str, Any], width: int, colour: bool, *, closing: bool =
         lines.append("interrupted: routines that are not listed were not finished; what was learned is kept")
     if not closing:
         return lines
-    return lines + textwrap.wrap("not checked: " + "; ".join(record["not_checked"]), width)
+    first, *others = record["not_checked"] or [""]
+    if first.startswith("checked on"):
+        lines += textwrap.wrap(first, width)
+    else:
+        others = [first, *others]
+    return lines + textwrap.wrap("not checked: " + "; ".join(others), width)
