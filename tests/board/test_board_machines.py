@@ -96,7 +96,7 @@ def of(name: str, core: str = "cortex-m4f") -> Seen:
 
 
 @pytest.mark.parametrize("name", ["right", "cast_right", "global", "block"])
-@pytest.mark.parametrize("core", ["cortex-m4f", "cortex-m0plus"])
+@pytest.mark.parametrize("core", ["cortex-m4f", pytest.param("cortex-m0plus", marks=pytest.mark.nightly)])
 def test_right_machines_give_no_alarm(name: str, core: str) -> None:
     found = of(name, core)
     board = {words: verdict for words, verdict in found.verdicts().items() if words.endswith("board")}

@@ -95,6 +95,11 @@ def test_some_random_edits(folder: Path) -> None:
 
 
 @pytest.mark.full
+def test_twenty_random_edits(folder: Path) -> None:
+    assert [] == always_the_same(folder, 20, random.SystemRandom().getrandbits(32))
+
+
+@pytest.mark.nightly
 def test_a_hundred_random_edits(folder: Path) -> None:
     assert [] == always_the_same(folder, 100, random.SystemRandom().getrandbits(32))
 
