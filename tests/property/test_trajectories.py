@@ -116,7 +116,8 @@ def test_shifted_decisions_are_trajectories_of_their_own(found: Any, shift: int,
     other = found.shifted({number: shift})
     assert_close(other, places)
 
-    before = found.decisions[number].sample - 1
+    # A segment that ends a sample early also arrives a sample early.
+    before = found.decisions[number].sample - (2 if shift < 0 else 1)
     if shift == 0:
         assert np.array_equal(other.screen()[0], found.screen()[0])
     # Before the decision nothing can differ.
