@@ -8,6 +8,7 @@ import sys
 import traceback
 from pathlib import Path
 
+from verify.console import DEMO
 from verify.errors import SheetError, SheetUnreadable, nearest_words
 from verify.sheet import Sheet
 
@@ -20,10 +21,12 @@ def load(path: Path) -> Sheet:
     path = Path(path)
     if path.is_dir() or not path.exists():
         near = [p.name for p in path.parent.glob("*_sheet.py")] if path.parent.is_dir() else []
+        todo = nearest_words(path.name, near) if near else "preflash look FILE.c:FUNCTION gives the lines of a first sheet"
+        bundled = [found for part in ("good", "first_draft") if (found := DEMO / part / path.name).exists()]
+        if bundled:
+            todo = f"the demo's own sheets lie elsewhere: {' (good), '.join(map(str, bundled))} (first draft)"
         raise SheetUnreadable(f"no sheet at {path}", where=str(path),
-                              why="it is a folder" if path.is_dir() else "there is no such file",
-                              todo=nearest_words(path.name, near) if near else
-                              "preflash look FILE.c:FUNCTION gives the lines of a first sheet")
+                              why="it is a folder" if path.is_dir() else "there is no such file", todo=todo)
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as problem:

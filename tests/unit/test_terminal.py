@@ -138,3 +138,16 @@ def test_a_blocked_build_does_not_hide_what_another_leaves_open() -> None:
 
     assert "VACUOUS  pond_gate  finite" in text
     assert "BLOCKED  pond_gate  rising" not in text
+
+
+def test_a_long_line_of_a_script_is_wrapped_and_never_cut() -> None:
+    given = record()
+    long = "       0       0.000 ms  wind goes from 0.010000001 full scale to 0.00123456789 full scale in 3 samples"
+    found = {"inputs": [], "got": None, "table": [long], "script": "x", "got_text": "g", "wanted": "w", "error": "e",
+             "replay": "r"}  # fmt: skip
+    given["routines"] = [routine("pond_wind", claim("no_jump", "fails", witness=found, scripts=4))]
+
+    text = render(given)
+
+    assert "0.00123456789" in " ".join(text.split())
+    assert max(map(len, text.splitlines())) <= 80

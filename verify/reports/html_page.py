@@ -86,10 +86,13 @@ def index(verdicts: list[tuple[dict[str, Any], str]]) -> str:
         accurate = next((c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"]), None)
         worst = f'{escape(accurate["worst"]["text"])} of {escape(accurate["limit"])}' if accurate else ""
         bad = [c["label"].split("(")[0] for c in routine["claims"] if c["verdict"] == verdict and verdict != "holds"]
+        weakest = min((c for c in routine["claims"] if c["verdict"] == "holds"), default=None,
+                      key=lambda c: (c["strength"]["kind"] == "every value", c["strength"]["count"]))
         rows.append(f'<tr><td class="verdict">{verdict_html(verdict)}</td><td><a href="#r{number}"><code>'
                     f'{escape(routine["name"])}</code></a></td><td class="number">{worst}</td>'
+                    f'<td>{escape(strength_text(weakest)) if weakest else ""}</td>'
                     f'<td>{escape(", ".join(dict.fromkeys(bad)))}</td></tr>')
-    head = "<tr><th>verdict</th><th>routine</th><th>worst error</th><th>claims</th></tr>"
+    head = "<tr><th>verdict</th><th>routine</th><th>worst error</th><th>at least</th><th>claims</th></tr>"
     return f'<div class="scroll"><table><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table></div>'
 
 

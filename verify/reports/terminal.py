@@ -122,7 +122,10 @@ def script_lines(claim: dict[str, Any], witness: dict[str, Any], width: int) -> 
     """A machine's witness: the script as a time table, what came, and the trajectory around it."""
     lines = []
     for number, text in enumerate(witness["table"]):
-        lines.append(f"  {'script' if number == 0 else '':<{LABEL}}{text}"[:width])
+        head = f"  {'script' if number == 0 else '':<{LABEL}}"
+        # Never cut: a number without its last digits is another number.
+        parts = textwrap.wrap(text, width - len(head), subsequent_indent=" " * 24, drop_whitespace=False) or [""]
+        lines += [(head if k == 0 else " " * len(head)) + part.rstrip() for k, part in enumerate(parts)]
     for label, key in (("got", "got_text"), ("wanted", "wanted"), ("error", "error")):
         if witness[key]:
             lines += wrapped(label, witness[key], width)
