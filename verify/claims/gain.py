@@ -111,6 +111,8 @@ class GainAt(TimeClaim):
 
     def windows(self, seen: Observation) -> Iterator[Measured]:
         """Stretches in which a sine has settled and nothing else happens."""
+        from verify.machines.drives import span_of
+
         chosen = self.number(seen.machine)
         pieces = seen.script.streams[chosen]
         others = [p for k, stream in enumerate(seen.script.streams) if k != chosen for p in stream]
@@ -119,6 +121,10 @@ class GainAt(TimeClaim):
             start = piece.start + ceil(self.settle * seen.rate_hz)
             if piece.shape != "sine" or not piece.period or end > seen.done:
                 continue
+            grid = seen.machine.inputs[chosen]
+            if min(piece.a, piece.b) < 0 or abs(grid.value(piece.b) - grid.value(piece.a)) < span_of(
+                    grid, self.level)[1] * Fraction(198, 100):
+                continue  # a sine of another level is another test: a script must not be shrunk to none at all
             if any(piece.start < e.sample < end for e in seen.script.events):
                 continue
             if any(p.shape != "hold" or piece.start < p.start < end for p in others):

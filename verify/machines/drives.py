@@ -57,10 +57,15 @@ def resting(grid: Grid) -> Piece:
     return Piece(0, "hold", place if place >= 0 else grid.index_near((grid.low + grid.high) / 2))
 
 
+def span_of(grid: Grid, share: Fraction) -> tuple[Fraction, Fraction]:
+    """(middle, reach to either side) of a sine over a share of the range."""
+    middle = Fraction(0) if grid.low < 0 < grid.high else (grid.low + grid.high) / 2
+    return middle, min(middle - grid.low, grid.high - middle) * share
+
+
 def sine(grid: Grid, start: int, hz: Fraction, rate_hz: Fraction, share: Fraction) -> Piece:
     """A sine about the middle of the range (about 0 where the range holds both signs), over a share of it."""
-    middle = Fraction(0) if grid.low < 0 < grid.high else (grid.low + grid.high) / 2
-    reach = min(middle - grid.low, grid.high - middle) * share
+    middle, reach = span_of(grid, share)
     step = round(hz / rate_hz * TURN)
     return Piece(start, "sine", grid.index_near(middle - reach), grid.index_near(middle + reach), step)
 
