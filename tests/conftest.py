@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import random
 import shutil
 from collections.abc import Iterator
@@ -16,6 +17,8 @@ from hypothesis import settings
 settings.register_profile("quick", derandomize=True, deadline=None, database=None, max_examples=60)
 settings.register_profile("full", derandomize=False, deadline=None, database=None, max_examples=600)
 settings.load_profile("quick")
+# Hundreds of short processes start from these sources: compiled ones start sooner.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -95,6 +95,7 @@ def test_what_is_meant_must_be_there(tmp_path: Path, target: list[str]) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.nightly
 @pytest.mark.cortex_m
 @pytest.mark.usefixtures("arm_gcc")
 def test_costs_on_the_board_are_kept_and_compared_where_wanted(folder: Path) -> None:

@@ -89,6 +89,7 @@ def test_the_authors_files_are_not_touched(folder: Path) -> None:
     assert before == {path: path.read_bytes() for path in folder.rglob("*.[ch]")}
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_a_sample_repeats_with_its_seed(folder: Path) -> None:
     first, second, third = (tried(folder, EXACT, sample=4, seed=seed) for seed in (1, 1, 2))
@@ -99,6 +100,7 @@ def test_a_sample_repeats_with_its_seed(folder: Path) -> None:
     assert [a.mutant for a in first.answers] != [a.mutant for a in third.answers]
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_a_hanging_edit_is_noticed_soon(folder: Path) -> None:
     loop = "float half(uint16_t code) { float y = 0; for (int i = 0; i < 4; i += 1) y += code * 0.125f; return y; }"

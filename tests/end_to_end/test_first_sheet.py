@@ -92,6 +92,7 @@ def test_real_firmware_comes_to_verdicts_without_an_edited_line(firmware: Path) 
     assert "-mfpu=fpv4-sp-d16" in {flag for flag, _ in host["flags_dropped"]}
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_its_machine_and_its_calibration_come_to_verdicts_too(firmware: Path) -> None:
     done = preflash(firmware, "check", "main_sheet.py")

@@ -100,6 +100,7 @@ def test_one_more_multiplication_costs_at_most_one_more_rounding(tmp_path: Path,
     assert 0.5 < abs(found["worst"]["value"])
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_every_normal_result_keeps_the_stated_limit_and_the_maximum_is_the_known_one(
     tmp_path: Path, gcc: str
