@@ -26,8 +26,9 @@ if TYPE_CHECKING:
 FORMAT = 1
 _REMEMBERED = 8
 _ABANDONED_SECONDS = 3600.0
-# Variables that make the compiler look for headers elsewhere.
-_VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH")
+# Variables by which a compiler finds headers and its own parts, or changes its options.
+_VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH", "LIBRARY_PATH",
+              "CCC_OVERRIDE_OPTIONS", "SOURCE_DATE_EPOCH")
 
 Manifest = dict[str, Any]
 

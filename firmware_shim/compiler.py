@@ -32,7 +32,8 @@ class Compiler:
     """A C compiler that has compiled an empty file on this machine.
 
     Shape: ``command`` is what is run (more than one word for a wrapper); ``path`` its first word,
-           absolute; ``family`` "gcc" or "clang"; ``processor_features`` a SHA-256 over all features.
+           absolute; ``family`` "gcc" or "clang"; ``processor_features`` a SHA-256 over all features;
+           ``programs`` one over the bytes of each program that the command names.
     """
 
     path: str
@@ -43,6 +44,7 @@ class Compiler:
     c_library: str
     processor: str
     processor_features: str
+    programs: str = ""
 
     @property
     def identity(self) -> dict[str, object]:
@@ -146,7 +148,26 @@ def _look(words: tuple[str, ...], path: str, named_by: str, cache: Path | None) 
         c_library=c_library(),
         processor=features[0],
         processor_features=features[1],
+        programs=programs_of(command),
     )
+
+
+def programs_of(command: Sequence[str]) -> str:
+    """SHA-256 over the bytes of the programs in a command: a wrapper may change and keep its size, time and version."""
+    digest = hashlib.sha256()
+    for word in command:
+        path = shutil.which(word) if not word.startswith("-") else None
+        if path is not None:
+            status = os.stat(path)
+            digest.update(_bytes_hash(os.path.realpath(path), status.st_dev, status.st_ino, status.st_size,
+                                      status.st_mtime_ns, status.st_ctime_ns))
+    return digest.hexdigest()
+
+
+@functools.lru_cache(maxsize=32)
+def _bytes_hash(path: str, *_: int) -> bytes:
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").digest()
 
 
 @functools.lru_cache(maxsize=32)

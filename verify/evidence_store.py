@@ -147,8 +147,9 @@ class EvidenceStore:
         self.keys, places = build_keys(builts)
         self.places = {self.keys[name]: found for name, found in places.items()}
         nearby = [file_hash(path) for path in sorted(sheet.path.parent.glob("*.py"))]
-        self.surroundings = repr([file_hash(sheet.path), nearby, sorted(self.keys.items()), file_hash(engine), own_text(),
-                                  system_libraries(), processor_key(), versions, plan.seed])
+        read = [file_hash(sheet.path), sheet.local_files, nearby]
+        self.surroundings = repr([read, sorted(self.keys.items()), file_hash(engine), own_text(), system_libraries(),
+                                  processor_key(), versions, plan.seed])
         for path in (engine, *(built.library.with_name("manifest.json") for built in builts.values())):
             touch(path)
 

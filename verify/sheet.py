@@ -81,6 +81,7 @@ class Sheet:
     machines: list[Machine] = field(default_factory=list)
     path: Path = Path()
     place: str = ""
+    local_files: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         self.place = _caller()

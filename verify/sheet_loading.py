@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import os
 import runpy
 import sys
 import traceback
@@ -10,6 +11,7 @@ from pathlib import Path
 
 from verify.console import DEMO
 from verify.errors import SheetError, SheetUnreadable, nearest_words
+from verify.local_files import loaded_before, reading_a_sheet
 from verify.sheet import Sheet
 
 
@@ -37,7 +39,8 @@ def load(path: Path) -> Sheet:
                               todo="preflash look FILE.c:FUNCTION gives the lines of a first sheet")
     sys.path.insert(0, str(path.parent.resolve()))
     try:
-        names = runpy.run_path(str(path), run_name="sheet")
+        with reading_a_sheet() as reader:
+            names = runpy.run_path(str(path), run_name="sheet")
     except SheetError:
         raise
     except SyntaxError as problem:
@@ -60,6 +63,9 @@ def load(path: Path) -> Sheet:
         raise SheetUnreadable(f"{path.name} describes no routine", where=str(path), why="there is nothing to check",
                               todo="add sheet.function(...); preflash look FILE.c:FUNCTION writes the lines")
     sheet.path = path.resolve()
+    sheet.local_files = reader.states(sheet.path.parent)
+    if loaded_before(names, reader):
+        sheet.local_files += (("a module loaded by something else", os.urandom(16).hex()),)
     _check_partners(sheet)
     return sheet
 

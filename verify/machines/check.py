@@ -17,6 +17,7 @@ from verify.errors import ToolFault, UsageError
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS, Plan
 from verify.judging.verdict import BLOCKED, Verdict
+from verify.local_files import reading
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
 from verify.machines.hunt import LONG_SECONDS, MachineHunt
 from verify.machines.kept import Kept
@@ -122,8 +123,10 @@ class MachineCheck:
             if stand.build == "board":
                 stored = [script for script in stored if script.samples <= LONGEST_ON_BOARD]
             if known is None:
-                hunt.run(stored)
-                if kept is not None and not hunt.stopped:
+                with reading() as reader:
+                    hunt.run(stored)
+                # A reference that reads a file while it is asked rests on what no key holds.
+                if kept is not None and not hunt.stopped and not reader.late():
                     kept.save(self.machine, claims, scripts, hunt.tried, hunt.sample)
             else:
                 hunt.recheck(*known, stored)
