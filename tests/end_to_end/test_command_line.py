@@ -235,7 +235,9 @@ def test_each_part_of_the_passing_demo_fits_a_screen(tmp_path: Path) -> None:
     assert "\x1b" not in done.stdout + done.stderr
 
 
-@pytest.mark.parametrize(("part", "count"), [("bell_pitch", 13), ("bell_time", 11), ("bell_voice", 14)])
+@pytest.mark.parametrize(("part", "count"), [
+    ("bell_pitch", 13), pytest.param("bell_time", 11, marks=pytest.mark.nightly),
+    pytest.param("bell_voice", 14, marks=pytest.mark.nightly)])
 def test_every_fault_of_the_first_draft_is_reported(tmp_path: Path, part: str, count: int) -> None:
     listed = FAULTS.with_name({"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md"}.get(part, "FAULTS_IN_VOICE.md"))
     shutil.copytree(FAULTS.parent, tmp_path / "draft")

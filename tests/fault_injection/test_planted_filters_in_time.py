@@ -8,7 +8,7 @@ import pytest
 
 from tests.fault_injection.filter_parts import planted
 
-pytestmark = pytest.mark.usefixtures("gcc")
+pytestmark = [pytest.mark.usefixtures("gcc"), pytest.mark.nightly]
 
 ALL = {
     "biquad": "accurately(0.002), measured(), silent(0.1)",

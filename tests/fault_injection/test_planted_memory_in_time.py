@@ -9,7 +9,7 @@ import pytest
 from tests.fault_injection.filter_parts import FEW, OFF
 from tests.fault_injection.planted import Seen, run, seen
 
-pytestmark = pytest.mark.usefixtures("gcc")
+pytestmark = [pytest.mark.usefixtures("gcc"), pytest.mark.nightly]
 
 C = r"""
 #include <stdint.h>

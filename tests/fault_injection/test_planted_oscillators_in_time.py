@@ -8,7 +8,7 @@ import pytest
 
 from tests.fault_injection.oscillator_parts import planted
 
-pytestmark = pytest.mark.usefixtures("gcc")
+pytestmark = [pytest.mark.usefixtures("gcc"), pytest.mark.nightly]
 
 WITHIN = 'stays_within(-1, 1, because="full scale")'
 RIGHT = {
