@@ -15,7 +15,7 @@ from verify.reports.record import plain
 from verify.session import Check
 from verify.sheet import load_sheet
 
-pytestmark = [NEEDED, pytest.mark.nightly]
+pytestmark = [*NEEDED, pytest.mark.nightly]
 DEMO = Path(__file__).parents[2] / "firmware_shim" / "demo" / "on_board"
 FAILING = {"bell_wind_mean_q16": "no_undefined_behaviour board strict", "bell_swing_left": "finite board",
            "bell_loudness": "cost_within board"}

@@ -12,7 +12,7 @@ from tests.board.boards import NEEDED
 from tests.board.test_board_faults import checked
 from tests.fault_injection.planted import C_START, seen
 
-pytestmark = [NEEDED, pytest.mark.nightly]
+pytestmark = [*NEEDED, pytest.mark.nightly]
 OPTIONS = ["-mcpu=cortex-m4", "-mthumb", "-mfloat-abi=hard", "-mfpu=fpv4-sp-d16"]
 C = """
 static volatile int32_t offset = 7, cleared;
