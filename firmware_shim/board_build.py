@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import importlib.util
 import os
@@ -21,7 +22,7 @@ from firmware_shim.board_ready import make as make_ready
 from firmware_shim.build import Built, Request
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.cores import Core, CoreConflict, core_named
-from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError, SourceMissing
+from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError
 from firmware_shim.flags import HostFlags, host_flags
 
 RUNTIME = Path(__file__).parent / "runtime"
@@ -73,24 +74,21 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
     found = build_cache.find(cache, identity)
     if found is not None:
         return _built(*found, compiler, core, reused=True)
-    plan = _plan(wanted, sources, compiler, core)
-    for _ in range(3):
-        with build_cache.workshop(cache) as work:
-            try:
-                def link(p: host_build._Plan, folder: Path, objects: Sequence[str]) -> Ran:
-                    return _link(p, folder, objects, core)
+    plan = host_build._plan(wanted, sources, compiler, own=_OWN, sort=lambda text, base, language: board_flags(
+        text, compiler, core, base, language))
+    link = functools.partial(_link, core=core)
 
-                manifest = (host_build._make(plan, work.folder, link) if finished is None
-                            else make_ready(plan, work.folder, finished, core, link))
-            except CompileFailed as problem:
-                raise _for_board(problem, core) from problem
-            manifest["core"] = core.name
-            kept = work.keep(identity, manifest)
-        if kept is not None:
-            keep_code_facts(kept[1], core)
-            return _built(*kept, compiler, core, reused=False)
-    raise SourceMissing("the sources keep changing", ", ".join(s.name for s in sources),
-                        "they changed during three builds", "wait until they are saved, then run again")
+    def make(folder: Path) -> build_cache.Manifest:
+        try:
+            manifest = (host_build._make(plan, folder, link) if finished is None
+                        else make_ready(plan, folder, finished, core, link))
+        except CompileFailed as problem:
+            raise _for_board(problem, core) from problem
+        return {**manifest, "core": core.name}
+
+    kept = build_cache.made_and_kept(cache, identity, sources, make)
+    keep_code_facts(kept[1], core)
+    return _built(*kept, compiler, core, reused=False)
 
 
 def _fields(request: Request) -> dict[str, Any]:
@@ -166,22 +164,6 @@ def board_flags(text: str, compiler: Compiler, core: Core, folder: Path, languag
     elif not any(word in ("-mthumb", "-marm") for word in target):
         target.append("-mthumb")
     return HostFlags((*target, *sorted_flags.kept), tuple(dropped), sorted_flags.added)
-
-
-def _plan(request: BoardRequest, sources: tuple[Path, ...], compiler: Compiler, core: Core) -> host_build._Plan:
-    base = (request.folder or Path.cwd()).absolute()
-    plan = host_build._Plan(request, sources, compiler, (), {})
-    flags = {language: board_flags(request.flags, compiler, core, base, language)
-             for language in dict.fromkeys(plan.language(source) for source in sources)}
-    for source, own in request.own_flags:
-        path = Path(os.path.abspath(base / source))
-        flags[str(path)] = board_flags(f"{own} {request.flags}", compiler, core, base, plan.language(path))
-    common = [f"-I{base / folder}" for folder in request.include]
-    common += [f"-D{define}" for define in request.defines]
-    common += ["-isystem", str(RUNTIME / "intrinsics")]
-    for header in request.headers:
-        common += ["-include", str(base / header)]
-    return host_build._Plan(request, sources, compiler, tuple(common), flags, own=_OWN)
 
 
 def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], core: Core) -> Ran:

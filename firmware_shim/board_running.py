@@ -11,7 +11,7 @@ import numpy as np
 from firmware_shim.board_code import accessed
 from firmware_shim.board_emulator import DEFAULT_NAN_BIT, EXCEPTIONS, FLUSH_BIT, BoardImage, LoadProblem
 from firmware_shim.board_places import STACK_BYTES, STACK_TOP
-from firmware_shim.engine import NUMPY_TYPES, Engine, fresh_results
+from firmware_shim.engine import Engine
 from firmware_shim.events import BoardEventTable, EventTable
 from firmware_shim.job import Job, JobResult, Stop
 from firmware_shim.running import Library, Runner
@@ -41,11 +41,8 @@ class BoardRunner(Runner):
         self.job = replace(self.job, regions=tuple((at, size) for at, size in job.regions if low <= at and at + size <= high))
         image.slots.clear()
         image.clear()
-        widths = [NUMPY_TYPES[axis.type_number].itemsize for axis in job.axes]
-        image.carries(job.loop, widths, NUMPY_TYPES[job.output_type].itemsize)
-        for test in job.tests:
-            if test.second is not None and not test.second_library:
-                image.carries(test.second, [NUMPY_TYPES[job.output_type].itemsize], NUMPY_TYPES[test.second_type].itemsize)
+        for symbol, inputs, output in job.loop_widths():
+            image.carries(symbol, inputs, output)
         board.fpscr = (FLUSH_BIT if job.flush_to_zero else 0) | (DEFAULT_NAN_BIT if job.default_nan else 0)
         board.limit_seconds = job.call_limit_seconds
         board.watch = sum(bit for kind, bit in enumerate(FLAG_BITS) if job.trap_kinds >> kind & 1)
@@ -165,7 +162,3 @@ class BoardRunner(Runner):
             return (f"{word} peripheral address 0x{address:08x}, which is not declared,{where}: add "
                     f"peripherals={{0x{address & ~3:08x}: 0x00000000}} with the value that it reads to Sheet(...)")
         return f"{word} 0x{address:08x}, outside everything mapped,{where}"
-
-    def refused(self, problem: str) -> JobResult:
-        nothing = np.zeros((0, 3), np.int64)
-        return JobResult(nothing, fresh_results(0), np.zeros((0, 2), np.int64), load_problem=problem)

@@ -146,16 +146,8 @@ def build(request: Request, cache: Path | None = None) -> Built:
         manifest, library = found
         return _built(manifest, library, compiler, reused=True)
     plan = _plan(request, sources, compiler)
-    for _ in range(3):
-        with build_cache.workshop(cache) as work:
-            manifest = _make(plan, work.folder)
-            kept = work.keep(identity, manifest)
-        if kept is not None:
-            return _built(*kept, compiler, reused=False)
-    raise SourceMissing(
-        "the sources keep changing", ", ".join(s.name for s in sources), "they changed during three builds",
-        "wait until they are saved, then run again",
-    )
+    kept = build_cache.made_and_kept(cache, identity, sources, lambda folder: _make(plan, folder))
+    return _built(*kept, compiler, reused=False)
 
 
 def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, *, reused: bool) -> Built:
@@ -204,7 +196,14 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
     return paths
 
 
-def _plan(request: Request, sources: tuple[Path, ...], compiler: Compiler) -> _Plan:
+def _plan(
+    request: Request, sources: tuple[Path, ...], compiler: Compiler,
+    sort: Callable[[str, Path, str], HostFlags] | None = None, own: tuple[str, ...] = _OWN,
+) -> _Plan:
+    """sort: the author's flags, a folder and a language, sorted for another target than this computer."""
+    def sorted_flags(text: str, language: str) -> HostFlags:
+        return sort(text, base, language) if sort else host_flags(text, compiler, folder=base, language=language)
+
     base = (request.folder or Path.cwd()).absolute()
     common = [f"-I{base / folder}" for folder in request.include]
     common += [f"-D{define}" for define in request.defines]
@@ -213,11 +212,11 @@ def _plan(request: Request, sources: tuple[Path, ...], compiler: Compiler) -> _P
         common += ["-include", str(base / header)]
     plan = _Plan(request, sources, compiler, tuple(common), {})
     languages = dict.fromkeys(plan.language(s) for s in sources)
-    flags = {lang: host_flags(request.flags, compiler, folder=base, language=lang) for lang in languages}
-    for source, own in request.own_flags:
+    flags = {language: sorted_flags(request.flags, language) for language in languages}
+    for source, words in request.own_flags:
         path = Path(os.path.abspath(base / source))
-        flags[str(path)] = host_flags(f"{own} {request.flags}", compiler, folder=base, language=plan.language(path))
-    return _Plan(request, sources, compiler, tuple(common), flags)
+        flags[str(path)] = sorted_flags(f"{words} {request.flags}", plan.language(path))
+    return replace(plan, flags=flags, own=own)
 
 
 def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran] | None = None) -> build_cache.Manifest:

@@ -11,7 +11,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from firmware_shim import debug_info
 from firmware_shim.compiler import Compiler, write_whole
 from firmware_shim.debug_info import DebugInfo
+from firmware_shim.errors import SourceMissing
 
 if TYPE_CHECKING:
     from firmware_shim.build import Request
@@ -205,6 +206,24 @@ def workshop(cache: Path) -> Iterator[Workshop]:
         yield Workshop(cache, place)
     finally:
         shutil.rmtree(place, ignore_errors=True)
+
+
+def made_and_kept(
+    cache: Path, wanted: Identity, sources: Sequence[Path], make: Callable[[Path], Manifest],
+) -> tuple[Manifest, Path]:
+    """Make a build in a temporary folder and store it; anew when a file changed meanwhile.
+
+    Errors: SourceMissing after three times; those of ``make``.
+    """
+    for _ in range(3):
+        with workshop(cache) as work:
+            kept = work.keep(wanted, make(work.folder))
+        if kept is not None:
+            return kept
+    raise SourceMissing(
+        "the sources keep changing", ", ".join(s.name for s in sources), "they changed during three builds",
+        "wait until they are saved, then run again",
+    )
 
 
 def _clear_abandoned(yard: Path) -> None:

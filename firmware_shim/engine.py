@@ -24,7 +24,8 @@ RUNTIME = Path(__file__).parent / "runtime"
 ENGINE_SOURCES = (
     *("engine_block.c", "engine_flat.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c"),
     *("engine_script.c", "engine_long.c", "engine_count.c", "engine_watch.c"),
-    *("contain.c", "board_bridge.c", "board_machine.c", "board_same.c", "board_served.c", "narrow_bridge.c"),
+    *("contain.c", "board_bridge.c", "board_machine.c", "board_same.c", "board_served.c"),
+    *("narrow_bridge.c", "engine_process.c"),
 )
 ENGINE_FLAGS = (
     *("-std=gnu11", "-O3", "-march=native", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math"),

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+
+from firmware_shim.engine import NUMPY_TYPES
 
 PHASES = ("its own inputs", "a repeat of its inputs", "its partner input", "the inverse", "halving", "the host's code")
 KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7, "pair": 8}
@@ -80,6 +83,14 @@ class Job:
     default_nan: bool = False
     keep_costs: bool = False
     whole_core: bool = False
+
+    def loop_widths(self) -> Iterator[tuple[str, list[int], int]]:
+        """Each loop of the routine's own build: its symbol, the widths in bytes of what it takes and of what it gives."""
+        output = NUMPY_TYPES[self.output_type].itemsize
+        yield self.loop, [NUMPY_TYPES[axis.type_number].itemsize for axis in self.axes], output
+        for test in self.tests:
+            if test.second is not None and not test.second_library:
+                yield test.second, [output], NUMPY_TYPES[test.second_type].itemsize
 
 
 @dataclass(frozen=True)

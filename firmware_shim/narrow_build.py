@@ -15,7 +15,7 @@ from firmware_shim import build as host_build
 from firmware_shim import build_cache, compile_messages
 from firmware_shim.build import Built, Request
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
-from firmware_shim.errors import ShimError, SourceMissing
+from firmware_shim.errors import ShimError
 
 RUNTIME = Path(__file__).parent / "runtime"
 # SSE arithmetic: the older unit of this processor rounds intermediate results otherwise than any board does.
@@ -46,15 +46,12 @@ def build_narrow(request: Request, cache: Path | None = None) -> Built:
     require_narrow(compiler, cache)
     plan = host_build._plan(wanted, sources, compiler)
     plan = replace(plan, common=(*plan.common, *NARROW))
-    for _ in range(3):
-        with build_cache.workshop(cache) as work:
-            manifest = host_build._make(plan, work.folder, link)
-            manifest["kept"] += list(NARROW)
-            kept = work.keep(identity, manifest)
-        if kept is not None:
-            return host_build._built(*kept, compiler, reused=False)
-    raise SourceMissing("the sources keep changing", ", ".join(s.name for s in sources),
-                        "they changed during three builds", "wait until they are saved, then run again")
+
+    def make(folder: Path) -> build_cache.Manifest:
+        manifest = host_build._make(plan, folder, link)
+        return {**manifest, "kept": [*manifest["kept"], *NARROW]}
+
+    return host_build._built(*build_cache.made_and_kept(cache, identity, sources, make), compiler, reused=False)
 
 
 def require_narrow(compiler: Compiler, cache: Path) -> None:

@@ -8,7 +8,7 @@ from typing import Any, BinaryIO
 import numpy as np
 from elftools.elf.elffile import ELFFile
 
-from firmware_shim.engine import NUMPY_TYPES, Engine
+from firmware_shim.engine import Engine
 from firmware_shim.job import Job, JobResult, Stop
 from firmware_shim.running import FIRST_FIXED, Library, Runner
 
@@ -55,11 +55,8 @@ class NarrowRunner(Runner):
         """Run all segments; ``libraries`` are those of screens and of the host's loops."""
         job, self.program = self.job, program
         program.slots.clear()
-        output = NUMPY_TYPES[job.output_type].itemsize
-        program.carries(job.loop, [NUMPY_TYPES[axis.type_number].itemsize for axis in job.axes], output)
-        for test in job.tests:
-            if test.second is not None and not test.second_library:
-                program.carries(test.second, [output], NUMPY_TYPES[test.second_type].itemsize)
+        for symbol, inputs, output in job.loop_widths():
+            program.carries(symbol, inputs, output)
         self.engine.lib.pf_narrow_use(program.program)
         whole = self.run(program, libraries)  # type: ignore[arg-type]  # a program answers as a library does
         if job.trap_kinds and self.counter:

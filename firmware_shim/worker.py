@@ -134,7 +134,7 @@ class Worker:
 
     def serve_board(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job in the emulator."""
-        from firmware_shim.board_emulator import BoardImage, LoadProblem
+        from firmware_shim.board_emulator import LoadProblem
         from firmware_shim.board_running import BoardRunner
         from firmware_shim.board_script_running import Areas, BoardScriptRunner
         from firmware_shim.board_served import ServedRunner, may_serve
@@ -142,26 +142,31 @@ class Worker:
         if isinstance(job, ScriptJob):
             player = BoardScriptRunner(self.engine, job, self.capture)
             try:
-                if (job.library, False) not in self.images:
-                    self.images[job.library, False] = BoardImage(self.engine, job.library, tracing=False)
-                image = self.images[job.library, False]
-                return player.play_on(image, self.areas.setdefault(job.library, Areas(image)))
+                image = self.image(job.library)
+                if job.library not in self.areas:
+                    self.areas[job.library] = Areas(image)
+                return player.play_on(image, self.areas[job.library])
             except LoadProblem as problem:
                 return player.refused_scripts(str(problem))
         runner = BoardRunner(self.engine, job, self.capture)
-        tracing = bool(job.trap_kinds) or job.keep_costs
-        if (job.library, tracing) not in self.images:
-            try:
-                self.images[job.library, tracing] = BoardImage(self.engine, job.library, tracing=tracing)
-            except LoadProblem as problem:
-                return runner.refused(str(problem))
+        try:
+            image = self.image(job.library, tracing=bool(job.trap_kinds) or job.keep_costs)
+        except LoadProblem as problem:
+            return runner.refused(str(problem))
         libraries = self.beside(job)
         if isinstance(libraries, str):
             return runner.refused(libraries)
-        image = self.images[job.library, tracing]
         if may_serve(job, image):
             return ServedRunner(self.engine, job, self.capture).run_served(image, libraries)
         return runner.run_board(image, libraries)
+
+    def image(self, path: str, *, tracing: bool = False) -> Any:
+        """The board's image, loaded once for each way to run it. Errors: LoadProblem."""
+        from firmware_shim.board_emulator import BoardImage
+
+        if (path, tracing) not in self.images:
+            self.images[path, tracing] = BoardImage(self.engine, path, tracing=tracing)
+        return self.images[path, tracing]
 
     def serve_narrow(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job in a 32-bit process."""

@@ -44,7 +44,6 @@ from verify.stub_notes import guess_notes
 __all__ = ["prototype_text", "reachable"]
 
 SAMPLED_PRODUCT = 2**24
-STRICT_BOARD = "board strict"
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,7 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
             raise result
     if builds is None and sheet.builds is ALL_BUILDS and widths_matter(sheet, dict(zip(variants, results, strict=True))):
         # What overflows there and not here is seen in no other build.
-        variants, results = (*variants, STRICT_BOARD), [*results, attempt(STRICT_BOARD)]
+        variants, results = (*variants, "board strict"), [*results, attempt("board strict")]
     benches = []
     for variant, result in zip(variants, results, strict=True):
         if isinstance(result, ShimError):

@@ -10,16 +10,14 @@ import argparse
 import importlib
 import os
 import sys
-import traceback
 from collections.abc import Sequence
-from pathlib import Path
 from types import ModuleType
 
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
 from verify.commands import check
 from verify.console import CAUTION
-from verify.errors import PreflashError, ToolFault
+from verify.errors import PreflashError, own_fault
 
 # In the order of the help text; each is a module of verify.commands.
 COMMANDS = (
@@ -70,11 +68,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except Exception as problem:
         # Whatever else goes wrong is a fault of preflash: said as such, in one message, and never a verdict.
-        last = traceback.extract_tb(problem.__traceback__)[-1]
-        print(ToolFault("preflash's own fault", where=f"{Path(last.filename).name}:{last.lineno}",
-                        why=f"{type(problem).__name__}: {problem}",
-                        todo="please report this with the sheet; nothing was judged"), file=sys.stderr)
-        return 3
+        fault = own_fault(problem)
+        print(fault, file=sys.stderr)
+        return fault.exit_code
 
 
 if __name__ == "__main__":

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import difflib
+import traceback
 from collections.abc import Iterable
+from pathlib import Path
 
 
 class PreflashError(Exception):
@@ -55,6 +57,14 @@ class ToolFault(PreflashError):
 
     code = "V190"
     exit_code = 3
+
+
+def own_fault(problem: Exception) -> ToolFault:
+    """What nobody expected, said as a fault of preflash in one message."""
+    last = traceback.extract_tb(problem.__traceback__)[-1]
+    return ToolFault("preflash's own fault", where=f"{Path(last.filename).name}:{last.lineno}",
+                     why=f"{type(problem).__name__}: {problem}",
+                     todo="please report this with the sheet; nothing was judged")
 
 
 def nearest_words(word: str, known: Iterable[str]) -> str:

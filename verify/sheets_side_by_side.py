@@ -6,14 +6,12 @@ import ctypes
 import multiprocessing
 import os
 import signal
-import traceback
 from collections.abc import Callable, Generator, Sequence
 from multiprocessing.connection import Connection
-from pathlib import Path
 from typing import Any
 
 from firmware_shim.errors import ShimError
-from verify.errors import PreflashError, ToolFault
+from verify.errors import PreflashError, own_fault
 
 PR_SET_PDEATHSIG = 1
 Task = Callable[[], dict[str, Any]]
@@ -81,9 +79,14 @@ def started(task: Task) -> tuple[Any, Connection]:
     return process, here
 
 
+def end_with_caller() -> None:
+    """From now on the end of the process that started this one is its own end too."""
+    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+
+
 def _run(task: Task, answer: Connection) -> None:
     # Ctrl-C reaches this process too, and its check keeps what was learned; a caller that is gone takes it along.
-    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    end_with_caller()
     try:
         answer.send(("result", task()))
     except (PreflashError, ShimError) as problem:
@@ -91,8 +94,5 @@ def _run(task: Task, answer: Connection) -> None:
     except KeyboardInterrupt:
         answer.send(("problem", "interrupted", 130))
     except Exception as problem:
-        last = traceback.extract_tb(problem.__traceback__)[-1]
-        fault = ToolFault("preflash's own fault", where=f"{Path(last.filename).name}:{last.lineno}",
-                          why=f"{type(problem).__name__}: {problem}",
-                          todo="please report this with the sheet; nothing was judged")
+        fault = own_fault(problem)
         answer.send(("problem", str(fault), fault.exit_code))

@@ -233,10 +233,32 @@ static void note_stack(void)
         board->notes->lowest_stack = lowest;
 }
 
+/* Runs the image from an entry, its arguments in the first registers, until it comes back. Returns whether it did. */
+static int go(uint32_t entry, const uint32_t *arguments, uint32_t stack)
+{
+    unsigned mode = pf_get();
+    for (int k = 0; k < 4; k++)
+        set(REG_R0 + k, arguments[k]);
+    set(REG_SP, stack);
+    set(REG_LR, board->return_address | 1u);
+    if (board->fpu)
+        set(REG_FPSCR, board->fpscr);
+    previous_at = previous_end = 0;
+    seen_seconds = 0.0;
+    /* The emulator computes with the host's own floating point here and there: in the default mode. */
+    pf_set(PF_MODE_DEFAULT);
+    int error = ((emu_start_type)board->emu_start)(board->uc, entry | 1u, board->return_address, 0, 0);
+    pf_set(mode);
+    if (!error && !board->notes->stopped && get(REG_PC) == board->return_address)
+        return 1;
+    board->notes->error = error;
+    note(1, get(REG_PC));
+    return 0;
+}
+
 static void run(int number, const void *const *inputs, void *output, long n, volatile long *progress)
 {
     const struct pf_board_slot *slot = &board->slot[number];
-    unsigned mode = pf_get();
     uint32_t *words = (uint32_t *)board->block, offset = 64;
     position = progress;
     running = slot;
@@ -259,22 +281,8 @@ static void run(int number, const void *const *inputs, void *output, long n, vol
         progress[0] = n;
         return;
     }
-    for (int k = 0; k < 4; k++)
-        set(REG_R0 + k, arguments[k]);
-    set(REG_SP, board->stack_top);
-    set(REG_LR, board->return_address | 1u);
-    if (board->fpu)
-        set(REG_FPSCR, board->fpscr);
-    previous_at = previous_end = 0;
-    seen_seconds = 0.0;
-    /* The emulator computes with the host's own floating point here and there: in the default mode. */
-    pf_set(PF_MODE_DEFAULT);
-    int error = ((emu_start_type)board->emu_start)(board->uc, slot->entry | 1u, board->return_address, 0, 0);
-    pf_set(mode);
-    if (error || board->notes->stopped || get(REG_PC) != board->return_address) {
+    if (!go(slot->entry, arguments, board->stack_top)) {
         progress[0] = *board->progress;
-        board->notes->error = error;
-        note(1, get(REG_PC));
         _exit(100);
     }
     if (board->fpu)
@@ -285,38 +293,22 @@ static void run(int number, const void *const *inputs, void *output, long n, vol
     progress[0] = n;
 }
 
-/* One call into the image, its arguments in the first registers; a machine's, in one of several parts of a
-   stretch. Returns whether it came back; flags: what it left in the status register is added to them. */
+/* One call into the image; a machine's, in one of several parts of a stretch. Returns whether it came back;
+   flags: what it left in the status register is added to them. */
 int pf_board_go(uint32_t entry, const uint32_t *arguments, uint32_t stack, volatile long *progress, int64_t start,
                 uint32_t *flags)
 {
-    unsigned mode = pf_get();
     position = progress;
     position_start = start;
-    for (int k = 0; k < 4; k++)
-        set(REG_R0 + k, arguments[k]);
-    set(REG_SP, stack);
-    set(REG_LR, board->return_address | 1u);
-    if (board->fpu)
-        set(REG_FPSCR, board->fpscr);
     *board->progress = 0;
     board->progress[2] = 0;
-    previous_at = previous_end = 0;
-    seen_seconds = 0.0;
-    pf_set(PF_MODE_DEFAULT);
-    int error = ((emu_start_type)board->emu_start)(board->uc, entry | 1u, board->return_address, 0, 0);
-    pf_set(mode);
+    int came_back = go(entry, arguments, stack);
     progress[0] = (long)start + (long)*board->progress;
-    if (error || board->notes->stopped || get(REG_PC) != board->return_address) {
-        board->notes->error = error;
-        note(1, get(REG_PC));
-        return 0;
-    }
-    if (board->fpu) {
+    if (came_back && board->fpu) {
         *flags |= get(REG_FPSCR);
         show_flags(board->fpscr, *flags);
     }
-    return 1;
+    return came_back;
 }
 
 #define LOOP(K) \

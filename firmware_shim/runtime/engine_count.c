@@ -46,15 +46,9 @@ void pf_play_counted(const struct pf_job *job, const struct pf_machine *m, struc
     for (int64_t at = 0, begun = 0; at < s->samples; begun = at) {
         int64_t row_end = at + s->row < s->samples ? at + s->row : s->samples;
         while (at < row_end) {
-            while (next < s->events && s->event[next].sample <= at)
-                pf_fire(job, m, s, one, &s->event[next++]);
-            int64_t end = at + length < row_end ? at + length : row_end;
-            if (next < s->events && s->event[next].sample < end)
-                end = s->event[next].sample;
-            unsigned flags = pf_call_run(job, m, s, one, at - begun, end - at, scratch);
-            for (int kind = 0; kind < 5; kind++)
-                if ((flags & (1u << kind)) && s->first_flag[kind] < 0)
-                    s->first_flag[kind] = at;
+            next = pf_fire_due(job, m, s, one, next, at);
+            int64_t end = pf_stretch_end(s, next, at, length, row_end);
+            pf_note_flags(s, pf_call_run(job, m, s, one, at - begun, end - at, scratch), at);
             at = end;
         }
         pf_count(&counter, scratch[s->counted], m->output_type[s->counted], s->scale, at - begun, s->about, s->armed);

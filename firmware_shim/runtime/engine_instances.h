@@ -27,6 +27,10 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
 void pf_play_counted(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one);
 void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
              const struct pf_happening *e);
+int64_t pf_fire_due(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                    int64_t next, int64_t at);
+int64_t pf_stretch_end(const struct pf_script *s, int64_t next, int64_t at, int64_t length, int64_t last);
+void pf_note_flags(struct pf_script *s, unsigned flags, int64_t at);
 unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                      int64_t at, int64_t n, void *const *outputs);
 void pf_long_run(struct pf_job *job);

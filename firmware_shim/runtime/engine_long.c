@@ -27,24 +27,18 @@ static void period(const struct pf_job *job, const struct pf_machine *m, struct 
     struct pf_script *s = &m->script[0];
     int64_t at = 0, next = 0, cut = 0;
     while (at < s->samples) {
-        while (next < s->events && s->event[next].sample <= at)
-            pf_fire(job, m, s, one, &s->event[next++]);
-        int64_t end = s->samples, length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : LONGEST_BLOCK;
+        next = pf_fire_due(job, m, s, one, next, at);
+        int64_t length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : LONGEST_BLOCK;
         cut++;
-        if (next < s->events && s->event[next].sample < end)
-            end = s->event[next].sample;
         if (length > LONGEST_BLOCK)
             length = LONGEST_BLOCK;
-        if (end - at > length)
-            end = at + length;
+        int64_t end = pf_stretch_end(s, next, at, length, s->samples);
         note_fresh(m->longer, pf_call_run(job, m, s, one, at, end - at, outputs), number, at);
         at = end;
     }
     for (int kind = 0; kind < 5; kind++)
-        if (s->first_flag[kind] >= 0 && m->longer->flag_period[kind] < 0) {
-            m->longer->flag_period[kind] = number;
-            m->longer->flag_sample[kind] = s->first_flag[kind];
-        }
+        if (s->first_flag[kind] >= 0)
+            note_fresh(m->longer, 1u << kind, number, s->first_flag[kind]);
 }
 
 static double value_of(int type, double scale, const unsigned char *from, int64_t i)

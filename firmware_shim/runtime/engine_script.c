@@ -158,7 +158,7 @@ static int64_t pin(const struct pf_job *job, const struct pf_machine *m, struct 
     return at;
 }
 
-static void note_flags(struct pf_script *s, unsigned flags, int64_t at)
+void pf_note_flags(struct pf_script *s, unsigned flags, int64_t at)
 {
     for (int kind = 0; kind < 5; kind++)
         if ((flags & (1u << kind)) && s->first_flag[kind] < 0)
@@ -184,7 +184,7 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
     if (!fresh)
         return;
     if (m->allocates && (!m->every_allocation_told || pf_allocated)) {
-        note_flags(s, fresh, at);
+        pf_note_flags(s, fresh, at);
         return;
     }
     unsigned char *kept[8];
@@ -211,8 +211,24 @@ void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_scr
     job->shared->phase = 1;
     unsigned wanted = enter(job);
     m->event(one->state.at, (long)e->which, e->argument);
-    note_flags(s, leave(s, wanted, e->sample), e->sample);
+    pf_note_flags(s, leave(s, wanted, e->sample), e->sample);
     job->shared->phase = 0;
+}
+
+/* Events are in the order of their samples: fires those up to `at`, from `next` on. Returns the next one after them. */
+int64_t pf_fire_due(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
+                    int64_t next, int64_t at)
+{
+    while (next < s->events && s->event[next].sample <= at)
+        pf_fire(job, m, s, one, &s->event[next++]);
+    return next;
+}
+
+/* Where a stretch from `at` ends: after `length` samples, at the next event, at the last sample. */
+int64_t pf_stretch_end(const struct pf_script *s, int64_t next, int64_t at, int64_t length, int64_t last)
+{
+    int64_t end = last - at > length ? at + length : last;
+    return next < s->events && s->event[next].sample < end ? s->event[next].sample : end;
 }
 
 void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one, int fill)
@@ -224,7 +240,7 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
     job->shared->phase = 2;
     unsigned wanted = enter(job);
     m->init(one->state.at, s->rate_hz);
-    note_flags(s, leave(s, wanted, 0), 0);
+    pf_note_flags(s, leave(s, wanted, 0), 0);
     job->shared->phase = 0;
 }
 
@@ -254,17 +270,13 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
     while (at < s->samples && s->row == 0) {
         if (other != NULL)
             remember(other);
-        while (next < s->events && s->event[next].sample <= at)
-            pf_fire(job, m, s, one, &s->event[next++]);
-        int64_t end = s->samples, length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : s->samples;
-        if (next < s->events && s->event[next].sample < end)
-            end = s->event[next].sample;
+        next = pf_fire_due(job, m, s, one, next, at);
+        int64_t length = m->block ? s->cut[cut < s->cuts ? cut : s->cuts - 1] : s->samples;
         if (other != NULL && !m->block && length > 61)
             length = 61;
         if (m->block && length > LONGEST_BLOCK)
             length = LONGEST_BLOCK;
-        if (end - at > length)
-            end = at + length;
+        int64_t end = pf_stretch_end(s, next, at, length, s->samples);
         cut++;
         if (other != NULL) {
             /* The other one lives through the same script at another pace. */

@@ -12,7 +12,6 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -28,7 +27,7 @@ MOST_PIECES = 4
 ROUND = (0, 1, -1, Fraction(1, 2), 2, 5, 10, Fraction(1, 10), Fraction(1, 100), Fraction(1, 1000), 100, 1000)
 
 
-@lru_cache(maxsize=256)
+@functools.lru_cache(maxsize=256)
 def marked_places(grid: Grid) -> tuple[int, ...]:
     """Places worth trying: ends, their neighbours, round values, the middle."""
     found = [0, grid.count - 1, 1, grid.count - 2, grid.count // 2]

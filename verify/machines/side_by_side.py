@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import multiprocessing
 import os
 import signal
@@ -18,8 +17,8 @@ from verify.hunt import Progress
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.machines.check import MachineCheck, claims_in
 from verify.machines.explaining import claim_entry, machine_entry
+from verify.sheets_side_by_side import end_with_caller
 
-PR_SET_PDEATHSIG = 1
 Builds = Sequence[tuple[str, Built | ShimError]]
 
 # What the forked processes work on: references are functions, which do not travel through a pipe.
@@ -43,7 +42,7 @@ def entries(checks: Sequence[MachineCheck], builds: Builds, engine: Path, worker
 def _begin() -> None:
     # Ctrl-C is the caller's; a caller that is gone takes this process along.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    end_with_caller()
     if os.getppid() == 1:
         os._exit(1)
 

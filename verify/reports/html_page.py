@@ -9,7 +9,7 @@ from typing import Any
 from verify.reports.html_assets import SCRIPT, STYLE
 from verify.reports.html_plots import envelope, trajectory
 from verify.reports.record import overall
-from verify.reports.terminal import failure_lines, open_lines, strength_text
+from verify.reports.terminal import failure_lines, open_lines, strength_text, weakest_holding
 from verify.whole_files import save_text
 
 MARKS = {"holds": "✓", "fails": "✗", "undecided": "?", "vacuous": "-", "blocked": "■"}
@@ -86,8 +86,7 @@ def index(verdicts: list[tuple[dict[str, Any], str]]) -> str:
         accurate = next((c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"]), None)
         worst = f'{escape(accurate["worst"]["text"])} of {escape(accurate["limit"])}' if accurate else ""
         bad = [c["label"].split("(")[0] for c in routine["claims"] if c["verdict"] == verdict and verdict != "holds"]
-        weakest = min((c for c in routine["claims"] if c["verdict"] == "holds"), default=None,
-                      key=lambda c: (c["strength"]["kind"] == "every value", c["strength"]["count"]))
+        weakest = weakest_holding(routine)
         rows.append(f'<tr><td class="verdict">{verdict_html(verdict)}</td><td><a href="#r{number}"><code>'
                     f'{escape(routine["name"])}</code></a></td><td class="number">{worst}</td>'
                     f'<td>{escape(strength_text(weakest)) if weakest else ""}</td>'

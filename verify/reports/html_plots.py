@@ -48,9 +48,20 @@ def figure(kind: str, body: list[str], data: dict[str, Any], caption: str, label
             f'<script type="application/json">{embedded(data)}</script></figure>')
 
 
+def drawable(profile: dict[str, Any]) -> list[list[float]]:
+    """The bins of a profile whose numbers are finite: start, least error and its input, most error and its input."""
+    return [b for b in profile.get("bins", []) if all(finite(v) for v in b)]
+
+
+def largest(bins: list[list[float]]) -> tuple[float, float]:
+    """The error of the largest size, and the input where it stands."""
+    marked = max(bins, key=lambda b: max(abs(b[1]), abs(b[3])))
+    return (marked[3], marked[4]) if abs(marked[3]) >= abs(marked[1]) else (marked[1], marked[2])
+
+
 def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any] | None) -> str:
     """Least and most error per bin over the first input; limit lines; the worst marked."""
-    bins, beyond = [b for b in profile.get("bins", []) if all(finite(v) for v in b)], profile.get("beyond", [])
+    bins, beyond = drawable(profile), profile.get("beyond", [])
     if len(bins) < 2:
         return "".join(f"<p>{escape(text)}</p>" for text in beyond_texts(profile))
     start = min([bins[0][0], *(low for low, _, _ in beyond)])
@@ -81,8 +92,7 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
             body.append(f'<line class="limit" x1="{LEFT}" x2="{RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>')
     if limit and bottom <= limit <= top:
         body.append(f'<text x="{RIGHT}" y="{y(limit) - 4:.1f}" text-anchor="end">limit ±{limit:.4g}</text>')
-    marked = max(bins, key=lambda b: max(abs(b[1]), abs(b[3])))
-    value, at = (marked[3], marked[4]) if abs(marked[3]) >= abs(marked[1]) else (marked[1], marked[2])
+    value, at = largest(bins)
     body.append(f'<circle class="worst" cx="{x(at):.1f}" cy="{y(value):.1f}" r="4"><title>worst</title></circle>')
     body += bottom_axis(profile, start, end, x)
     data = {"kind": "envelope", "input": profile["input"], "unit": profile["unit"], "error": profile["error_unit"],

@@ -9,7 +9,7 @@ from typing import Any
 
 from verify.errors import UsageError
 from verify.reports.html_page import limit_of
-from verify.reports.html_plots import finite
+from verify.reports.html_plots import drawable, finite, largest
 
 INK, SOFT, BAND, LIMIT, BAD = "#1c2430", "#5b6675", "#3b6ea5", "#a04a00", "#a3262e"
 WIDE_INCHES, HIGH_INCHES, DOTS_PER_INCH = 8.0, 3.2, 160
@@ -75,25 +75,23 @@ def title(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -> None:
 def draw_envelope(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -> bool:
     """Least and most error per bin, limits, the worst; False when there are too few bins."""
     profile, limit = claim["profile"], limit_of(claim)
-    bins = [b for b in profile.get("bins", []) if all(finite(v) for v in b)]
+    bins = drawable(profile)
     if len(bins) < 2:
         return False
     least, most = [b[1] for b in bins], [b[3] for b in bins]
     axes.fill_between([b[0] for b in bins], least, most, step="post", color=BAND, alpha=0.3, linewidth=0)
-    for edge in (least, most):
-        axes.step([b[0] for b in bins], edge, where="post", color=BAND, linewidth=1)
+    for ends in (least, most):
+        axes.step([b[0] for b in bins], ends, where="post", color=BAND, linewidth=1)
     for low, high, why in profile.get("beyond", []):
         axes.axvspan(low, high, facecolor="none", edgecolor=BAD, hatch="///", linewidth=1)
         axes.annotate(f"off scale: {why}", (high, 1), xycoords=("data", "axes fraction"), xytext=(-3, -9), ha="right",
                       textcoords="offset points", color=BAD, fontsize=7)
-    largest = max(map(abs, (*least, *most)))
-    if limit and limit < 20 * largest:
-        for value in (-limit, limit):
-            axes.axhline(value, color=LIMIT, linestyle="--", linewidth=1.2)
+    value, at = largest(bins)
+    if limit and limit < 20 * abs(value):
+        for edge in (-limit, limit):
+            axes.axhline(edge, color=LIMIT, linestyle="--", linewidth=1.2)
         axes.annotate(f"limit ±{limit:.4g}", (1, limit), xycoords=("axes fraction", "data"), xytext=(-3, 2), ha="right",
                       va="bottom", textcoords="offset points", color=LIMIT, fontsize=8)
-    marked = max(bins, key=lambda b: max(abs(b[1]), abs(b[3])))
-    value, at = (marked[3], marked[4]) if abs(marked[3]) >= abs(marked[1]) else (marked[1], marked[2])
     axes.plot([at], [value], "o", color=BAD, markersize=5)
     axes.annotate("worst", (at, value), xytext=(-7, -3), ha="right", textcoords="offset points", color=BAD, fontsize=8)
     for place, note in profile.get("notes", []):

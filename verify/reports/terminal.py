@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 from typing import Any
 
 from verify.judging.verdict import grouped
@@ -37,18 +38,25 @@ def strength_text(claim: dict[str, Any]) -> str:
     return "every value" if strength["kind"] == "every value" else f"{grouped(strength['count'])}{what} tried"
 
 
+def least_tried(claims: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
+    """The claim with the weakest strength: every value is stronger than any number of inputs tried."""
+    return min(claims, default=None,
+               key=lambda claim: (claim["strength"]["kind"] == "every value", claim["strength"]["count"]))
+
+
+def weakest_holding(routine: dict[str, Any]) -> dict[str, Any] | None:
+    """The claim that holds by the least."""
+    return least_tried(claim for claim in routine["claims"] if claim["verdict"] == "holds")
+
+
 def tail_of(routine: dict[str, Any]) -> str:
     """Worst error of the accuracy claim that was tried least, with its limit; else the weakest strength."""
-    def strength(claim: dict[str, Any]) -> tuple[bool, int]:
-        return claim["strength"]["kind"] == "every value", claim["strength"]["count"]
-
-    claim = min((c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"]), key=strength, default=None)
+    claim = least_tried(c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"])
     if claim is not None:
         limit = claim["limit"].partition("=")[2]
         value, _, unit = claim["worst"]["text"].partition(" ")
         return f"worst {value} of {limit} {unit}".rstrip() + f"; {strength_text(claim)}"
-    holding = [claim for claim in routine["claims"] if claim["verdict"] == "holds"]
-    weakest = min(holding, key=strength, default=None)
+    weakest = weakest_holding(routine)
     return f"{len(routine['claims'])} claims; {strength_text(weakest)}" if weakest else "nothing judged"
 
 

@@ -1,14 +1,6 @@
 """Knobs and crossfades: a wrong range, law, gain or rounding against its right twin."""
 
-from __future__ import annotations
-
-from typing import Any
-
-import pytest
-
-from tests.fault_injection.planted_families import Pair, assert_found, assert_right, record_of
-
-pytestmark = pytest.mark.usefixtures("gcc")
+from tests.fault_injection.planted_families import Family, Pair
 
 PAIRS = [
     Pair(
@@ -93,17 +85,4 @@ PAIRS = [
     ),
 ]
 
-
-@pytest.fixture(scope="module")
-def record(private_cache: Any) -> dict[str, Any]:
-    return record_of("control", PAIRS)
-
-
-@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
-def test_a_right_routine_has_no_false_alarm(record: dict[str, Any], pair: Pair) -> None:
-    assert_right(record, pair)
-
-
-@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
-def test_the_fault_is_found(record: dict[str, Any], pair: Pair) -> None:
-    assert_found(record, pair)
+FAMILY = Family("control", PAIRS)

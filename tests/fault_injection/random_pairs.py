@@ -1,14 +1,6 @@
 """Random sources: a wrong constant, shift or width against the right twin."""
 
-from __future__ import annotations
-
-from typing import Any
-
-import pytest
-
-from tests.fault_injection.planted_families import Pair, assert_found, assert_right, record_of
-
-pytestmark = pytest.mark.usefixtures("gcc")
+from tests.fault_injection.planted_families import Family, Pair
 
 C = """\
 static uint32_t xorshift(uint32_t x, int right)
@@ -78,17 +70,4 @@ PAIRS = [
     ),
 ]
 
-
-@pytest.fixture(scope="module")
-def record(private_cache: Any) -> dict[str, Any]:
-    return record_of("random_sources", PAIRS, C)
-
-
-@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
-def test_a_right_routine_has_no_false_alarm(record: dict[str, Any], pair: Pair) -> None:
-    assert_right(record, pair)
-
-
-@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
-def test_the_fault_is_found(record: dict[str, Any], pair: Pair) -> None:
-    assert_found(record, pair)
+FAMILY = Family("random_sources", PAIRS, C)

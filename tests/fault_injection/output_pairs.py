@@ -1,14 +1,6 @@
 """Converter codes, clips and decibels: wrong rounding, clamp, scale or law against the right twin."""
 
-from __future__ import annotations
-
-from typing import Any
-
-import pytest
-
-from tests.fault_injection.planted_families import Pair, assert_found, assert_right, record_of
-
-pytestmark = pytest.mark.usefixtures("gcc")
+from tests.fault_injection.planted_families import Family, Pair
 
 PAIRS = [
     Pair(
@@ -101,17 +93,4 @@ PAIRS = [
     ),
 ]
 
-
-@pytest.fixture(scope="module")
-def record(private_cache: Any) -> dict[str, Any]:
-    return record_of("output", PAIRS)
-
-
-@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
-def test_a_right_routine_has_no_false_alarm(record: dict[str, Any], pair: Pair) -> None:
-    assert_right(record, pair)
-
-
-@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
-def test_the_fault_is_found(record: dict[str, Any], pair: Pair) -> None:
-    assert_found(record, pair)
+FAMILY = Family("output", PAIRS)
