@@ -1,8 +1,8 @@
 """An image for the board, loaded into the emulator with its memory map, its hooks and its limits.
 
-One machine per image and purpose: for running (time limit, alignment, lacking instructions) or for
-tracing (every instruction: counts, costs, the one that raised a flag). Forked children inherit it; what
-they change is theirs alone.
+One machine per image and purpose: for running (time limit, alignment, lacking instructions), for
+tracing (every instruction: counts, costs, the one that raised a flag) or for interrupting (before any instruction).
+Forked children inherit it; what they change is theirs alone.
 """
 
 from __future__ import annotations
@@ -50,6 +50,13 @@ def pages(size: int) -> int:
     return (size + PAGE - 1) // PAGE * PAGE
 
 
+def exclusive_loads(code: bytes) -> bool:
+    """Whether bytes may hold LDREX, LDREXB or LDREXH."""
+    words = np.frombuffer(code[: len(code) // 2 * 2], "<u2")
+    first, second = words[:-1] & 0xFFF0, words[1:] & 0x0FE0
+    return bool(((first == 0xE850) | ((first == 0xE8D0) & (second == 0x0F40))).any())
+
+
 class BoardImage:
     """An image in the emulator, ready to be driven as a library is.
 
@@ -57,8 +64,8 @@ class BoardImage:
            the C side tells, in memory shared with children.
     """
 
-    def __init__(self, engine: Engine, path: str, *, tracing: bool) -> None:
-        self.path, self.engine, self.tracing = path, engine, tracing
+    def __init__(self, engine: Engine, path: str, way: str = "") -> None:
+        self.path, self.engine, self.way = path, engine, way
         self.core: Core = core_named(json.loads(Path(path).with_name("manifest.json").read_text())["core"])
         self.facts: CodeFacts = stored_code_facts(Path(path), self.core)
         self.kept: list[Any] = []
@@ -172,6 +179,7 @@ class BoardImage:
         board.uc = ffi.cast("void *", getattr(self.machine._uch, "value", None))
         board.emu_start, board.emu_stop = pointer(library.uc_emu_start), pointer(library.uc_emu_stop)
         board.reg_read, board.reg_write = pointer(library.uc_reg_read), pointer(library.uc_reg_write)
+        self.make_interruptible(board, pointer)
         board.block = ffi.cast("unsigned char *", self.host(self.block))
         board.stack = ffi.cast("unsigned char *", self.host(self.stack))
         board.progress = ffi.cast("uint32_t *", self.host(self.progress))
@@ -199,6 +207,23 @@ class BoardImage:
         board.executed = ffi.cast("unsigned char *", ffi.from_buffer(self.executed))
         self.clear()
 
+    def make_interruptible(self, board: Any, pointer: Any) -> None:
+        """What stopping before an instruction and going on needs."""
+        library, names = self.library, self.names
+        board.context_alloc, board.context_save = pointer(library.uc_context_alloc), pointer(library.uc_context_save)
+        board.context_restore = pointer(library.uc_context_restore)
+        registers = [names.UC_ARM_REG_PRIMASK]
+        if self.core.architecture != "v6-M":
+            registers += [names.UC_ARM_REG_BASEPRI, names.UC_ARM_REG_FAULTMASK]
+        for place, number in enumerate(registers):
+            board.mask_register[place] = number
+        board.status_register = names.UC_ARM_REG_CPSR
+        # Only code with exclusive loads can tell whether the monitor was opened.
+        self.clear_exclusive = 0
+        if "pf_board_clear_exclusive" in self.symbols and any(exclusive_loads(data) for _, _, data, writes in self.segments
+                                                              if not writes):
+            self.clear_exclusive = self.address("pf_board_clear_exclusive")
+
     def clear(self) -> None:
         """Forget what the last run noted."""
         self.notes_memory[: self.engine.ffi.sizeof("struct pf_board_notes")] = bytes(
@@ -221,7 +246,9 @@ class BoardImage:
         kinds = self.unicorn
         self.hook(kinds.UC_HOOK_BLOCK, 0)
         self.hook(kinds.UC_HOOK_INTR, 2)
-        if self.tracing:
+        if self.way == "interrupting":
+            self.hook(kinds.UC_HOOK_CODE, 9)
+        if self.way == "tracing":
             self.hook(kinds.UC_HOOK_CODE, 1)
             if self.tables[1]:
                 self.hook(kinds.UC_HOOK_MEM_READ, 6, self.tables[0], self.tables[0] + self.tables[1] - 1)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import mmap
 from typing import Any
 
+import numpy as np
+
 from firmware_shim.board_emulator import (
     ALLOCATORS,
     DEFAULT_NAN_BIT,
@@ -16,7 +18,7 @@ from firmware_shim.board_emulator import (
 )
 from firmware_shim.board_running import BoardRunner
 from firmware_shim.engine import NUMPY_TYPES
-from firmware_shim.script_job import ScriptResult
+from firmware_shim.script_job import TORN, ScriptResult
 from firmware_shim.script_running import ScriptRunner
 
 # Between areas of these lies at least a page that does not exist.
@@ -69,7 +71,34 @@ class BoardScriptRunner(ScriptRunner, BoardRunner):
         board.limit_seconds = self.asked.call_limit_seconds
         board.watch = board.counting = 0
         image.map_words(self.job.peripherals)
-        return self.run_scripts(image)  # type: ignore[arg-type]  # an image answers as a library does
+        if self.job.interruptions is not None:
+            board.clear_exclusive = image.clear_exclusive
+        whole = self.run_scripts(image)  # type: ignore[arg-type]  # an image answers as a library does
+        if self.job.interruptions is not None:
+            whole.torn = np.frombuffer(self.torn_memory, TORN, len(self.job.interruptions.moments)).copy()
+        return whole
+
+    def lay_out(self, library: Any) -> None:
+        super().lay_out(library)
+        asked, ffi = self.job.interruptions, self.ffi
+        if asked is None:
+            return
+        self.torn_memory = mmap.mmap(-1, max(1, len(asked.moments)) * TORN.itemsize)
+        moments = ffi.new("struct pf_moment[]", max(1, len(asked.moments)))
+        for slot, one in zip(moments, asked.moments, strict=False):
+            slot.script, slot.sample, slot.samples, slot.which = one.script, one.sample, one.samples, one.event
+            for place, raw in enumerate(one.arguments):
+                held = ffi.new("unsigned char[16]", raw)
+                self.keep.append(held)
+                slot.argument[place] = held
+        slot = self.interruption = ffi.new("struct pf_interruption *")
+        slot.moments, slot.following, slot.most_points = len(asked.moments), asked.following, asked.most_points
+        slot.limit, slot.moment = asked.limit, moments
+        for place, scale in enumerate(asked.scales):
+            slot.scale[place] = scale
+        slot.torn = ffi.cast("struct pf_torn *", ffi.from_buffer(self.torn_memory))
+        self.keep.append(moments)
+        self.machine.interruption = slot
 
     def bind(self, library: Any) -> None:
         image, job, machine = self.image, self.job, self.machine

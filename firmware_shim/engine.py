@@ -25,6 +25,7 @@ ENGINE_SOURCES = (
     *("engine_block.c", "engine_flat.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c"),
     *("engine_script.c", "engine_long.c", "engine_count.c", "engine_watch.c"),
     *("contain.c", "board_bridge.c", "board_machine.c", "board_same.c", "board_served.c"),
+    "board_interrupt.c",
     *("narrow_bridge.c", "engine_process.c"),
 )
 ENGINE_FLAGS = (
@@ -148,7 +149,7 @@ def load_engine(path: Path) -> Engine:
     """Load the engine and check that its layouts are the ones declared here."""
     ffi = declarations()
     lib: Any = ffi.dlopen(str(path))
-    names = ("job", "shared", "script", "machine", "board", "board_machine", "narrow")
+    names = ("job", "shared", "script", "machine", "board", "board_machine", "interruption", "torn", "narrow")
     sizes = (lib.pf_result_size(), *(getattr(lib, f"pf_{name}_size")() for name in names))
     expected = (RESULT.itemsize, *(ffi.sizeof(f"struct pf_{name}") for name in names))
     if sizes != expected:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from firmware_shim.job import Event, Stop
 
 
@@ -65,6 +67,36 @@ class LongOutcome:
 
 
 @dataclass(frozen=True)
+class Moment:
+    """`samples` samples of a script from one sample on, interrupted by an event with raw arguments."""
+
+    script: int
+    sample: int
+    samples: int
+    event: int
+    arguments: tuple[bytes, ...] = ()
+
+
+@dataclass(frozen=True)
+class Interruptions:
+    """Moments in the order of scripts and samples, each interrupted at every instruction (an even choice of most_points
+    where there are more); following: samples compared after each; limit in the outputs' unit, scales of their raw steps."""
+
+    moments: tuple[Moment, ...]
+    following: int
+    most_points: int
+    limit: float
+    scales: tuple[float, ...]
+
+
+# struct pf_torn of engine_script.h: what came of a moment.
+TORN = np.dtype([(name, "i8") for name in (
+    "done", "instructions", "tried", "masked", "left_masked", "matters", "failing", "point", "address", "previous", "sample",
+    "output")]
+    + [(name, "f8") for name in ("got", "before", "after")])
+
+
+@dataclass(frozen=True)
 class ScriptJob:
     """Scripts of one machine. machine: beginning of its symbols; types: places in engine.NUMPY_TYPES; guard:
     whether state and blocks end at a guard page or begin after one; twin: a second instance runs in turns
@@ -89,6 +121,7 @@ class ScriptJob:
     peripherals: tuple[tuple[int, int], ...] = ()
     longer: LongRun | None = None
     default_nan: bool = False
+    interruptions: Interruptions | None = None
 
 
 @dataclass
@@ -118,3 +151,4 @@ class ScriptResult:
     printed: str = ""
     load_problem: str = ""
     mode_changed_at: tuple[int, int] | None = None
+    torn: Any = None  # of a job with interruptions: TORN per moment

@@ -88,8 +88,8 @@ class Worker:
         self.engine = load_engine(Path(engine_path))
         self.libraries: dict[str, Library] = {}
         self.problems: dict[str, str] = {}
-        self.images: dict[tuple[str, bool], Any] = {}
-        self.areas: dict[str, Any] = {}  # beside each image: memory for states of machines
+        self.images: dict[tuple[str, str], Any] = {}
+        self.areas: dict[tuple[str, str], Any] = {}  # beside each image: memory for states of machines
         self.programs: dict[str, Any] = {}
         self.capture = tempfile.TemporaryFile()  # noqa: SIM115 - kept open for the worker's life
 
@@ -142,15 +142,16 @@ class Worker:
         if isinstance(job, ScriptJob):
             player = BoardScriptRunner(self.engine, job, self.capture)
             try:
-                image = self.image(job.library)
-                if job.library not in self.areas:
-                    self.areas[job.library] = Areas(image)
-                return player.play_on(image, self.areas[job.library])
+                way = "interrupting" if job.interruptions is not None else ""
+                image = self.image(job.library, way)
+                if (job.library, way) not in self.areas:
+                    self.areas[job.library, way] = Areas(image)
+                return player.play_on(image, self.areas[job.library, way])
             except LoadProblem as problem:
                 return player.refused_scripts(str(problem))
         runner = BoardRunner(self.engine, job, self.capture)
         try:
-            image = self.image(job.library, tracing=bool(job.trap_kinds) or job.keep_costs)
+            image = self.image(job.library, "tracing" if job.trap_kinds or job.keep_costs else "")
         except LoadProblem as problem:
             return runner.refused(str(problem))
         libraries = self.beside(job)
@@ -160,13 +161,13 @@ class Worker:
             return ServedRunner(self.engine, job, self.capture).run_served(image, libraries)
         return runner.run_board(image, libraries)
 
-    def image(self, path: str, *, tracing: bool = False) -> Any:
+    def image(self, path: str, way: str = "") -> Any:
         """The board's image, loaded once for each way to run it. Errors: LoadProblem."""
         from firmware_shim.board_emulator import BoardImage
 
-        if (path, tracing) not in self.images:
-            self.images[path, tracing] = BoardImage(self.engine, path, tracing=tracing)
-        return self.images[path, tracing]
+        if (path, way) not in self.images:
+            self.images[path, way] = BoardImage(self.engine, path, way)
+        return self.images[path, way]
 
     def serve_narrow(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job in a 32-bit process."""

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from verify.claims.flutter import no_flutter
     from verify.claims.frequency import keeps_frequency
     from verify.claims.gain import gain_at
+    from verify.claims.interrupted import safe_when_interrupted_by
     from verify.claims.levels_in_time import ends_at_zero, falling_in, no_jump, no_overshoot, rising_in, settles
     from verify.claims.long_run import keeps_going
     from verify.claims.memory_of_machines import (
@@ -79,6 +80,7 @@ _HOME = {
     "returns": "claims.protective",
     "rising": "claims.order",
     "rising_in": "claims.levels_in_time",
+    "safe_when_interrupted_by": "claims.interrupted",
     "same_at_any_optimisation": "claims.optimisation",
     "same_for_any_block_size": "claims.memory_of_machines",
     "same_on_board": "claims.on_board",
@@ -132,6 +134,7 @@ __all__ = [
     "returns",
     "rising",
     "rising_in",
+    "safe_when_interrupted_by",
     "same_at_any_optimisation",
     "same_for_any_block_size",
     "same_on_board",

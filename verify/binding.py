@@ -36,6 +36,7 @@ from verify.domain import MOST_ORDINALS, Domain, sampled
 from verify.errors import BindingError
 from verify.grids import SMALLEST_SIZE, fits, rounded_list
 from verify.hunting.places import marks
+from verify.interrupted_functions import machines_of
 from verify.machines.code import code_of
 from verify.routine import Board, Bound, Routine
 from verify.sheet import ALL_BUILDS, Sheet
@@ -71,6 +72,8 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         database = sheet.path.parent / sheet.compile_commands
         sources = [(sheet.path.parent / source).absolute() for source in sheet.sources]
         own = tuple((source, shlex.join(words)) for source, words in flags_for(database, sources).items())
+    # Where a setter may come in the middle of a function, both are one machine.
+    interrupted = machines_of(sheet.routines) if variant == "board" else []
     return Request(
         sources=tuple(Path(source) for source in sheet.sources),
         include=tuple(Path(folder) for folder in sheet.include),
@@ -82,7 +85,7 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         headers=tuple(Path(header) for header in sheet.headers),
         folder=sheet.path.parent,
         own_flags=own,
-        machines=tuple(code_of(machine) for machine in sheet.machines),
+        machines=tuple(code_of(machine) for machine in (*sheet.machines, *interrupted)),
         calls=tuple(call_code(routine) for routine in sheet.routines if routine.call is not None),
         peripherals=tuple(sorted(sheet.peripherals.items())),
         image=Path(sheet.image) if sheet.image and variant == "board" else None,

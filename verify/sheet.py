@@ -225,6 +225,19 @@ def check_core(sheet: Sheet) -> None:
         sheet.builds = ALL_BUILDS
 
 
+def check_needs(sheet: Sheet) -> None:
+    """Claims about the board's own code need a board. Errors: SheetError."""
+    every: list[Routine | Machine] = [*sheet.routines, *sheet.machines]
+    for routine in every:
+        for claim in routine.claims:
+            if getattr(claim, "needs_board", False) and "board" not in sheet.builds:
+                raise SheetError(f"{routine.name}: {claim.name} needs the board's code", where=routine.place,
+                                 why="where an interrupt can come depends on the instructions, and this sheet "
+                                     + ("leaves out the build 'board'" if sheet.core else "names no core"),
+                                 todo='add "board" to builds=' if sheet.core else
+                                 'write Sheet(..., core="cortex-m4f") or what is on the board')
+
+
 def fixed_output(unit: str, *, fraction_bits: int) -> Output:
     """A fixed-point result: raw integer times 2^-fraction_bits, in the unit."""
     check_unit(unit, "fixed_output")

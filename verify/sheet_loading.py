@@ -12,7 +12,7 @@ from pathlib import Path
 from verify.console import DEMO
 from verify.errors import SheetError, SheetUnreadable, nearest_words
 from verify.local_files import loaded_before, reading_a_sheet
-from verify.sheet import Sheet
+from verify.sheet import Sheet, check_needs
 
 
 def load(path: Path) -> Sheet:
@@ -67,6 +67,7 @@ def load(path: Path) -> Sheet:
     if loaded_before(names, reader):
         sheet.local_files += (("a module loaded by something else", os.urandom(16).hex()),)
     _check_partners(sheet)
+    check_needs(sheet)
     return sheet
 
 

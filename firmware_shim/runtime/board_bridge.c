@@ -247,7 +247,11 @@ static int go(uint32_t entry, const uint32_t *arguments, uint32_t stack)
     seen_seconds = 0.0;
     /* The emulator computes with the host's own floating point here and there: in the default mode. */
     pf_set(PF_MODE_DEFAULT);
-    int error = ((emu_start_type)board->emu_start)(board->uc, entry | 1u, board->return_address, 0, 0);
+    int more = 0, error = ((emu_start_type)board->emu_start)(board->uc, entry | 1u, board->return_address, 0, 0);
+    do {
+        if (!error && !board->notes->stopped)
+            error = pf_interrupt_serve(&more);
+    } while (more && !error && !board->notes->stopped);
     pf_set(mode);
     if (!error && !board->notes->stopped && get(REG_PC) == board->return_address)
         return 1;
@@ -338,7 +342,7 @@ void *pf_board_hook(int kind)
                                    (void *)on_aligned_place, (void *)on_lacking, (void *)on_access,
                                    (void *)on_table_read, (void *)on_allocation,
                                    (void *)on_refused};
-    return hooks[kind];
+    return kind == 9 ? pf_interrupt_hook() : hooks[kind];
 }
 
 int64_t pf_board_size(void) { return (int64_t)sizeof(struct pf_board); }

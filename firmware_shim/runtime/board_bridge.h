@@ -41,6 +41,11 @@ struct pf_board {
     /* The image as a process instead of the emulator: program that runs it, its file, the shared file; or NULL. */
     char *runner, *image;
     int32_t served_file, spare;
+    /* For interruptions: copies of the processor's state; its mask registers (0: it has none of that kind) and status;
+       an instruction that opens the exclusive monitor, 0 where nothing uses it. */
+    void *context_alloc, *context_save, *context_restore;
+    int32_t mask_register[3], status_register;
+    uint32_t clear_exclusive, spare_too;
 };
 
 /* One machine in the image: entries of its generated functions; where each instance's state and each buffer
@@ -61,5 +66,11 @@ int64_t pf_board_ask(struct pf_board *board, uint32_t entry);
 int64_t pf_board_machine_size(void);
 pf_loop pf_board_loop(int slot);
 void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 exception, 3 alignment, 4 lacking, 5 access, 6 table,
-                                  7 allocation, 8 refused access */
+                                  7 allocation, 8 refused access, 9 instruction, to interrupt it */
 int64_t pf_board_size(void);
+void *pf_interrupt_hook(void);
+int pf_interrupt_serve(int *more);
+void pf_interrupt_use(struct pf_board *board, struct pf_board_machine *played);
+void pf_interrupted(struct pf_job *job);
+int64_t pf_interruption_size(void);
+int64_t pf_torn_size(void);

@@ -121,6 +121,7 @@ void pf_board_play(struct pf_board *which, struct pf_board_machine *one, struct 
     machine->event = machine_event;
     machine->run = machine_run;
     pf_board_use(which);
+    pf_interrupt_use(which, one);
 }
 
 /* What a function of our own without arguments gives: size and alignment of a state. -1 if it does not come back. */

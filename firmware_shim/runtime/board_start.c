@@ -9,6 +9,11 @@ extern char __pf_heap_start[], __pf_heap_end[];
 /* The runner stops when a loop comes back to this address. */
 __attribute__((naked, used, aligned(4))) void pf_board_return(void) { __asm__ volatile("bkpt 0\n\tb ."); }
 
+#if defined(__ARM_FEATURE_LDREX)
+/* What the core does itself when it leaves an interrupt. */
+__attribute__((naked, used, aligned(4))) void pf_board_clear_exclusive(void) { __asm__ volatile("clrex\n\tb ."); }
+#endif
+
 /* Run once before the first call: constructors of static objects. */
 __attribute__((used)) void pf_board_start(void)
 {

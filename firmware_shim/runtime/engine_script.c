@@ -7,6 +7,7 @@
 #include <sys/mman.h>
 #include "engine_parts.h"
 #include "engine_instances.h"
+#include "board_bridge.h"
 
 int pf_allocated; /* in this script, or before all scripts */
 static int allocated_before;
@@ -304,6 +305,10 @@ void pf_scripts(struct pf_job *job)
     int64_t total = pf_regions_size(job);
     if (m->longer != NULL) {
         pf_long_run(job);
+        return;
+    }
+    if (m->interruption != NULL) {
+        pf_interrupted(job);
         return;
     }
     pf_watch_allocations(job, m);

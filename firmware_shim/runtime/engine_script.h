@@ -45,6 +45,27 @@ struct pf_long {
     int64_t *told;
 };
 
+/* A stretch of samples of one script that is interrupted by one event (`which`, with its arguments). */
+struct pf_moment {
+    int64_t script, sample, samples, which;
+    const void *argument[4];
+};
+
+/* done: 1, or -1 where the machine has taken memory from the heap; instructions: of the stretch; tried: interruptions; masked: instructions before which interrupts are masked; left_masked:
+   so they are at its end; matters: the setter changes what comes out. Of the first failing interruption: the number and
+   the address of the instruction before which it came, the one before it, where nothing fits any more, and the values there. */
+struct pf_torn {
+    int64_t done, instructions, tried, masked, left_masked, matters, failing, point, address, previous, sample, output;
+    double got, before, after;
+};
+
+struct pf_interruption {
+    int64_t moments, following, most_points;
+    double limit, scale[8];
+    const struct pf_moment *moment;
+    struct pf_torn *torn; /* per moment */
+};
+
 struct pf_machine {
     pf_machine_init init;
     pf_machine_end destroy;
@@ -58,5 +79,6 @@ struct pf_machine {
     struct pf_script *script;
     int64_t watches;
     struct pf_long *longer; /* the first script as a long run instead, or NULL */
+    struct pf_interruption *interruption; /* stretches that are interrupted, instead of whole scripts, or NULL */
     const int64_t *watch; /* per watched call: address of the library's pointer to it, number of the watcher */
 };

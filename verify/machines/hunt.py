@@ -11,11 +11,13 @@ from firmware_shim.crew import Crew
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
 from verify.claims.in_time import Judgement, TimeClaim
+from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS
 from verify.machines.catalogue import catalogue, quiet
 from verify.machines.generation import drawn
+from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
 from verify.machines.long_run import judged, long_run
 from verify.machines.minimise import MOST_CANDIDATES, minimised
@@ -111,7 +113,18 @@ class MachineHunt:
                     self.take(asked[start : start + CATALOGUE_PART], (), f"scripts of {claim.name}", len(asked))
         self.generated(variants)
         self.minimise()
+        self.interrupted(witnesses)
         self.long_runs()
+
+    def interrupted(self, witnesses: Sequence[Script]) -> None:
+        """Setters that come in the middle of a step."""
+        for tried, claim in zip(self.tried, self.claims, strict=True):
+            if isinstance(claim, SafeWhenInterruptedBy):
+                self.progress(f"{self.label}: interrupted by {claim.setter}", 0, 1)
+                whole = interrupted(self.stand, claim, self.crew, witnesses, self.scripts, self.seed)
+                for script, found in whole.found:
+                    tried.add(script, found)
+                tried.facts.update(dict.fromkeys(whole.facts))
 
     def long_runs(self) -> None:
         """Hours of one script, for each claim about them. Run last: they take the longest."""
