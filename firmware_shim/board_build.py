@@ -67,7 +67,9 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
     core = core_named(core_name)
     compiler = board_compiler(request.compiler, core, cache)
     variant = "board strict" if request.variant == "board strict" else "board"
-    wanted = BoardRequest(**{**_fields(request), "variant": variant}, core=core.name, tool=_tool_text())
+    # What a path renders is measured here, from the samples; the board runs what comes before.
+    chains = tuple(replace(chain, rendered=None) for chain in request.chains if chain.stages)
+    wanted = BoardRequest(**{**_fields(request), "variant": variant, "chains": chains}, core=core.name, tool=_tool_text())
     sources = host_build._check_sources(replace(wanted, variant="host"))
     finished = finished_file(wanted, core) if wanted.image is not None and variant == "board" else None
     identity = build_cache.identity(wanted, sources, compiler, RUNTIME)

@@ -15,7 +15,7 @@ from elftools.common.exceptions import ELFError
 from elftools.elf.elffile import ELFFile
 
 from firmware_shim import build as host_build
-from firmware_shim import build_cache, compile_messages, loop_source
+from firmware_shim import build_cache, chain_source, compile_messages, loop_source
 from firmware_shim.compiler import Ran, run
 from firmware_shim.cores import Core, CoreConflict
 from firmware_shim.debug_info import DebugInfo, Function
@@ -120,6 +120,7 @@ def make(plan: host_build._Plan, work: Path, finished: Finished, core: Core, lin
     words = dict(request.peripherals)
     unit = work / "unit1.c"
     text = "".join(prototype(f) + loop_source.loop(f, words) for f in functions)
+    text += chain_source.generate_all(request.chains, chain_source.types_of(functions, ()))
     unit.write_text((loop_source.call_source.HELPERS if words else "") + text)
     flags = plan.flags_of(plan.sources[0])
     target = [word for word in flags.kept if word.startswith("-m") and not word.startswith("-mfloat-abi")]
@@ -131,7 +132,7 @@ def make(plan: host_build._Plan, work: Path, finished: Finished, core: Core, lin
     ran = (_beside if finished.whole else _together)(plan, work, finished, compile_it, target, link)
     return {
         "variant": request.variant, "key": "", "kept": target, "dropped": [], "machines": {},
-        "loops": {name: loop_source.loop_symbol(name) for name in request.routines},
+        "loops": {name: loop_source.loop_symbol(name) for name in request.all_loops()},
         "hashes": {str(finished.path): build_cache.hash_of(finished.path)}, "log": ran.err, "units": [],
         "image": str(finished.path),
     }

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from firmware_shim import assigning, build_cache, compile_messages, loop_source, machine_source
+from firmware_shim import assigning, build_cache, chain_source, compile_messages, loop_source, machine_source
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor
 
     from firmware_shim.call_source import CallCode
+    from firmware_shim.chain_source import ChainCode
     from firmware_shim.machine_source import MachineCode
 
 _RUNTIME = Path(__file__).parent / "runtime"
@@ -49,6 +50,7 @@ _LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
 _MAPPED = "/preflash"
 _RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
              "-fno-stack-protector", "-fno-lto")
+_MEASURE = ("-O3", "-std=gnu11", "-fPIC", "-march=native", "-ffp-contract=off", "-fno-lto")
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ class Request:
            "host" (the author's own code) or "strict" (with checks that record); ``defines`` "NAME" or
            "NAME=VALUE"; ``headers`` included before each source; ``folder`` resolves relative paths in
            all of these (default: the current folder); ``own_flags`` (source, flags) of sources that are
-           compiled in a way of their own: they come before ``flags``; ``calls`` that the sheet writes out;
+           compiled in a way of their own: they come before ``flags``; ``calls`` that the sheet writes out; ``chains`` paths;
            ``peripherals`` (address, value) of 32-bit words, set before each call; for the board only: ``image`` a
            finished .elf or .o to run instead of the sources, ``init_array`` run its constructors first.
     """
@@ -77,9 +79,14 @@ class Request:
     own_flags: tuple[tuple[Path, str], ...] = ()
     machines: tuple[MachineCode, ...] = ()
     calls: tuple[CallCode, ...] = ()
+    chains: tuple[ChainCode, ...] = ()
     peripherals: tuple[tuple[int, int], ...] = ()
     image: Path | None = None
     init_array: bool = False
+
+    def all_loops(self) -> list[str]:
+        """Names of all that gets a loop."""
+        return [*self.routines, *(call.name for call in self.calls), *(chain.name for chain in self.chains)]
 
 
 @dataclass(frozen=True)
@@ -225,7 +232,7 @@ def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran]
 
     workers = max(1, min(len(plan.sources) + 1, os.cpu_count() or 1))
     with ThreadPoolExecutor(workers) as pool:
-        recorder = pool.submit(_compile_recorder, plan, work) if plan.request.variant == "strict" else None
+        parts = [pool.submit(_compile_part, plan, work, name) for name in _own_parts(plan.request)]
         infos = _discover(plan, work, pool)
         wanted = {*plan.request.routines, *(name for call in plan.request.calls for name in call.called())}
         if any(all(name not in i.functions for i in infos) for name in wanted):
@@ -233,20 +240,22 @@ def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran]
         cpp = [plan.language(source) == "c++" for source in plan.sources]
         chosen = assigning.assign(plan.request.routines, plan.sources, infos, cpp)
         calls = assigning.assign_calls(plan.request.calls, plan.sources, infos, cpp)
+        functions = [function for part in chosen.values() for function in part]
+        types = chain_source.types_of(functions, plan.request.calls)
+        paths = chain_source.generate_all(plan.request.chains, types, cpp=cpp[0])
         jobs = []
         for at, (source, info) in enumerate(zip(plan.sources, infos, strict=True)):
             here = [m for m in plan.request.machines if _home(m, infos) == at]
             jobs.append(pool.submit(_compile_unit, plan, work, at, source, info, chosen.get(at, []), here,
-                                    calls.get(at, [])))
+                                    calls.get(at, []), "" if at else paths))
         units = [job.result() for job in jobs]
         objects = [made.name for made, _, _ in units]
-        if recorder is not None:
-            objects.append(recorder.result())
+        objects += [part.result() for part in parts]
     linked = (link or _link)(plan, work, objects)
     hashes = dict(sorted((f, h) for _, files, _ in units for f, h in files.items()))
     flags = plan.flags_of(plan.sources[0])
     ways = dict.fromkeys(plan.flags_of(source).all + plan.forced.get(source, ()) for source in plan.sources)
-    names = (*plan.request.routines, *(call.name for call in plan.request.calls))
+    names = plan.request.all_loops()
     return {
         "variant": plan.request.variant,
         "key": "",
@@ -321,14 +330,14 @@ def _home(machine: MachineCode, infos: list[DebugInfo]) -> int:
 
 def _compile_unit(
     plan: _Plan, work: Path, at: int, source: Path, info: DebugInfo, functions: list[Function],
-    machines: Sequence[MachineCode] = (), calls: Sequence[CallCode] = (),
+    machines: Sequence[MachineCode] = (), calls: Sequence[CallCode] = (), paths: str = "",
 ) -> tuple[Path, dict[str, str], str]:
     cpp = plan.language(source) == "c++"
     unit = work / f"unit{at}{_unit_suffix(plan, source)}"
     main = info.functions.get("main")
     text = loop_source.unit(source, functions, has_main=main is not None, cpp=cpp, calls=calls,
                             known=info.functions.values(), words=dict(plan.request.peripherals))
-    unit.write_text(text + machine_source.generate_all(machines, cpp=cpp))
+    unit.write_text(text + machine_source.generate_all(machines, cpp=cpp) + paths)
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = _STRICT[plan.compiler.family] if plan.request.variant.endswith("strict") else _NO_CHECKS
     own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
@@ -343,12 +352,19 @@ def _compile_unit(
     return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err
 
 
-def _compile_recorder(plan: _Plan, work: Path) -> str:
-    command = [*plan.compiler.command, *_RECORDER, "-c", str(_RUNTIME / "recorder.c"), "-o", "recorder.o"]
+def _own_parts(request: Request) -> list[str]:
+    """Parts of our own that go into the library, compiled with flags of our own."""
+    parts = ["recorder"] if request.variant == "strict" else []
+    return parts + (["pitch_measure"] if any(chain.rendered for chain in request.chains) else [])
+
+
+def _compile_part(plan: _Plan, work: Path, name: str) -> str:
+    flags = _RECORDER if name == "recorder" else _MEASURE
+    command = [*plan.compiler.command, *flags, "-c", str(_RUNTIME / f"{name}.c"), "-o", f"{name}.o"]
     ran = run(command, folder=work)
     if ran.code != 0:
-        raise compile_messages.compile_failure(_RUNTIME / "recorder.c", ran)
-    return "recorder.o"
+        raise compile_messages.compile_failure(_RUNTIME / f"{name}.c", ran)
+    return f"{name}.o"
 
 
 def _link(plan: _Plan, work: Path, objects: list[str]) -> Ran:

@@ -37,7 +37,8 @@ def build_narrow(request: Request, cache: Path | None = None) -> Built:
     """
     cache = build_cache.folder(cache)
     compiler = find_compiler(request.compiler, cache)
-    wanted = replace(request, variant="narrow", machines=())
+    wanted = replace(request, variant="narrow", machines=(),
+                     chains=tuple(chain for chain in request.chains if not chain.rendered))
     sources = host_build._check_sources(replace(wanted, variant="host"))
     identity = build_cache.identity(wanted, sources, compiler, RUNTIME)
     found = build_cache.find(cache, identity)
@@ -75,8 +76,7 @@ def link(plan: host_build._Plan, work: Path, objects: list[str]) -> Ran:
     """The program: the author's units, our start, and the table of loops."""
     from firmware_shim import loop_source
 
-    names = [*plan.request.routines, *(call.name for call in plan.request.calls)]
-    symbols = [loop_source.loop_symbol(name) for name in names]
+    symbols = [loop_source.loop_symbol(name) for name in plan.request.all_loops()]
     table = "".join(f"void {symbol}(const void *const *, void *, long, volatile long *);\n" for symbol in symbols)
     entries = "".join(f'    {{"{symbol}", {symbol}}},\n' for symbol in symbols)
     (work / "narrow_table.c").write_text(

@@ -31,14 +31,14 @@ def shown_path(path: Path) -> str:
 def place_of(sheet: Sheet, entry: dict[str, Any]) -> tuple[str, str]:
     """(file, line) of a routine's definition; its place in the sheet where the file is not one of the sources."""
     name, _, line = entry.get("definition", "").rpartition(":")
-    base = sheet.path.parent
+    base = sheet.file.parent
     folders = [base / folder for folder in sheet.include]
     known = [base / source for source in sheet.sources] + [p.parent / name for p in (base / s for s in sheet.sources)]
     for path in [*(p for p in known if p.name == name), *(folder / name for folder in folders)]:
         if name and path.is_file():
             return shown_path(path.resolve()), line
     found = re.search(r":(\d+)", entry["place"])
-    return shown_path(sheet.path), found[1] if found else "1"
+    return shown_path(sheet.file), found[1] if found else "1"
 
 
 def summary_of(claim: dict[str, Any]) -> str:
@@ -59,7 +59,7 @@ def annotation_lines(record: dict[str, Any], sheet: Sheet) -> list[str]:
     lines = []
     for problem in record["blocked_builds"]:
         place = re.search(r"(/[^:\n]+|[^\s:/][^:\n]*\.\w+):(\d+)", problem["where"])
-        file, line = (shown_path(Path(place[1])), place[2]) if place else (shown_path(sheet.path), "1")
+        file, line = (shown_path(Path(place[1])), place[2]) if place else (shown_path(sheet.file), "1")
         lines.append(command("error", file, line, f"build {problem['build']}", f"{problem['what']}: {problem['why']}"))
     blocked = {problem["build"] for problem in record["blocked_builds"]}
     for entry in record["routines"]:

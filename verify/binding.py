@@ -38,6 +38,7 @@ from verify.grids import SMALLEST_SIZE, fits, rounded_list
 from verify.hunting.places import marks
 from verify.interrupted_functions import machines_of
 from verify.machines.code import code_of
+from verify.paths.binding import as_run, chain_code, path_target, runs_in, with_stages
 from verify.routine import Board, Bound, Routine
 from verify.sheet import ALL_BUILDS, Sheet
 from verify.stub_notes import guess_notes
@@ -69,8 +70,8 @@ def request_for(sheet: Sheet, variant: str) -> Request:
     flags = sheet.flags if isinstance(sheet.flags, str) else " ".join(sheet.flags)
     own: tuple[tuple[Path, str], ...] = ()
     if sheet.compile_commands:
-        database = sheet.path.parent / sheet.compile_commands
-        sources = [(sheet.path.parent / source).absolute() for source in sheet.sources]
+        database = sheet.file.parent / sheet.compile_commands
+        sources = [(sheet.file.parent / source).absolute() for source in sheet.sources]
         own = tuple((source, shlex.join(words)) for source, words in flags_for(database, sources).items())
     # Where a setter may come in the middle of a function, both are one machine.
     interrupted = machines_of(sheet.routines) if variant == "board" else []
@@ -78,12 +79,13 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         sources=tuple(Path(source) for source in sheet.sources),
         include=tuple(Path(folder) for folder in sheet.include),
         flags=flags,
-        routines=tuple(routine.name for routine in sheet.routines if routine.call is None),
+        routines=tuple(routine.name for routine in sheet.routines if routine.call is None and routine.stages is None),
+        chains=tuple(chain_code(routine) for routine in sheet.routines if routine.stages is not None),
         variant=variant,
         compiler=sheet.board_compiler if variant.startswith("board") else sheet.compiler,
         defines=tuple(sheet.defines),
         headers=tuple(Path(header) for header in sheet.headers),
-        folder=sheet.path.parent,
+        folder=sheet.file.parent,
         own_flags=own,
         machines=tuple(code_of(machine) for machine in (*sheet.machines, *interrupted)),
         calls=tuple(call_code(routine) for routine in sheet.routines if routine.call is not None),
@@ -199,7 +201,8 @@ def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "") -> dic
     """Bind every routine of the sheet to one build. compiler: this computer's own, for the screens."""
     info = built.info
     words = tuple(sorted(sheet.peripherals.items()))
-    bounds = {routine.name: bind(routine, built, info, words) for routine in sheet.routines}
+    run_here = [routine for routine in sheet.routines if runs_in(routine, built.variant)]
+    bounds = with_stages({routine.name: bind(routine, built, info, words) for routine in run_here})
     if not built.variant.endswith("strict"):
         bounds = with_screens(bounds, compiler or built.compiler.path, cache)
     for name, bound in bounds.items():
@@ -229,7 +232,8 @@ def type_number(ctype: CType) -> int | None:
 
 def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tuple[int, int], ...] = ()) -> Bound:
     """Match one routine of the sheet with its C function, or with the call that it writes out."""
-    function, shown, definition, reached = target_of(routine, info)
+    routine = as_run(routine, built.variant)
+    function, shown, definition, reached = target_of(routine, info) if routine.stages is None else path_target(routine, info)
     place = f"{routine.place}; {definition}: {shown}"
     if len(function.parameters) != len(routine.inputs):
         given = ", ".join(grid.name for grid in routine.inputs)
@@ -280,7 +284,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
         definition=definition,
         array_lengths=tuple(sorted(lengths)),
         regions=tuple((s.offset_address, s.size) for s in writable_sections(built.library))
-        if built.variant in ("host", "board") else (),
+        if built.variant in ("host", "board") and (routine.stages is None or routine.stages.voice is None) else (),
         notes=notes,
         identity=built.key,
         peripherals=peripherals,

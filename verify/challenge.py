@@ -87,7 +87,7 @@ class Bed:
     @classmethod
     def make(cls, sheet: Sheet, folder: Path) -> Bed:
         """Copies of the sources below a temporary folder."""
-        base = sheet.path.parent
+        base = sheet.file.parent
         sources = [(base / source).resolve() for source in sheet.sources]
         paths = {}
         for number, source in enumerate(sources):
@@ -96,7 +96,7 @@ class Bed:
                 paths[source].parent.mkdir()
                 paths[source].write_bytes(source.read_bytes())
         if not paths:
-            raise UsageError("no source to challenge", where=sheet.path.name, why="the sheet names headers only",
+            raise UsageError("no source to challenge", where=sheet.file.name, why="the sheet names headers only",
                              todo="name the C or C++ files in sources")
         request = request_for(sheet, "host")
         # A copy finds the headers that lie beside its original where quotes look for them.

@@ -55,7 +55,7 @@ def record_of(sheet: Sheet, entries: list[dict[str, Any]], compiler: str, c_libr
     table = TABLES[core.timing]
     return {
         "format": FORMAT,
-        "sheet": sheet.path.name,
+        "sheet": sheet.file.name,
         "core": core.name,
         "emulated_as": model_text(core),
         "clock_hz": float(sheet.clock_hz) if sheet.clock_hz else None,

@@ -146,8 +146,8 @@ class EvidenceStore:
             versions.append(f"qemu-arm {user_mode_emulator()[1]}")
         self.keys, places = build_keys(builts)
         self.places = {self.keys[name]: found for name, found in places.items()}
-        nearby = [file_hash(path) for path in sorted(sheet.path.parent.glob("*.py"))]
-        read = [file_hash(sheet.path), sheet.local_files, nearby]
+        nearby = [file_hash(path) for path in sorted(sheet.file.parent.glob("*.py"))]
+        read = [file_hash(sheet.file), sheet.local_files, nearby]
         self.surroundings = repr([read, sorted(self.keys.items()), file_hash(engine), own_text(), system_libraries(),
                                   processor_key(), versions, plan.seed])
         for path in (engine, *(built.library.with_name("manifest.json") for built in builts.values())):

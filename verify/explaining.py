@@ -54,7 +54,7 @@ class Explainer:
         return {
             "name": routine.name,
             "family": routine.family,
-            "kind": "function",
+            "kind": "function" if routine.stages is None else "path",
             "place": routine.place.split(",")[0],
             "prototype": bound.prototype if bound else "",
             "definition": bound.definition if bound else "",
@@ -319,4 +319,4 @@ class Explainer:
 def replay_line(sheet: Sheet, routine: Routine, inputs: list[dict[str, Any]]) -> str:
     """The command that runs one witness again."""
     words = " ".join(f"{i['name']}={i['bits']}" for i in inputs)
-    return f"preflash replay {sheet.path.name} {routine.name} {words}"
+    return f"preflash replay {sheet.file.name} {routine.name} {words}"

@@ -19,10 +19,10 @@ def fresh_record(sheet: Sheet, plan: Plan, *, workers: int | None = None, only: 
 
     Errors: those of a check; UsageError when another run is at work in the folder.
     """
-    folder = sheet.path.parent / "reports"
+    folder = sheet.file.parent / "reports"
     line = ProgressLine()
     with only_one(folder):
         record: dict[str, Any] = plain(Check(sheet, plan, progress or line, only, workers=workers).run())
         line.clear()
-        save_record(record, folder / f"{sheet.path.stem.removesuffix('_sheet')}.json")
+        save_record(record, folder / f"{sheet.file.stem.removesuffix('_sheet')}.json")
     return record

@@ -48,7 +48,7 @@ def look(target: str, low: float | None, high: float | None, flags: str, include
     function = built.info.functions[name]
     grids = guessed_grids(function, low, high)
     sheet = Sheet(sources=[str(path)], flags=flags, include=[str(folder) for folder in request.include])
-    sheet.path = path.with_name("look_sheet.py")
+    sheet.file = path.with_name("look_sheet.py")
     sheet.function(name, inputs=grids, output="", claims=[])
     guess = pitch_guess(sheet, name, grids)
     if guess is not None:

@@ -311,7 +311,7 @@ def compare_sources(sheet: Sheet, older: Older, plan: Plan, workers: int | None,
     Errors: ShimError where one of the two does not build; UsageError where the sheet has no function.
     """
     if not sheet.routines:
-        raise UsageError("nothing to compare", where=sheet.path.name, why="the sheet describes no function",
+        raise UsageError("nothing to compare", where=sheet.file.name, why="the sheet describes no function",
                          todo="functions of numbers are compared; describe one with sheet.function(...)")
     pair = make_pair(sheet, older)
     chosen = [routine.name for routine in sheet.routines if not only or routine.name in only]

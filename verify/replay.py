@@ -62,7 +62,7 @@ def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
 
 def wanted_scripts(sheet: Sheet, name: str | None, words: list[str]) -> list[Asked]:
     """Scripts of machines to replay: the one given, or all stored ones that still fit."""
-    stored = WitnessFile.load(sheet.path.with_name(sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
+    stored = WitnessFile.load(sheet.file.with_name(sheet.file.stem.removesuffix("_sheet") + "_witnesses.txt"))
     found = []
     for machine in sheet.machines:
         if name not in (None, machine.name):
@@ -84,7 +84,7 @@ def wanted_inputs(sheet: Sheet, bench: Bench, name: str | None, words: list[str]
     if name is not None and words:
         bound = bench.bounds[name]
         return [(bound.routine, parsed(bound, words))]
-    stored = WitnessFile.load(sheet.path.with_name(sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
+    stored = WitnessFile.load(sheet.file.with_name(sheet.file.stem.removesuffix("_sheet") + "_witnesses.txt"))
     found = []
     for routine in sheet.routines:
         if name not in (None, routine.name):

@@ -12,6 +12,7 @@ from verify.grids import Grid
 
 if TYPE_CHECKING:
     from verify.claims.base import Claim
+    from verify.machines.machine import Machine
 
 Reference = Callable[..., Any]
 
@@ -41,8 +42,37 @@ class Call:
 
 
 @dataclass(frozen=True)
+class Voice:
+    """The machine at the end of a path. event: the one that carries the value, whose unit is hz_per_unit Hz; before: events
+    done first; measured_cents: own error allowed to the measurement of its signal."""
+
+    machine: Machine
+    event: int
+    before: tuple[tuple[int, tuple[bytes, ...]], ...]
+    measured: int
+    rate_hz: Fraction
+    hz_per_unit: Fraction
+    skip: int
+    measured_cents: Fraction
+
+
+@dataclass(frozen=True)
+class Stages:
+    """What a path is made of: routines of the sheet in order, and a machine behind them. composed:
+    whether the path's reference is made of the stages' own."""
+
+    routines: tuple[Routine, ...]
+    voice: Voice | None = None
+    composed: bool = True
+
+    def names(self) -> list[str]:
+        """Names of the stages."""
+        return [routine.name for routine in self.routines] + ([self.voice.machine.name] if self.voice else [])
+
+
+@dataclass(frozen=True)
 class Routine:
-    """One function of the sheet; with a call, name is that of the entry."""
+    """One function of the sheet; with a call, name is that of the entry; with stages, it is a path."""
 
     name: str
     family: str
@@ -57,6 +87,7 @@ class Routine:
     call_limit_seconds: float = 1.0
     flush_to_zero: bool = False
     call: Call | None = None
+    stages: Stages | None = None
 
 
 @dataclass(frozen=True)
@@ -95,6 +126,7 @@ class Bound:
     board: Board | None = None
     host: Bound | None = None
     levels: Mapping[str, Bound] = field(default_factory=dict)
+    stages: tuple[Bound, ...] = ()
 
     @property
     def default_nan(self) -> bool:

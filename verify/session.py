@@ -34,6 +34,7 @@ from verify.machines.check import MachineCheck
 from verify.machines.kept import Kept
 from verify.machines.machine import Machine
 from verify.machines.side_by_side import entries
+from verify.paths.budget import budgets
 from verify.probing import Prober
 from verify.reports.environment import environment, not_checked
 from verify.routine import Bound, Routine
@@ -100,8 +101,8 @@ class Check:
         self.clock = time.monotonic()
         self.benches: list[Bench] = []
         self.staffed = False
-        self.witnesses = WitnessFile.load(self.witness_path or self.sheet.path.with_name(
-            self.sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
+        self.witnesses = WitnessFile.load(self.witness_path or self.sheet.file.with_name(
+            self.sheet.file.stem.removesuffix("_sheet") + "_witnesses.txt"))
         with contextlib.ExitStack() as held:
             held.enter_context(in_use(cache_folder()))
             # Workers take as long to start as the builds take to be found: they start first.
@@ -133,7 +134,7 @@ class Check:
             keys = {build: f"{key} {texts[build]}" for build, key in keys.items()}
         kept = {build: Kept(self.store.folder, self.store.surroundings, key, self.plan.fresh) for build, key in keys.items()}
         no_flags = bool(self.sheet.core) and core_named(str(self.sheet.core)).fpu == "none"
-        check = MachineCheck(machine, self.sheet.path.name, crew, self.plan, self.progress, self.witnesses, kept, no_flags,
+        check = MachineCheck(machine, self.sheet.file.name, crew, self.plan, self.progress, self.witnesses, kept, no_flags,
                              self.sheet.default_nan)
         return check, [(build, built) for build, built in builds if built is not None]
 
@@ -189,6 +190,8 @@ class Check:
             outcomes += self.check_build(routine, bench)
         explainer = Explainer(self.sheet, routine, self.prober)
         entry = explainer.entry(outcomes)
+        if routine.stages is not None:
+            entry["budgets"] = budgets(self.benches, routine, outcomes, self.prober)
         for claim in entry["claims"]:
             if claim["witness"]:
                 bits = [bytes.fromhex(i["bits"][2:])[::-1] for i in claim["witness"]["inputs"]]
@@ -209,7 +212,9 @@ class Check:
             claims = [claim for claim in routine.claims if judged_in(claim, bench.build)]
             what = bench.problem.what
             return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in claims]
-        bound = bench.bounds[routine.name]
+        bound = bench.bounds.get(routine.name)
+        if bound is None:
+            return []  # a path that ends in a machine, where no machine runs
         claims = claims_for(bound)
         tests: list[Test] = []
         slots: list[int] = []
@@ -322,7 +327,7 @@ class Check:
         """The whole record: everything a report needs."""
         return {
             "format": FORMAT,
-            "sheet": self.sheet.path.name,
+            "sheet": self.sheet.file.name,
             "title": self.sheet.title,
             "note": self.sheet.note,
             "started": self.started,

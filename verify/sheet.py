@@ -19,10 +19,12 @@ from verify.calls import check_peripherals, make_call
 from verify.claims.base import Claim
 from verify.claims.categories import finite
 from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
+from verify.claims.stages import stages_fit
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
 from verify.machines.entry import make_machine
 from verify.machines.machine import EventKind, Machine, Signal
+from verify.paths.entry import check_entered, composed, factor_of, make_stages, output_of
 from verify.routine import Output, Routine
 from verify.units import check_unit
 
@@ -79,7 +81,7 @@ class Sheet:
     note: str = ""
     routines: list[Routine] = field(default_factory=list)
     machines: list[Machine] = field(default_factory=list)
-    path: Path = Path()
+    file: Path = Path()
     place: str = ""
     local_files: tuple[tuple[str, str], ...] = ()
 
@@ -135,15 +137,7 @@ class Sheet:
         where = f"{place}, {name}"
         grids = _checked_inputs(inputs, where)
         result = output if isinstance(output, Output) else Output(check_unit(output, f"{where}, output"))
-        without = dict(without or {})
-        for word, why in without.items():
-            if word not in PROTECTIVE_CLAIMS:
-                raise SheetError(f"without: {word!r} is not a protective claim", where=where,
-                                 why="only claims that are on by default can be dropped",
-                                 todo=nearest_words(word, PROTECTIVE_CLAIMS))
-            if not isinstance(why, str) or not why.strip():
-                raise SheetError(f"without {word!r} has no reason", where=where,
-                                 why="dropping a protection needs one", todo='write {"' + word + '": "why"}')
+        without = checked_without(without or {}, PROTECTIVE_CLAIMS, where)
         if reference is not None and not callable(reference):
             raise SheetError(f"{name}: the reference is not a function", where=where,
                              why=f"got {type(reference).__name__}",
@@ -206,6 +200,72 @@ class Sheet:
                              todo="remove one of the two")
         self.machines.append(found)
         return found
+
+    def path(
+        self,
+        name: str,
+        *,
+        stages: Sequence[Any],
+        claims: Iterable[Claim],
+        inputs: Sequence[Grid] = (),
+        reference: Any = None,
+        constants: Mapping[str, Any] | None = None,
+        before: Mapping[str, Any] | None = None,
+        event: str = "",
+        of: str = "",
+        per_turn: Any = None,
+        skip_seconds: float = 0,
+        measured_cents: float | None = None,
+        joints: Iterable[float] = (),
+        without: Mapping[str, str] | None = None,
+        call_limit_seconds: float = 1.0,
+    ) -> Routine:
+        """Chain routines of the sheet: each one's result goes into the next; a machine may come last, its signal is measured.
+
+        inputs: what enters, default the first stage's; reference: what the whole must give, default what the stages must give
+        one after another. With a machine: event carries the value, before={"index": 0} are events done first, of is the
+        output measured, per_turn the steps in one turn, skip_seconds how much is not measured, measured_cents the own error
+        that the measurement may have.
+        """
+        place = _caller()
+        where = f"{place}, {name}"
+        parts = make_stages(self, name, stages, before=before, event=event, of=of, per_turn=per_turn,
+                            skip_seconds=skip_seconds, measured_cents=measured_cents, composed=reference is None, where=where)
+        first = parts.routines[0]
+        grids = _checked_inputs(inputs or first.inputs, where)
+        check_entered(name, grids, first, where)
+        if reference is not None and not callable(reference):
+            raise SheetError(f"{name}: the reference is not a function", where=where, why=f"got {type(reference).__name__}",
+                             todo="pass a function such as pitch.hz_from_code, or leave it out")
+        wanted = reference or composed(parts.routines, factor_of(parts))
+        dropped = checked_without(without or {}, (*PROTECTIVE_CLAIMS, "stages_fit"), where)
+        # What goes on inside a machine, and where, its own entry says.
+        quiet = {} if parts.voice is None else dict.fromkeys(PROTECTIVE_CLAIMS[1:], "the machine's own entry claims it")
+        routine = Routine(name, "path", grids, output_of(parts), (), wanted, dict(constants or {}),
+                          tuple(exact(joint, f"{where}, joints") for joint in joints), {**quiet, **dropped}, where,
+                          float(exact(call_limit_seconds, where)), any(r.flush_to_zero for r in parts.routines), stages=parts)
+        stated = list(claims)
+        if "stages_fit" not in dropped and all(getattr(claim, "name", "") != "stages_fit" for claim in stated):
+            stated.append(stages_fit())
+        routine = replace(routine, claims=_checked_claims(routine, stated, where), without=dropped)
+        _check_reference(routine, where)
+        if name in self.names():
+            raise SheetError(f"{name} is described twice", where=where, why="one routine, one entry",
+                             todo="remove one of the two")
+        self.routines.append(routine)
+        return routine
+
+
+def checked_without(without: Mapping[str, str], known: Sequence[str], where: str) -> dict[str, str]:
+    """Protections that are dropped, each with its reason. Errors: SheetError."""
+    for word, why in without.items():
+        if word not in known:
+            raise SheetError(f"without: {word!r} is not a protective claim", where=where,
+                             why="only claims that are on by default can be dropped", todo=nearest_words(word, known))
+        if not isinstance(why, str) or not why.strip():
+            raise SheetError(f"without {word!r} has no reason", where=where,
+                             why="dropping a protection needs one", todo='write {"' + word + '": "why"}')
+    return dict(without)
 
 
 def check_core(sheet: Sheet) -> None:

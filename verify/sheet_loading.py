@@ -62,8 +62,8 @@ def load(path: Path) -> Sheet:
     if not sheet.routines and not sheet.machines:
         raise SheetUnreadable(f"{path.name} describes no routine", where=str(path), why="there is nothing to check",
                               todo="add sheet.function(...); preflash look FILE.c:FUNCTION writes the lines")
-    sheet.path = path.resolve()
-    sheet.local_files = reader.states(sheet.path.parent)
+    sheet.file = path.resolve()
+    sheet.local_files = reader.states(sheet.file.parent)
     if loaded_before(names, reader):
         sheet.local_files += (("a module loaded by something else", os.urandom(16).hex()),)
     _check_partners(sheet)

@@ -28,9 +28,9 @@ def request_of(options: argparse.Namespace) -> tuple[Request, Path]:
         sheet = load_sheet(targets[0])
         request = request_for(sheet, "host")
         more = tuple(Path(folder).resolve() for folder in options.include)
-        return replace(request, include=(*request.include, *more), routines=()), sheet.path.parent
+        return replace(request, include=(*request.include, *more), routines=()), sheet.file.parent
     sheet = sheet_of(options, targets)
-    return request_for(sheet, "host"), sheet.path.parent
+    return request_for(sheet, "host"), sheet.file.parent
 
 
 def sheet_of(options: argparse.Namespace, sources: list[Path]) -> Sheet:
@@ -48,7 +48,7 @@ def sheet_of(options: argparse.Namespace, sources: list[Path]) -> Sheet:
     sheet = Sheet(sources=[str(source.resolve()) for source in sources], defines=options.define,
                   include=[str(Path(folder).resolve()) for folder in options.include],
                   compile_commands=str(Path(database).resolve()) if database else "", **words)
-    sheet.path = base / "new_sheet.py"
+    sheet.file = base / "new_sheet.py"
     return sheet
 
 

@@ -62,7 +62,7 @@ def folder(tmp_path: Path) -> Path:
 
 def compare(folder: Path, old: str, plan: Plan | None = None) -> dict[str, Difference]:
     sheet = load_sheet(folder / "bell_sheet.py")
-    with older_source(old, sheet.path) as older:
+    with older_source(old, sheet.file) as older:
         return {found.routine: found for found in compare_sources(sheet, older, plan or Plan(), 2, lambda *_: None)}
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Test
 from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text, positive_limit, reason
+from verify.claims.measured import decided, doubt_of
 from verify.errors import SheetError, nearest_words
 from verify.judging.exact import exact_error
 from verify.judging.verdict import grouped
@@ -90,6 +91,11 @@ class Accurate(Claim):
             margin = SCREEN_FACTOR * screen.absolute_bound + ROUNDING * size * 2.0**-2
             scale = bound.output_scale if self.metric == "lsb" else 1.0
             test = Test("accurate", "absolute", -limit * scale, limit * scale, margin, screen=bound.screen_at)
+        doubt = doubt_of(bound, self.metric)
+        if doubt:
+            # Of a measured signal, what the measurement cannot decide stays open.
+            factor = math.log(2) / 1200 * 1.001 if self.metric == "cents" else 1.0
+            return replace(test, margin=test.margin + float(doubt) * factor)
         if not screen.absolute_bound and not screen.relative_bound and (not limit or self.exactly_judged(test, bound)):
             test = replace(test, margin=0.0)
         return replace(test, band=float(self.band), monotone=screen.monotone) if math.isfinite(test.margin) else None
@@ -113,19 +119,24 @@ class Accurate(Claim):
         found.every_value = case.every_value
         found.worst_unit = self.unit
         found.first_failing, found.last_failing = total.failing_ends(slot)
+        unmeasured = total.sum("nans") if doubt_of(case.bound, self.metric) else 0
+        found.failing -= unmeasured
+        if unmeasured:
+            found.facts.append(f"{grouped(unmeasured)} signals have no pitch that can be measured within its own error")
         opens = case.evidence.opens
         listed = np.unique(opens[opens[:, 0] == slot, 1])
         unlisted = total.found(slot, "open") - len(listed)
         wrong, still = self.settle(case, listed)
         found.failing += len(wrong)
-        found.open = still + unlisted
+        found.open = still + unlisted + unmeasured
         ends = [*wrong[:1], *wrong[-1:]]
         for ordinal in ends:
             first = found.first_failing
             found.first_failing = ordinal if first < 0 else min(first, ordinal)
             found.last_failing = max(found.last_failing, ordinal)
         candidates = [total.error(slot, name)[1] for name in ("least", "most")]
-        candidates += [total.first("first_nan"), total.first("first_infinity"), found.first_failing, *ends]
+        candidates += [-1 if unmeasured else total.first("first_nan")]
+        candidates += [total.first("first_infinity"), found.first_failing, *ends]
         self.name_worst(case, found, [c for c in dict.fromkeys(candidates) if c >= 0])
         if self.band:
             inside = total.found(slot, "skipped")
@@ -138,6 +149,7 @@ class Accurate(Claim):
     def judged(self, case: Case, ordinals: list[int]) -> list[tuple[int, bool | None, Any]]:
         """Exact judgement of chosen inputs; those that did not come back are left out."""
         bound, routine = case.bound, case.bound.routine
+        doubt = doubt_of(bound, self.metric)
         answers = []
         for ordinal, raw in zip(ordinals, case.probe.outputs(bound, ordinals), strict=True):
             if raw is None:
@@ -151,6 +163,7 @@ class Accurate(Claim):
                     type_number=bound.output_type,
                     scale=Fraction(1) if bound.float_output else routine.output.scale,
                 )
+                verdict = decided(verdict, error.middle, self.limit, doubt)
                 if side == 0:
                     first = ordinal, verdict, error
                 if verdict:
@@ -176,6 +189,7 @@ class Accurate(Claim):
         else:
             error, slack = difference, SCREEN_FACTOR * bound.screen.finer_absolute_bound
         # The limit itself and the subtraction are rounded once each: stay open within that.
+        slack = slack + test.margin * bool(doubt_of(bound, self.metric))
         slack = slack + 2.0**-50 * np.maximum(np.abs(error), max(abs(test.low), abs(test.high)))
         sure_right = (error <= test.high - slack) & (error >= test.low + slack)
         sure_wrong = (error > test.high + slack) | (error < test.low - slack)

@@ -50,7 +50,7 @@ def run(options: argparse.Namespace) -> int:
     parsed = {answer.mutant.source: answer.mutant.source for answer in found.answers}
     texts = {source: parse(source) for source in parsed}
     print("\n".join(render(found, texts, width())))
-    place = (options.reports or sheet.path.parent / "reports") / f"{sheet.path.stem.removesuffix('_sheet')}_challenge.json"
+    place = (options.reports or sheet.file.parent / "reports") / f"{sheet.file.stem.removesuffix('_sheet')}_challenge.json"
     save_record(as_data(found, texts), place)
     print(f"outcome: {place}")
     if found.interrupted:

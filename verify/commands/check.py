@@ -66,10 +66,10 @@ def run(options: argparse.Namespace) -> int:
             from verify.errors import nearest_words
 
             raise UsageError(f"no routine {unknown[0]!r} in the sheet", where=f"--only {unknown[0]}",
-                             why=str(sheet.path), todo=nearest_words(unknown[0], sheet.names()))
-    stored = [load_accepted(sheet.path) if options.against_accepted else None for sheet in loaded]
-    places = [(options.reports or (Path("reports") if bundled else sheet.path.parent / "reports"),
-               sheet.path.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else ""))
+                             why=str(sheet.file), todo=nearest_words(unknown[0], sheet.names()))
+    stored = [load_accepted(sheet.file) if options.against_accepted else None for sheet in loaded]
+    places = [(options.reports or (Path("reports") if bundled else sheet.file.parent / "reports"),
+               sheet.file.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else ""))
               for sheet in loaded]
 
     def task(number: int) -> dict[str, Any]:

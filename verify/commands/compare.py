@@ -74,7 +74,7 @@ def old_and_new(options: argparse.Namespace, path: Path, plan: Any) -> int:
             raise UsageError(f"no function {name!r} in the sheet", where=f"--only {name}", why=str(path),
                              todo=nearest_words(name, names))
     progress = ProgressLine()
-    with in_use(cache_folder()), older_source(options.old, sheet.path) as older:
+    with in_use(cache_folder()), older_source(options.old, sheet.file) as older:
         found = compare_sources(sheet, older, plan, options.workers, progress, options.only)
         progress.clear()
         flags = sheet.flags if isinstance(sheet.flags, str) else " ".join(sheet.flags)

@@ -65,7 +65,7 @@ def run(options: argparse.Namespace) -> int:
     compiler = bench.built.compiler
     record = record_of(sheet, entries, compiler.version, compiler.c_library, list(bench.built.kept_flags))
     print(render(record, width()), end="")
-    folder = sheet.path.parent / "reports"
+    folder = sheet.file.parent / "reports"
     with only_one(folder):
-        save_record(plain(record), folder / f"{sheet.path.stem.removesuffix('_sheet')}_cost.json")
+        save_record(plain(record), folder / f"{sheet.file.stem.removesuffix('_sheet')}_cost.json")
     return 0 if all(entry["counted"] for entry in entries) else 3

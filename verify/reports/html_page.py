@@ -6,6 +6,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+from verify.reports import budgets
 from verify.reports.html_assets import SCRIPT, STYLE
 from verify.reports.html_plots import envelope, trajectory
 from verify.reports.record import overall
@@ -101,6 +102,7 @@ def section(number: int, routine: dict[str, Any], verdict: str) -> str:
              f'<p class="small soft"><code>{escape(routine["prototype"])}</code> {escape(routine["definition"])}; '
              f'{escape("; ".join(routine["inputs"]))}</p>']
     parts += [f'<p class="small">{escape(text)}</p>' for text in routine["notes"]]
+    parts.append(budgets.html(routine))
     for claim in routine["claims"]:
         if claim.get("profile"):
             parts.append(f'<p class="small soft">{escape(claim["label"])}, build {escape(claim["build"])}</p>')

@@ -7,6 +7,7 @@ import io
 from typing import Any
 from xml.etree import ElementTree
 
+from verify.reports.budgets import CSV_HEAD, csv_rows, markdown_lines
 from verify.reports.terminal import failure_lines, open_lines, summary
 
 WIDTH = 100
@@ -24,6 +25,7 @@ def markdown(record: dict[str, Any]) -> str:
                      claim["limit"])
             lines.append("| " + " | ".join(cell(word) for word in words) + " |")
             blocks += told(routine, claim)
+        blocks += markdown_lines(routine, cell)
     return "\n".join([*lines, *blocks, "", *summary(record, WIDTH, False)]) + "\n"
 
 
@@ -55,6 +57,10 @@ def csv_text(record: dict[str, Any]) -> str:
             writer.writerow([routine["name"], routine["kind"], claim["label"], claim["build"], claim["verdict"],
                              claim["strength"]["kind"], claim["strength"]["count"], claim["limit"], worst["value"],
                              worst["unit"], claim["because"]])
+    budgets = csv_rows(record)
+    if budgets:
+        stream.write("\r\n")
+        writer.writerows([CSV_HEAD, *budgets])
     return stream.getvalue()
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from verify.judging.verdict import grouped
+from verify.reports.budgets import text_lines
 from verify.reports.pictures_of_traces import picture
 from verify.reports.record import overall
 
@@ -198,6 +199,7 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False, *, bri
     for routine in record["routines"]:
         lines += routine_line(routine, width, colour)
     for routine in record["routines"]:
+        lines += text_lines(routine, width)
         for text in routine["notes"]:
             lines += wrapped("note", f"{routine['name']}: {text}", width)
         if routine["printed"]:

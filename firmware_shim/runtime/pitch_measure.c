@@ -1,0 +1,215 @@
+/*
+ * The frequency of a rendered signal by the slope of its phase.
+ *
+ * Method: the signal is multiplied by a turning phasor of about its own frequency and weighted by sin^8 over
+ * L = 8 periods (a window of the Rife-Vincent family: D. C. Rife, G. A. Vincent, Use of the discrete Fourier transform in
+ * the measurement of frequencies and levels of tones, Bell System Technical Journal 49, 1970). Three such windows begin at
+ * 0, L/4 and L/2; the turn of the phase between the first and the last, over L/2 samples, is the frequency. A window one
+ * sample on says how many whole turns to add.
+ * Own error: what lies a whole number x of bins (1/L) away enters by sin(pi x)/(pi x) * prod k^2/(x^2 - k^2), k = 1..4:
+ * 2.3e-6 times sin(pi x) for a direct part or a second harmonic, x = 8; less for the rest. An alias between harmonics can
+ * enter by more: it bends the line through the three phases. Where four times that bend is worth more than doubt_cents,
+ * the answer is NaN: not measured. Silence, and samples that are no numbers, give infinity: there is no pitch.
+ */
+#include "pitch_measure.h"
+
+#include <math.h>
+#include <stdint.h>
+#include <string.h>
+
+enum { LANES = 8, PERIODS = 8, CHUNK = 1024, MOST = 1 << 17, LEAST = 64 };
+static const double TURN = 6.283185307179586476925;
+static double samples[MOST], real[MOST], imaginary[MOST];
+
+/* real + i imaginary = window * exp(-i * turn_per_sample * n), lanes side by side so that the compiler can use vectors. */
+static void weights(long length, double turns_per_sample)
+{
+    double cr[LANES], ci[LANES], wr[LANES], wi[LANES];
+    const double a = -TURN * turns_per_sample * LANES, b = TURN / (double)length * LANES;
+    const double ar = cos(a), ai = sin(a), br = cos(b), bi = sin(b);
+    for (int k = 0; k < LANES; k++) {
+        cr[k] = cos(-TURN * turns_per_sample * k);
+        ci[k] = sin(-TURN * turns_per_sample * k);
+        wr[k] = cos(TURN / (double)length * k);
+        wi[k] = sin(TURN / (double)length * k);
+    }
+    for (long n = 0; n < length; n += LANES)
+        for (int k = 0; k < LANES; k++) {
+            double s = 0.5 - 0.5 * wr[k], next;
+            s *= s;
+            s *= s;
+            real[n + k] = s * cr[k];
+            imaginary[n + k] = s * ci[k];
+            next = cr[k] * ar - ci[k] * ai;
+            ci[k] = cr[k] * ai + ci[k] * ar;
+            cr[k] = next;
+            next = wr[k] * br - wi[k] * bi;
+            wi[k] = wr[k] * bi + wi[k] * br;
+            wr[k] = next;
+        }
+}
+
+static void window(const double *x, long length, double mean, double *re, double *im)
+{
+    double sr[LANES] = {0}, si[LANES] = {0};
+    for (long n = 0; n < length; n += LANES)
+        for (int k = 0; k < LANES; k++) {
+            sr[k] += (x[n + k] - mean) * real[n + k];
+            si[k] += (x[n + k] - mean) * imaginary[n + k];
+        }
+    *re = *im = 0;
+    for (int k = 0; k < LANES; k++) {
+        *re += sr[k];
+        *im += si[k];
+    }
+}
+
+static double angle(double ar, double ai, double br, double bi)
+{
+    return atan2(ai * br - ar * bi, ar * br + ai * bi); /* of a times the conjugate of b */
+}
+
+struct found {
+    double turns, bend, size; /* turns per sample */
+};
+
+static long length_for(double turns_per_sample, long count)
+{
+    long length = (long)(PERIODS / turns_per_sample + 0.5);
+    if (length < LEAST)
+        length = LEAST;
+    length = (length + 31) / 32 * 32;
+    return length + length / 2 + 1 > count ? (count - 1) * 2 / 3 / 32 * 32 : length;
+}
+
+static struct found at(const double *x, long count, double mean, double turns_per_sample)
+{
+    const long length = length_for(turns_per_sample, count), quarter = length / 4;
+    double r[4], i[4];
+    const long starts[4] = {0, 1, quarter, 2 * quarter};
+    struct found f;
+    weights(length, turns_per_sample);
+    for (int k = 0; k < 4; k++)
+        window(x + starts[k], length, mean, &r[k], &i[k]);
+    const double coarse = angle(r[1], i[1], r[0], i[0]) / TURN;
+    const double half = angle(r[3], i[3], r[0], i[0]) / TURN, first = angle(r[2], i[2], r[0], i[0]) / TURN;
+    f.turns = (rint(coarse * 2 * quarter - half) + half) / (double)(2 * quarter);
+    f.bend = half - 2 * first;
+    f.bend = fabs(f.bend - rint(f.bend)) * TURN;
+    /* What four times the bend is worth, in turns over the distance. */
+    f.bend = 4 * f.bend / TURN / (double)(2 * quarter);
+    f.size = hypot(r[0], i[0]) * 2 / ((double)length * 35 / 128);
+    return f;
+}
+
+static double by_crossings(const double *x, long count, double mean)
+{
+    double first = -1, last = -1;
+    long periods = -1;
+    for (long n = 1; n < count; n++)
+        if (x[n - 1] < mean && x[n] >= mean) {
+            last = (double)n - (x[n] - mean) / (x[n] - x[n - 1]);
+            first = periods < 0 ? last : first;
+            periods++;
+        }
+    return periods > 0 ? (double)periods / (last - first) : 0;
+}
+
+/* Turns per sample; NaN: not measured that exactly, infinity: no pitch. near: about how many. */
+static double turns_of(const double *x, long count, double near, double doubt_cents)
+{
+    double mean = 0, power = 0;
+    struct found best;
+    for (long n = 0; n < count; n++)
+        mean += x[n];
+    mean /= (double)count;
+    for (long n = 0; n < count; n++)
+        power += (x[n] - mean) * (x[n] - mean);
+    power /= (double)count;
+    if (!isfinite(power) || power <= 1e-24 * (1 + mean * mean))
+        return INFINITY;
+    best = at(x, count, mean, near);
+    if (best.size * best.size < 0.2 * power) { /* less than a tenth of it lies near the frequency asked for */
+        const double other = by_crossings(x, count, mean);
+        if (other * (double)count > 3) {
+            struct found second = at(x, count, mean, other);
+            if (second.size > best.size) {
+                best = second;
+                near = other;
+            }
+        }
+    }
+    for (int again = 0; again < 3 && best.turns > 3.0 / (double)count && fabs(best.turns / near - 1) > 0.002; again++) {
+        near = best.turns;
+        best = at(x, count, mean, near);
+    }
+    if (!(best.turns > 0) || best.size * best.size < 0.02 * power)
+        return NAN;
+    return best.bend / best.turns <= doubt_cents * 5.776e-4 ? best.turns : NAN; /* ln 2 / 1200, towards zero */
+}
+
+/* For signals that come from elsewhere. Hz; near_hz > 0. */
+__attribute__((visibility("default"))) double pf_pitch_of(const double *x, long count, double rate_hz, double near_hz,
+                                                         double doubt_cents)
+{
+    return count < LEAST * 2 || count > MOST ? NAN : rate_hz * turns_of(x, count, near_hz / rate_hz, doubt_cents);
+}
+
+/* How many samples are measured; 0 where they would be too many. */
+__attribute__((visibility("default"))) long pf_pitch_samples(double rate_hz, double near_hz)
+{
+    const double turns = near_hz / rate_hz;
+    if (!(turns * (MOST - 200) > PERIODS * 1.5))
+        return 0;
+    const long length = length_for(turns, MOST);
+    return length + length / 2 + 1;
+}
+
+static void taken(const void *raw, int type, double *to, long n)
+{
+    for (long k = 0; k < n; k++)
+        switch (type) {
+        case 0: to[k] = ((const float *)raw)[k]; break;
+        case 1: to[k] = ((const double *)raw)[k]; break;
+        case 2: to[k] = ((const int8_t *)raw)[k]; break;
+        case 3: to[k] = ((const uint8_t *)raw)[k]; break;
+        case 4: to[k] = ((const int16_t *)raw)[k]; break;
+        case 5: to[k] = ((const uint16_t *)raw)[k]; break;
+        case 6: to[k] = ((const int32_t *)raw)[k]; break;
+        case 7: to[k] = ((const uint32_t *)raw)[k]; break;
+        case 8: to[k] = (double)((const int64_t *)raw)[k]; break;
+        default: to[k] = (double)((const uint64_t *)raw)[k];
+        }
+}
+
+double pf_voice_hz(const struct pf_voice *voice, const void *argument, double value)
+{
+    const double near_hz = fabs(value) * voice->hz_per_unit;
+    const long wanted = pf_pitch_samples(voice->rate_hz, near_hz);
+    const long size = voice->size();
+    char *memory = __builtin_alloca((size_t)size + 128);
+    double room[CHUNK * 8];
+    void *outputs[8];
+    volatile long progress[3] = {0, 0, 0};
+    const void *inputs[1] = {0};
+    if (!wanted)
+        return NAN;
+    memory = (char *)(((uintptr_t)memory + 63) & ~(uintptr_t)63);
+    memset(memory, 0, (size_t)size + 1);
+    for (long k = 0; k < 8; k++)
+        outputs[k] = room + CHUNK * k;
+    voice->init(memory, voice->rate_hz);
+    for (long k = 0; k < voice->befores; k++)
+        voice->event(memory, voice->before[k].which, voice->before[k].arguments);
+    voice->event(memory, voice->which, &argument);
+    for (long done = 0; done < voice->skip + wanted;) {
+        const long left = (done < voice->skip ? voice->skip : voice->skip + wanted) - done;
+        const long n = left < CHUNK ? left : CHUNK;
+        voice->run(memory, inputs, outputs, n, progress);
+        if (done >= voice->skip)
+            taken(outputs[voice->measured], voice->types[voice->measured], samples + (done - voice->skip), n);
+        done += n;
+    }
+    voice->destroy(memory);
+    return voice->rate_hz * turns_of(samples, wanted, near_hz / voice->rate_hz, voice->doubt_cents);
+}
