@@ -67,6 +67,8 @@ class Evidence:
     writes: list[tuple[int, int]] = field(default_factory=list)
     printed: str = ""
     waiting: list[np.ndarray] = field(default_factory=list)
+    # Every result, of routines that are slow and have few inputs; NaN where there is none.
+    outputs: np.ndarray | None = None
     known_total: tuple[np.ndarray, Total] | None = field(default=None, init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -90,6 +92,11 @@ class Evidence:
         if result.written_at >= 0:
             other.writes = [(result.written_at, result.written_offset)]
         other.printed = result.printed
+        if self.outputs is not None and result.outputs:
+            other.outputs = np.full(len(self.outputs), np.nan)
+            came = np.frombuffer(result.outputs, np.float64)
+            for start, count, _ in result.segments:
+                other.outputs[start : start + count] = came[start : start + count]
         self.merge(other)
 
     def merge(self, other: Evidence) -> None:
@@ -97,6 +104,8 @@ class Evidence:
         if other.identity != self.identity:
             raise ForeignEvidenceError(f"{other.identity} is not {self.identity}")
         self.waiting += [other.rows, *other.waiting]
+        if self.outputs is not None and other.outputs is not None:
+            self.outputs = np.where(np.isnan(self.outputs), other.outputs, self.outputs)
         if sum(map(len, self.waiting)) > max(20_000, len(self.rows)):
             self.settle()
         self.holes = sorted(set(self.holes) | set(other.holes))

@@ -130,7 +130,7 @@ class Hunt:
         return Job(bound.library, bound.loop, bound.domain.axes(), bound.output_type, segments, bound.output_scale,
                    self.tests, flush_to_zero=bound.routine.flush_to_zero, default_nan=bound.default_nan,
                    events=bound.build.endswith("strict"),
-                   regions=bound.regions, peripherals=bound.peripherals,
+                   regions=bound.regions, peripherals=bound.peripherals, keep_outputs=self.evidence.outputs is not None,
                    call_limit_seconds=bound.routine.call_limit_seconds)
 
 

@@ -28,6 +28,7 @@ class Prober:
         self.crew, self.builts, self.seed = crew, builts, seed
         self.known: dict[tuple[str, str, int], bytes | None] = {}
         self.costs: dict[str, Any] = {}
+        self.outputs_of_paths: dict[tuple[str, str], np.ndarray] = {}
 
     def listed_job(self, bound: Bound, axes: Sequence[Axis], count: int, **more: object) -> Job:
         """A job over explicit inputs."""

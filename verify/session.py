@@ -35,6 +35,7 @@ from verify.machines.kept import Kept
 from verify.machines.machine import Machine
 from verify.machines.side_by_side import entries
 from verify.paths.budget import budgets
+from verify.paths.walk import keeps_outputs
 from verify.probing import Prober
 from verify.reports.environment import environment, not_checked
 from verify.routine import Bound, Routine
@@ -275,6 +276,8 @@ class Check:
         about = f"{self.store.keys[bound.build]} {bound.peripherals}"
         key = identity(replace(bound, identity=about), tests, self.store.surroundings)
         evidence = Evidence(key, tests, edges, row)
+        if keeps_outputs(bound):
+            evidence.outputs = np.full(bound.domain.count, np.nan)
         self.store.load(evidence, bound.build)
         hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
         before = int(evidence.total().count())
@@ -290,6 +293,8 @@ class Check:
             self.store.save(evidence, bound.build)
             raise
         evidence.settle()
+        if evidence.outputs is not None and evidence.total().count() == bound.domain.count:
+            self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
         if evidence.total().count() != before:
             self.store.save(evidence, bound.build)
         return evidence

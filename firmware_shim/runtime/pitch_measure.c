@@ -19,7 +19,7 @@
 
 enum { LANES = 8, PERIODS = 8, CHUNK = 1024, MOST = 1 << 17, LEAST = 64 };
 static const double TURN = 6.283185307179586476925;
-static double samples[MOST], real[MOST], imaginary[MOST];
+static double samples[MOST], real[MOST], imaginary[MOST], level[MOST]; /* level: samples without their mean */
 
 /* real + i imaginary = window * exp(-i * turn_per_sample * n), lanes side by side so that the compiler can use vectors. */
 static void weights(long length, double turns_per_sample)
@@ -49,13 +49,13 @@ static void weights(long length, double turns_per_sample)
         }
 }
 
-static void window(const double *x, long length, double mean, double *re, double *im)
+static void window(const double *x, long length, double *re, double *im)
 {
     double sr[LANES] = {0}, si[LANES] = {0};
     for (long n = 0; n < length; n += LANES)
         for (int k = 0; k < LANES; k++) {
-            sr[k] += (x[n + k] - mean) * real[n + k];
-            si[k] += (x[n + k] - mean) * imaginary[n + k];
+            sr[k] += x[n + k] * real[n + k];
+            si[k] += x[n + k] * imaginary[n + k];
         }
     *re = *im = 0;
     for (int k = 0; k < LANES; k++) {
@@ -82,7 +82,7 @@ static long length_for(double turns_per_sample, long count)
     return length + length / 2 + 1 > count ? (count - 1) * 2 / 3 / 32 * 32 : length;
 }
 
-static struct found at(const double *x, long count, double mean, double turns_per_sample)
+static struct found at(const double *x, long count, double turns_per_sample)
 {
     const long length = length_for(turns_per_sample, count), quarter = length / 4;
     double r[4], i[4];
@@ -90,7 +90,7 @@ static struct found at(const double *x, long count, double mean, double turns_pe
     struct found f;
     weights(length, turns_per_sample);
     for (int k = 0; k < 4; k++)
-        window(x + starts[k], length, mean, &r[k], &i[k]);
+        window(x + starts[k], length, &r[k], &i[k]);
     const double coarse = angle(r[1], i[1], r[0], i[0]) / TURN;
     const double half = angle(r[3], i[3], r[0], i[0]) / TURN, first = angle(r[2], i[2], r[0], i[0]) / TURN;
     f.turns = (rint(coarse * 2 * quarter - half) + half) / (double)(2 * quarter);
@@ -102,37 +102,60 @@ static struct found at(const double *x, long count, double mean, double turns_pe
     return f;
 }
 
-static double by_crossings(const double *x, long count, double mean)
+static double by_crossings(const double *x, long count)
 {
     double first = -1, last = -1;
     long periods = -1;
     for (long n = 1; n < count; n++)
-        if (x[n - 1] < mean && x[n] >= mean) {
-            last = (double)n - (x[n] - mean) / (x[n] - x[n - 1]);
+        if (x[n - 1] < 0 && x[n] >= 0) {
+            last = (double)n - x[n] / (x[n] - x[n - 1]);
             first = periods < 0 ? last : first;
             periods++;
         }
     return periods > 0 ? (double)periods / (last - first) : 0;
 }
 
+/* The mean, and what is left without it, squared: side by side, so that no sum waits for the one before. */
+static double without_mean(const double *x, long count, double *power)
+{
+    double sums[LANES] = {0}, squares[LANES] = {0}, mean = 0;
+    const long whole = count / LANES * LANES;
+    for (long n = 0; n < whole; n += LANES)
+        for (int k = 0; k < LANES; k++)
+            sums[k] += x[n + k];
+    for (long n = whole; n < count; n++)
+        sums[n - whole] += x[n];
+    for (int k = 0; k < LANES; k++)
+        mean += sums[k];
+    mean /= (double)count;
+    for (long n = 0; n < whole; n += LANES)
+        for (int k = 0; k < LANES; k++) {
+            level[n + k] = x[n + k] - mean;
+            squares[k] += level[n + k] * level[n + k];
+        }
+    for (long n = whole; n < count; n++) {
+        level[n] = x[n] - mean;
+        squares[n - whole] += level[n] * level[n];
+    }
+    *power = 0;
+    for (int k = 0; k < LANES; k++)
+        *power += squares[k] / (double)count;
+    return mean;
+}
+
 /* Turns per sample; NaN: not measured that exactly, infinity: no pitch. near: about how many. */
 static double turns_of(const double *x, long count, double near, double doubt_cents)
 {
-    double mean = 0, power = 0;
+    double power;
+    const double mean = without_mean(x, count, &power);
     struct found best;
-    for (long n = 0; n < count; n++)
-        mean += x[n];
-    mean /= (double)count;
-    for (long n = 0; n < count; n++)
-        power += (x[n] - mean) * (x[n] - mean);
-    power /= (double)count;
     if (!isfinite(power) || power <= 1e-24 * (1 + mean * mean))
         return INFINITY;
-    best = at(x, count, mean, near);
+    best = at(level, count, near);
     if (best.size * best.size < 0.2 * power) { /* less than a tenth of it lies near the frequency asked for */
-        const double other = by_crossings(x, count, mean);
+        const double other = by_crossings(level, count);
         if (other * (double)count > 3) {
-            struct found second = at(x, count, mean, other);
+            struct found second = at(level, count, other);
             if (second.size > best.size) {
                 best = second;
                 near = other;
@@ -141,7 +164,7 @@ static double turns_of(const double *x, long count, double near, double doubt_ce
     }
     for (int again = 0; again < 3 && best.turns > 3.0 / (double)count && fabs(best.turns / near - 1) > 0.002; again++) {
         near = best.turns;
-        best = at(x, count, mean, near);
+        best = at(level, count, near);
     }
     if (!(best.turns > 0) || best.size * best.size < 0.02 * power)
         return NAN;
