@@ -18,7 +18,7 @@ from firmware_shim.board_emulator import (
 )
 from firmware_shim.board_running import BoardRunner
 from firmware_shim.engine import NUMPY_TYPES
-from firmware_shim.script_job import TORN, ScriptResult
+from firmware_shim.script_job import TORN, ScriptCosts, ScriptResult
 from firmware_shim.script_running import ScriptRunner
 
 # Between areas of these lies at least a page that does not exist.
@@ -70,13 +70,36 @@ class BoardScriptRunner(ScriptRunner, BoardRunner):
         board.fpscr = (FLUSH_BIT if self.job.flush_to_zero else 0) | (DEFAULT_NAN_BIT if self.job.default_nan else 0)
         board.limit_seconds = self.asked.call_limit_seconds
         board.watch = board.counting = 0
+        if self.job.keep_costs:
+            self.make_room(board)
         image.map_words(self.job.peripherals)
         if self.job.interruptions is not None:
             board.clear_exclusive = image.clear_exclusive
         whole = self.run_scripts(image)  # type: ignore[arg-type]  # an image answers as a library does
         if self.job.interruptions is not None:
             whole.torn = np.frombuffer(self.torn_memory, TORN, len(self.job.interruptions.moments)).copy()
+        if self.job.keep_costs:
+            rows = np.frombuffer(self.counts, np.uint32).reshape(-1, 3).copy()
+            stack = max(0, int(image.notes.entry_stack) - int(image.notes.lowest_stack))
+            whole.costs = ScriptCosts(rows, self.sample_place, self.event_place, image.executed[:], image.touched[:], stack)
+            board.counting = 0
         return whole
+
+    def make_room(self, board: Any) -> None:
+        """Memory for the counts of all samples and events."""
+        image, ffi, scripts = self.image, self.ffi, self.job.scripts
+        ends = np.cumsum([0, *(script.samples for script in scripts)])
+        self.sample_place = tuple(int(at) for at in ends[:-1])
+        more = int(ends[-1]) + np.cumsum([0, *(1 + len(script.events) for script in scripts)])
+        self.event_place = tuple(int(at) for at in more[:-1])
+        self.counts = mmap.mmap(-1, 12 * (int(more[-1]) + 1))
+        board.last_place, board.counting = int(more[-1]), 1
+        board.counts = ffi.cast("uint32_t *", ffi.from_buffer(self.counts))
+        places = [ffi.new("int64_t[]", list(row) or [0]) for row in (self.sample_place, self.event_place)]
+        self.place_rows = places
+        board.sample_place, board.event_place = places
+        image.executed[:] = bytes(len(image.executed))
+        image.touched[:] = bytes(len(image.touched))
 
     def lay_out(self, library: Any) -> None:
         super().lay_out(library)
@@ -105,7 +128,8 @@ class BoardScriptRunner(ScriptRunner, BoardRunner):
         areas = self.areas
         played = self.played = self.ffi.new("struct pf_board_machine *")
         for field in ("init", "destroy", "event", "run"):
-            setattr(played, field, image.address(f"{job.machine}{field}"))
+            word = {"run": "bare", "event": "bare_event"}.get(field, field) if job.bare else field
+            setattr(played, field, image.address(f"{job.machine}{word}"))
         machine.state_size, machine.state_align = (self.ask(f"{job.machine}{word}") for word in ("size", "align"))
         size, align = int(machine.state_size), max(8, int(machine.state_align))
         for instance in range(2):
@@ -123,6 +147,8 @@ class BoardScriptRunner(ScriptRunner, BoardRunner):
         played.inputs, played.outputs = len(job.input_types), len(job.output_types)
         played.guard_begin, played.double_register = machine.guard_begin, image.names.UC_ARM_REG_D0
         machine.every_allocation_told = 1
+        if job.keep_costs:  # nothing is run twice to find a flag's sample
+            machine.allocates, machine.every_allocation_told = 1, 0
         self.engine.lib.pf_board_play(image.board, played, machine, self.shared.position)
 
     def ask(self, name: str) -> int:

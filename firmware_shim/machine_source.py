@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from firmware_shim.errors import CompileFailed
 
@@ -111,6 +111,7 @@ def generate(machine: MachineCode, *, cpp: bool) -> str:
         _destroy(machine, start),
         _events(machine, start),
         _run(machine, start) if machine.step else _block(machine, start),
+        _bare(machine, start),
     ])
     return "".join(parts) + (f'extern "C" {{\n{body}}}\n' if cpp else body)
 
@@ -199,6 +200,15 @@ def _block(machine: MachineCode, start: str) -> str:
     return (_QUIET + _RUN.format(start=start, head=_head(machine)) + "    const long n = pf_n;\n    (void)n;\n"
             + "".join(lines) + f"    *pf_progress = 0;\n    {{{_line(machine, 'block')}{_statement(machine.block)}\n    }}\n"
             + "".join(after) + "    *pf_progress = pf_n;\n}\n")
+
+
+def _bare(machine: MachineCode, start: str) -> str:
+    """The same loop and the same events without the texts: what handing samples and values over costs by itself."""
+    events = tuple(replace(event, text="(void)0") for event in machine.events)
+    empty = replace(machine, events=events, step="(void)0" if machine.step else "", block="(void)0" if machine.block else "")
+    text = _run(empty, start) if machine.step else _block(empty, start)
+    events_text = _events(empty, start).replace(f"void {start}event(", f"void {start}bare_event(", 1)
+    return text.replace(f"void {start}run(", f"void {start}bare(", 1) + events_text
 
 
 def generate_all(machines: Iterable[MachineCode], *, cpp: bool) -> str:

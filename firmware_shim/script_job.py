@@ -101,7 +101,8 @@ class ScriptJob:
     """Scripts of one machine. machine: beginning of its symbols; types: places in engine.NUMPY_TYPES; guard:
     whether state and blocks end at a guard page or begin after one; twin: a second instance runs in turns
     with the first; reinit: init and script once more on used memory; block: whether the machine takes blocks;
-    peripherals: (address, value) of 32-bit words that exist at the board's own addresses."""
+    peripherals: (address, value) of 32-bit words that exist at the board's own addresses; on the board only: interruptions
+    instead of whole scripts; keep_costs counts; bare: the loop that hands samples over, without the machine's text."""
 
     library: str
     machine: str
@@ -122,6 +123,8 @@ class ScriptJob:
     longer: LongRun | None = None
     default_nan: bool = False
     interruptions: Interruptions | None = None
+    keep_costs: bool = False
+    bare: bool = False
 
 
 @dataclass
@@ -142,6 +145,20 @@ class ScriptRun:
     rows: Any = None
 
 
+@dataclass(frozen=True)
+class ScriptCosts:
+    """What a job with keep_costs counted: rows of (instructions, least and most half cycles). sample_place: per script, the
+    row of its first sample (of a block machine: of each block's first sample); event_place: the row of its init, its
+    events follow in turn. executed, touched: as of a Job; stack_bytes: deepest of all."""
+
+    rows: np.ndarray
+    sample_place: tuple[int, ...]
+    event_place: tuple[int, ...]
+    executed: bytes
+    touched: bytes
+    stack_bytes: int
+
+
 @dataclass
 class ScriptResult:
     """Runs in the order of the scripts. recorded: (script, sample, event) of the strict build's recorder."""
@@ -152,3 +169,4 @@ class ScriptResult:
     load_problem: str = ""
     mode_changed_at: tuple[int, int] | None = None
     torn: Any = None  # of a job with interruptions: TORN per moment
+    costs: ScriptCosts | None = None

@@ -142,7 +142,7 @@ class Worker:
         if isinstance(job, ScriptJob):
             player = BoardScriptRunner(self.engine, job, self.capture)
             try:
-                way = "interrupting" if job.interruptions is not None else ""
+                way = "interrupting" if job.interruptions is not None else "tracing" if job.keep_costs else ""
                 image = self.image(job.library, way)
                 if (job.library, way) not in self.areas:
                     self.areas[job.library, way] = Areas(image)

@@ -47,6 +47,9 @@ def measures_of(entry: dict[str, Any]) -> dict[str, float]:
     """What one routine costs, from its entry in a cost record; nothing where no call was counted."""
     if not entry.get("counted"):
         return {}
+    if "parts" in entry:  # a machine
+        each = {f"cost.{part['name']}, most instructions": part["instructions"]["most"] for part in entry["parts"]}
+        return {**each, **{f"cost.{name}": entry[name] for name in BYTES if name in entry}}
     found: dict[str, float] = {"cost.most instructions": entry["instructions"]["most"],
                                "cost.cycles, pessimistic": entry["cycles"]["pessimistic"]}
     return {**found, **{f"cost.{name}": entry[name] for name in BYTES if name in entry}}

@@ -176,27 +176,27 @@ def finished(hunt: Hunt) -> Cost:
     cost.code_bytes = sum(size for _, _, size, own in ran if own)
     cost.library_bytes = sum(size for _, _, size, own in ran if not own)
     cost.library = tuple(name for name, _, _, own in ran if not own)
-    cost.soft = soft_calls(bound, hunt.executed)
-    tables = read_tables(bound, hunt.touched)
+    cost.soft = soft_calls_in(bound.library, hunt.executed)
+    tables = read_tables(bound.library, hunt.touched)
     cost.tables, cost.table_bytes = tuple(name for name, _ in tables), sum(size for _, size in tables)
     return cost
 
 
-def read_tables(bound: Bound, touched: np.ndarray) -> list[tuple[str, int]]:
+def read_tables(library: str, touched: np.ndarray) -> list[tuple[str, int]]:
     """(name, bytes) of each constant object that a call has read from."""
     found = []
-    low, objects = objects_in(Path(bound.library), ".rodata")
+    low, objects = objects_in(Path(library), ".rodata")
     for name, start, size in objects:
         if touched[(start - low) // 4 : (start - low + size + 3) // 4].any():
             found.append((name, size))
     return found
 
 
-def soft_calls(bound: Bound, executed: np.ndarray) -> tuple[Call, ...]:
+def soft_calls_in(library: str, executed: np.ndarray) -> tuple[Call, ...]:
     """Calls of arithmetic routines from the author's code, of those that ran."""
-    low, own_end, _ = code_map(bound.library)
+    low, own_end, _ = code_map(library)
     return tuple(
-        call for call in calls_in(Path(bound.library))
+        call for call in calls_in(Path(library))
         if call.target.startswith((SOFT_DOUBLE, SOFT_FLOAT, *CONVERSIONS)) and call.address < own_end
         and executed[(call.address - low) // 2]
     )

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from firmware_shim.board_build import model_text
+from firmware_shim.board_code import Call
 from firmware_shim.board_cycles import TABLES
 from firmware_shim.cores import core_named
 from verify.cost import CONVERSIONS, SOFT_DOUBLE, Cost
 from verify.explaining import number_entry
 from verify.judging.verdict import grouped
+from verify.machines.cost_judging import shown_name
+from verify.machines.costs import BLOCK, STEP, MachineCost
+from verify.machines.running import Stand
+from verify.machines.script import format_script
 from verify.reports.terminal import value_line, wrapped
 from verify.routine import Bound
 from verify.sheet import Sheet
@@ -22,13 +28,6 @@ def entry_of(bound: Bound, cost: Cost) -> dict[str, Any]:
     """One routine."""
     parts = (bound.domain.raw_bits(max(0, cost.most.at)), bound.domain.type_numbers, bound.domain.grids)
     at = [number_entry(raw, kind, grid.scale, grid.name, grid.unit) for raw, kind, grid in zip(*parts, strict=True)]
-    double: dict[str, list[str]] = {}
-    single: dict[str, int] = {}
-    for call in cost.soft:
-        if call.target.startswith((SOFT_DOUBLE, *CONVERSIONS)):
-            double.setdefault(call.place or f"0x{call.address:08x}", []).append(call.target)
-        else:
-            single[call.target] = single.get(call.target, 0) + 1
     return {
         "name": bound.routine.name,
         "problem": cost.problem,
@@ -42,11 +41,46 @@ def entry_of(bound: Bound, cost: Cost) -> dict[str, Any]:
         "library": list(cost.library),
         "table_bytes": cost.table_bytes,
         "tables": list(cost.tables),
-        "double_arithmetic": [{"place": place, "calls": sorted(set(names))} for place, names in double.items()],
-        "float_by_calls": single,
+        **calls_of(cost.soft),
         "lost": cost.lost,
         "call": bound.routine.call is not None,
     }
+
+
+def machine_entry_of(stand: Stand, cost: MachineCost) -> dict[str, Any]:
+    """One machine: its step (or block), its events, its init."""
+    parts = []
+    for part in cost.parts.values():
+        counted, least, median = part.figures()
+        top = part.dearest("instructions")
+        parts.append({
+            "name": shown_name(part, stand), "counted": counted, "samples": BLOCK if (
+                part.name == STEP and stand.machine.block) else 1,
+            "instructions": {"least": least, "median": median, "most": top.value},
+            "script": format_script(top.script, stand.machine) if top.script else "", "sample": top.sample,
+            "cycles": {word: part.dearest(word).value for word in ("optimistic", "pessimistic")},
+            "handing_over": cost.handing.get(part.name, {}).get("instructions", 0.0),
+        })
+    return {
+        "name": stand.machine.name, "kind": "machine", "problem": cost.problem, "counted": cost.scripts, "parts": parts,
+        "sample_rate_hz": float(max(stand.machine.sample_rates_hz)),
+        "stack_bytes": cost.stack_bytes, "code_bytes": cost.code_bytes, "library_bytes": cost.library_bytes,
+        "library": list(cost.library), "table_bytes": cost.table_bytes, "tables": list(cost.tables), **calls_of(cost.soft),
+        "lost": cost.lost, "call": False,
+    }
+
+
+def calls_of(soft: Sequence[Call]) -> dict[str, Any]:
+    """Arithmetic by library calls."""
+    double: dict[str, list[str]] = {}
+    single: dict[str, int] = {}
+    for call in soft:
+        if call.target.startswith((SOFT_DOUBLE, *CONVERSIONS)):
+            double.setdefault(call.place or f"0x{call.address:08x}", []).append(call.target)
+        else:
+            single[call.target] = single.get(call.target, 0) + 1
+    return {"double_arithmetic": [{"place": place, "calls": sorted(set(names))} for place, names in double.items()],
+            "float_by_calls": single}
 
 
 def record_of(sheet: Sheet, entries: list[dict[str, Any]], compiler: str, c_library: str, flags: list[str]) -> dict[str, Any]:
@@ -68,11 +102,11 @@ def record_of(sheet: Sheet, entries: list[dict[str, Any]], compiler: str, c_libr
     }
 
 
-def share_text(record: dict[str, Any], low: float, high: float) -> str:
+def share_text(record: dict[str, Any], low: float, high: float, rate_hz: float = 0.0) -> str:
     """Cycles as a share of a sample period, where the clock is known."""
     if not record["clock_hz"]:
         return ""
-    scale = 100 * record["sample_rate_hz"] / record["clock_hz"]
+    scale = 100 * (rate_hz or record["sample_rate_hz"]) / record["clock_hz"]
     return f" = {low * scale:.3g} to {high * scale:.3g} % of a sample period"
 
 
@@ -88,7 +122,7 @@ def render(record: dict[str, Any], width: int) -> str:
     lines += wrapped("", f"{record['cycle_table']['uncertainty']}; wait states, caches and interrupts come on top", width)
     for entry in record["routines"]:
         lines += ["", *routine_lines(record, entry, width)]
-    good = [entry for entry in record["routines"] if entry["counted"]]
+    good = [entry for entry in record["routines"] if entry["counted"] and "cycles" in entry]
     if len(good) > 1:
         low, high = (sum(entry["cycles"][end] for entry in good) for end in ("optimistic", "pessimistic"))
         text = f"all {len(good)} once each: {low:g} to {high:g} cycles" + share_text(record, low, high)
@@ -101,6 +135,8 @@ def routine_lines(record: dict[str, Any], entry: dict[str, Any], width: int) -> 
     lines = [entry["name"]]
     if not entry["counted"]:
         return lines + wrapped("BLOCKED", entry["problem"] or "no call came back", width)
+    if "parts" in entry:
+        return lines + machine_lines(record, entry, width) + shared_lines(entry, width)
     counts, cycles = entry["instructions"], entry["cycles"]
     word = "most" if entry["every_value"] else "largest found"
     how = "every value counted" if entry["every_value"] else f"{grouped(entry['counted'])} calls counted"
@@ -110,6 +146,30 @@ def routine_lines(record: dict[str, Any], entry: dict[str, Any], width: int) -> 
         lines += wrapped("at" if number == 0 else "", value_line(at), width)
     lines += wrapped("cycles", f"{cycles['optimistic']:g} to {cycles['pessimistic']:g}, the largest of each end"
                      + share_text(record, cycles["optimistic"], cycles["pessimistic"]), width)
+    return lines + shared_lines(entry, width)
+
+
+def machine_lines(record: dict[str, Any], entry: dict[str, Any], width: int) -> list[str]:
+    """The parts of a machine."""
+    lines: list[str] = []
+    for part in entry["parts"]:
+        counts, cycles = part["instructions"], part["cycles"]
+        ours = f"; at most {part['handing_over']:g} of them hand values over" if part["handing_over"] else ""
+        lines += wrapped("count", f"{part['name']}: instructions least {counts['least']}, median {counts['median']:g}, "
+                                  f"largest found {int(counts['most'])} ({grouped(part['counted'])} counted){ours}", width)
+        share = share_text(record, cycles["optimistic"], cycles["pessimistic"], entry["sample_rate_hz"])
+        if part["samples"] > 1:
+            share = share_text(record, cycles["optimistic"] / part["samples"], cycles["pessimistic"] / part["samples"],
+                               entry["sample_rate_hz"]).replace("a sample period", f"{part['samples']} sample periods")
+        lines += wrapped("cycles", f"{cycles['optimistic']:g} to {cycles['pessimistic']:g}{share}", width)
+        lines += wrapped("at", f"sample {part['sample']} of: {part['script']}", width)
+    return lines + wrapped("hunt", f"{grouped(entry['counted'])} scripts, the dearest hunted for: the largest found is no "
+                                   "worst case", width)
+
+
+def shared_lines(entry: dict[str, Any], width: int) -> list[str]:
+    """Memory, library calls and notes of a routine or machine."""
+    lines: list[str] = []
     library = f" and {entry['library_bytes']} of library" if entry["library_bytes"] else ""
     tables = f", tables {entry['table_bytes']} bytes ({', '.join(entry['tables'][:4])})" if entry["tables"] else ""
     memory = f"stack {entry['stack_bytes']} bytes, code {entry['code_bytes']} bytes{library}{tables}"

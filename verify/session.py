@@ -136,7 +136,8 @@ class Check:
         kept = {build: Kept(self.store.folder, self.store.surroundings, key, self.plan.fresh) for build, key in keys.items()}
         no_flags = bool(self.sheet.core) and core_named(str(self.sheet.core)).fpu == "none"
         check = MachineCheck(machine, self.sheet.file.name, crew, self.plan, self.progress, self.witnesses, kept, no_flags,
-                             self.sheet.default_nan)
+                             self.sheet.default_nan, self.sheet.core or "",
+                             float(self.sheet.clock_hz) if self.sheet.clock_hz else None)
         return check, [(build, built) for build, built in builds if built is not None]
 
     def check_machine(self, machine: Machine) -> dict[str, Any]:

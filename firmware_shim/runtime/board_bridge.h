@@ -46,6 +46,10 @@ struct pf_board {
     void *context_alloc, *context_save, *context_restore;
     int32_t mask_register[3], status_register;
     uint32_t clear_exclusive, spare_too;
+    /* For the costs of machines: per script, the place in counts of its first sample, and of its init, after which its
+       events follow in turn; the last place of all takes what nobody asks for. */
+    const int64_t *sample_place, *event_place;
+    int64_t last_place;
 };
 
 /* One machine in the image: entries of its generated functions; where each instance's state and each buffer
@@ -67,6 +71,8 @@ int64_t pf_board_machine_size(void);
 pf_loop pf_board_loop(int slot);
 void *pf_board_hook(int kind); /* 0 block, 1 instruction, 2 exception, 3 alignment, 4 lacking, 5 access, 6 table,
                                   7 allocation, 8 refused access, 9 instruction, to interrupt it */
+void pf_count_from(int64_t place);
+void pf_note_stack(void);
 int64_t pf_board_size(void);
 void *pf_interrupt_hook(void);
 int pf_interrupt_serve(int *more);

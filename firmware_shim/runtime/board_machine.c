@@ -13,6 +13,15 @@ static struct pf_board *board;
 static struct pf_board_machine *played;
 static volatile long *position;
 static void *instance[2];
+static int64_t fired; /* events of this script so far */
+
+static void count_from(int64_t place)
+{
+    if (board->counting)
+        pf_count_from(place < 0 ? board->last_place : place);
+}
+
+static int64_t place_of(const int64_t *places) { return places[(int64_t)position[1] >> 40]; }
 
 /* Which of the two instances a state of the engine's is: in the order in which they come. */
 static int number_of(void *state)
@@ -40,6 +49,8 @@ static void leave(int back)
         memcpy(instance[k], played->state[k], (size_t)played->state_size);
     if (!back)
         _exit(100);
+    if (board->counting)
+        pf_note_stack();
 }
 
 static void machine_init(void *state, double rate_hz)
@@ -52,6 +63,8 @@ static void machine_init(void *state, double rate_hz)
     if (board->fpu)
         ((reg_type)board->reg_write)(board->uc, played->double_register, &bits);
     enter(state);
+    fired = 0;
+    count_from(board->counting ? place_of(board->event_place) : 0);
     leave(pf_board_go(played->init, arguments, board->stack_top, position, 0, &flags));
 }
 
@@ -60,6 +73,7 @@ static void machine_destroy(void *state)
     uint32_t flags = 0;
     const uint32_t arguments[4] = {played->state_address[number_of(state)], 0, 0, 0};
     enter(state);
+    count_from(-1);
     leave(pf_board_go(played->destroy, arguments, board->stack_top, position, 0, &flags));
 }
 
@@ -73,6 +87,8 @@ static void machine_event(void *state, long which, const void *const *argument)
     }
     const uint32_t arguments[4] = {played->state_address[number_of(state)], (uint32_t)which, board->block_address, 0};
     enter(state);
+    if (board->counting)
+        count_from(place_of(board->event_place) + 1 + fired++);
     leave(pf_board_go(played->event, arguments, board->stack_top, position, 0, &flags));
 }
 
@@ -98,6 +114,8 @@ static void machine_run(void *state, const void *const *inputs, void *const *out
                                        board->block_address + 4 * (uint32_t)played->inputs, (uint32_t)part};
         uint32_t stack = board->stack_top - 8;
         memcpy(board->stack + (stack - board->stack_low), &board->progress_address, 4);
+        if (board->counting)
+            count_from(place_of(board->sample_place) + ((int64_t)position[1] & ((1ll << 40) - 1)) + start);
         int back = pf_board_go(played->run, arguments, stack, progress, start, &flags);
         for (int k = played->inputs; k < channels; k++)
             memcpy((unsigned char *)outputs[k - played->inputs] + start * played->width[k], at[k],
@@ -132,6 +150,7 @@ int64_t pf_board_ask(struct pf_board *which, uint32_t entry)
     uint32_t value = 0, flags = 0;
     unsigned mode = pf_get();
     pf_board_use(which);
+    pf_count_from(0);
     int back = pf_board_go(entry, arguments, which->stack_top, progress, 0, &flags);
     pf_set(mode);
     ((reg_type)which->reg_read)(which->uc, 66, &value);

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from firmware_shim.board_cycles import TABLES
 from firmware_shim.cores import core_named
@@ -13,12 +13,17 @@ from verify.cost import Cost
 from verify.errors import SheetError, nearest_words
 from verify.judging.verdict import grouped
 
+if TYPE_CHECKING:
+    from verify.machines.machine import Machine
+
 UNITS = {"instructions": "instructions", "cycles": "cycles", "percent": "% of a sample period"}
 
 
 @dataclass(frozen=True)
 class CostWithin(Claim):
     """No call costs more than the limit.
+
+    A machine's step (or block of 64 samples) and each of its events is such a call.
 
     Fails when: one call executes more instructions; for cycles, when even the optimistic end of the table is above.
     Cannot see: wait states, caches, interrupts; the largest found is no worst case unless every value was counted.
@@ -32,6 +37,9 @@ class CostWithin(Claim):
 
     def limit_text(self) -> str:
         return f"{self.unit}={number_text(self.limit)}"
+
+    def check_machine(self, machine: Machine, where: str) -> None:
+        """Fits every machine."""
 
     def assess(self, case: Case) -> Assessment:
         board: Any = case.bound.board

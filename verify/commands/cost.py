@@ -26,8 +26,10 @@ def run(options: argparse.Namespace) -> int:
     from verify.binding import make_benches
     from verify.console import only_one, width
     from verify.cost import hunted_cost
-    from verify.cost_report import entry_of, record_of, render
+    from verify.cost_report import entry_of, machine_entry_of, record_of, render
     from verify.errors import UsageError, nearest_words
+    from verify.machines.check import stand_of
+    from verify.machines.costs import hunted
     from verify.probing import Prober
     from verify.progress import ProgressLine
     from verify.reports.record import plain, save_record
@@ -40,7 +42,8 @@ def run(options: argparse.Namespace) -> int:
     if sheet.core is None:
         raise UsageError("the sheet names no core", where=str(options.sheet), why="a call costs something on a core only",
                          todo='write Sheet(..., core="cortex-m4f", clock_hz=168_000_000), or give --core cortex-m4f')
-    names = [routine.name for routine in sheet.routines]
+    machines = {machine.name: machine for machine in sheet.machines}
+    names = [*(routine.name for routine in sheet.routines), *machines]
     for name in options.routines:
         if name not in names:
             raise UsageError(f"no routine {name!r} in the sheet", where=str(options.sheet), why="it describes others",
@@ -55,11 +58,15 @@ def run(options: argparse.Namespace) -> int:
     with Crew(bench.engine, options.workers) as crew:
         prober = Prober(crew, {"board": bench.built}, 7)
         for name in options.routines or names:
-            bound = bench.bounds[name]
-
             def show(done: int, total: int, name: str = name) -> None:
                 line(f"{name}: counting", min(done, total), total)
 
+            if name in machines:
+                stand = stand_of(machines[name], bench.built, default_nan=sheet.default_nan, core=sheet.core)
+                found = hunted(stand, crew, 7, thorough=options.thorough, progress=show)
+                entries.append(machine_entry_of(stand, found))
+                continue
+            bound = bench.bounds[name]
             entries.append(entry_of(bound, hunted_cost(bound, prober, thorough=options.thorough, progress=show)))
     line.clear()
     compiler = bench.built.compiler

@@ -31,7 +31,8 @@ LONGEST_ON_BOARD = 1 << 21  # samples of a script that came from elsewhere
 SHARES = {"strict": 4, "board": 8}
 
 
-def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host: Stand | None = None) -> Stand:
+def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host: Stand | None = None, core: str = "",
+             clock_hz: float | None = None) -> Stand:
     """A machine bound to one build."""
     info = built.info
     text = machine.block or machine.step
@@ -45,7 +46,7 @@ def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host:
         machine, built.variant, str(built.library), built.machines[machine.name],
         tuple((s.offset_address, s.size) for s in writable_sections(built.library)),
         text, f"{Path(function.file).name}:{function.line}" if function else "", tuple(dict.fromkeys(notes)), built.key,
-        default_nan, host)
+        default_nan, host, core, clock_hz)
 
 
 def _words(text: str) -> list[str]:
@@ -82,6 +83,8 @@ class MachineCheck:
     kept: Mapping[str, Kept] = field(default_factory=dict)
     no_flags: bool = False
     default_nan: bool = False
+    core: str = ""
+    clock_hz: float | None = None
     hunted: list[Script] = field(default_factory=list)
 
     def claims(self, build: str) -> list[Claim]:
@@ -99,7 +102,8 @@ class MachineCheck:
             if isinstance(built, ShimError):
                 claims += [blocked_entry(claim, build, built.what) for claim in self.claims(build)]
                 continue
-            stand = stand_of(self.machine, built, default_nan=self.default_nan, host=host)
+            stand = stand_of(self.machine, built, default_nan=self.default_nan, host=host, core=self.core,
+                             clock_hz=self.clock_hz)
             host = stand if build == "host" else host
             if build == "board":
                 budget = f"on the board {self.budget(build)} scripts are drawn, on this computer {self.budget('host')}"

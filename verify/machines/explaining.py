@@ -22,7 +22,7 @@ TRACE_BEFORE, TRACE_AFTER = 24, 8
 
 def verdict_of(claim: Claim, tried: Tried) -> Verdict:
     """The pure rules: a machine never holds for every value."""
-    return decide(Tally(tried.scripts, tried.failing_scripts, tried.open, False, tried.fault))
+    return decide(Tally(tried.scripts, tried.failing_scripts, tried.open, False, tried.fault, tried.assumed))
 
 
 def machine_entry(machine: Machine, sheet_name: str, claims: list[dict[str, Any]], prototype: str, definition: str,

@@ -10,12 +10,15 @@ from dataclasses import dataclass, field
 from firmware_shim.crew import Crew
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
+from verify.claims.cost_within import CostWithin
 from verify.claims.in_time import Judgement, TimeClaim
 from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS
 from verify.machines.catalogue import catalogue, quiet
+from verify.machines.cost_judging import judge_cost
+from verify.machines.costs import hunted
 from verify.machines.generation import drawn
 from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
@@ -52,6 +55,7 @@ class Tried:
     witness_judgement: Judgement | None = None
     inside_bands: int = 0
     fault: str = ""
+    assumed: str = ""
     ran: str = ""
     facts: dict[str, None] = field(default_factory=dict)
 
@@ -114,6 +118,7 @@ class MachineHunt:
         self.generated(variants)
         self.minimise()
         self.interrupted(witnesses)
+        self.costs(witnesses)
         self.long_runs()
 
     def interrupted(self, witnesses: Sequence[Script]) -> None:
@@ -125,6 +130,16 @@ class MachineHunt:
                 for script, found in whole.found:
                     tried.add(script, found)
                 tried.facts.update(dict.fromkeys(whole.facts))
+
+    def costs(self, witnesses: Sequence[Script]) -> None:
+        """Instructions of steps and events, for the claims about them."""
+        pairs = zip(self.tried, self.claims, strict=True)
+        wanted = [(tried, claim) for tried, claim in pairs if isinstance(claim, CostWithin)]
+        if wanted:
+            self.progress(f"{self.label}: counting", 0, 1)
+            cost = hunted(self.stand, self.crew, self.seed, witnesses)
+            for tried, claim in wanted:
+                judge_cost(tried, claim, self.stand, cost)
 
     def long_runs(self) -> None:
         """Hours of one script, for each claim about them. Run last: they take the longest."""

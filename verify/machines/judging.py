@@ -355,6 +355,11 @@ def steps_apart(one: np.ndarray, other: np.ndarray, *, signed_zero: bool) -> np.
     return np.where(nans == 2, 0.0, np.where(odd, np.inf, apart))
 
 
+def cost_within(claim: Any, seen: Observation) -> Judgement:
+    """Nothing is counted here; see verify/machines/cost_judging.py."""
+    return Judgement()
+
+
 JUDGES: dict[str, Callable[[Any, Observation], Judgement]] = {
     "returns": returns,
     "finite": finite,
@@ -365,4 +370,5 @@ JUDGES: dict[str, Callable[[Any, Observation], Judgement]] = {
     "no_undefined_behaviour": no_undefined_behaviour,
     "accurate": accurate,
     "same_on_board": same_on_board,
+    "cost_within": cost_within,
 }

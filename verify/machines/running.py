@@ -39,6 +39,8 @@ class Stand:
     identity: str = ""
     default_nan: bool = False
     host: Stand | None = None
+    core: str = ""
+    clock_hz: float | None = None
 
     def job(self, scripts: Sequence[Script], variant: str = "") -> ScriptJob:
         """One job; the variant says what is different from the plain run."""
