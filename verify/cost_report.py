@@ -98,8 +98,22 @@ def record_of(sheet: Sheet, entries: list[dict[str, Any]], compiler: str, c_libr
         "c_library": c_library,
         "flags": flags,
         "cycle_table": {"source": table.source, "uncertainty": table.uncertainty},
-        "routines": entries,
+        "routines": [with_shares(sheet, entry) for entry in entries],
     }
+
+
+def with_shares(sheet: Sheet, entry: dict[str, Any]) -> dict[str, Any]:
+    """An entry whose figures (of each part of a machine) have both ends of the cycles as percent of a sample period; None
+    where the clock is not known. A block counts per sample."""
+
+    def share(part: dict[str, Any], rate_hz: float) -> dict[str, Any]:
+        scale = 100 * rate_hz / float(sheet.clock_hz) / part.get("samples", 1) if sheet.clock_hz else 0.0
+        ends = [part["cycles"][end] * scale for end in ("optimistic", "pessimistic")]
+        return {**part, "percent": ends if sheet.clock_hz else None}
+
+    if "parts" in entry:
+        return {**entry, "parts": [share(part, entry["sample_rate_hz"]) for part in entry["parts"]]}
+    return share(entry, float(sheet.sample_rate_hz))
 
 
 def share_text(record: dict[str, Any], low: float, high: float, rate_hz: float = 0.0) -> str:

@@ -10,10 +10,12 @@ import numpy as np
 
 from firmware_shim.engine import NUMPY_TYPES
 from verify.claims.accurate import Accurate
+from verify.claims.on_board import SameOnBoard
 from verify.judging.exact import output_value
 from verify.judging.verdict import FAILS, HOLDS, grouped
 from verify.number_formats import bits_text, decimal_text, hex_text
 from verify.probing import Prober
+from verify.profiles import profile
 from verify.reports.numbers import away, times
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet
@@ -22,8 +24,6 @@ from verify.units import PITCH_UNITS
 
 if TYPE_CHECKING:
     from verify.session import Outcome
-
-HZ_OF_C0 = 440 * 2.0 ** (-57 / 12)
 
 
 def number_entry(raw: bytes, type_number: int, scale: Fraction, name: str, unit: str) -> dict[str, Any]:
@@ -63,6 +63,7 @@ class Explainer:
             "output_unit": routine.output.unit,
             "notes": list(bound.notes) if bound else [],
             "without": dict(routine.without),
+            "reference": getattr(routine.reference, "__name__", "a reference") if routine.reference is not None else "",
             "printed": next((o.evidence.printed for o in outcomes if o.evidence and o.evidence.printed), ""),
             "claims": [self.claim(outcome) for outcome in outcomes],
         }
@@ -101,8 +102,10 @@ class Explainer:
         if found.share is not None:
             share, low, high = found.share
             entry["failing_share"] = {"share": share, "low": low, "high": high, "of": found.share_of}
-        if isinstance(claim, Accurate) and outcome.slot >= 0:
-            entry["profile"] = self.profile(outcome)
+        if isinstance(claim, Accurate | SameOnBoard) and outcome.slot >= 0:
+            entry["profile"] = profile(outcome)
+        if found.cost is not None:
+            entry["cost"] = found.cost
         if verdict.word == FAILS:
             self.failure(outcome, entry, limit)
         elif verdict.word != HOLDS and not evidence.rows.size and not evidence.stops:
@@ -227,70 +230,6 @@ class Explainer:
             shown = f"{away(error.middle, limit)} {claim.unit}".strip() if math.isfinite(error.middle) else error.why
             parts.append(f"{where}: {shown} ({'holds' if verdict else 'fails'})")
         return "; ".join(parts)
-
-    def profile(self, outcome: Outcome) -> dict[str, Any]:
-        """Least and most error per bin of the first input, in the claim's unit, with their inputs."""
-        claim, bound, evidence = outcome.claim, outcome.bound, outcome.evidence
-        assert isinstance(claim, Accurate) and bound is not None and evidence is not None
-        rows = evidence.rows
-        found = rows["result"]["found"][:, outcome.slot]
-        grid, stride = bound.domain.grids[0], bound.domain.strides()[0]
-        no_number = np.unique(rows["bin"][rows["result"]["nans"] + rows["result"]["infinities"] > 0])
-        rows, found = rows[found["least_at"] >= 0], found[found["least_at"] >= 0]
-        beyond = [(int(k), "the result is no number") for k in no_number]
-        if not len(rows):
-            return self.profile_of(outcome, [], beyond) if beyond else {}
-        places, first = np.unique(rows["bin"], return_index=True)
-        columns = [grid.doubles(evidence.edges[places] // stride)]
-        for name, sign in (("least", 1), ("most", -1)):
-            best = np.minimum.reduceat(sign * found[name], first)
-            owner = np.repeat(np.arange(len(first)), np.diff([*first, len(found)]))
-            hit = np.flatnonzero(sign * found[name] == best[owner])
-            _, once = np.unique(owner[hit], return_index=True)
-            errors = [self.shown(claim, bound, float(sign * value)) for value in best]
-            columns += [np.array(errors), grid.doubles(found[f"{name}_at"][hit[once]] // stride)]
-        finite = np.isfinite(columns[1]) & np.isfinite(columns[3])
-        beyond += [(int(k), "the error is infinite") for k in places[~finite]]
-        lines = [[float(f"{value:.9g}") for value in line] for line in np.stack(columns, axis=1)[finite]]
-        return self.profile_of(outcome, lines, beyond)
-
-    def profile_of(self, outcome: Outcome, lines: list[list[float]], beyond: list[tuple[int, str]]) -> dict[str, Any]:
-        """The profile's entry: bins, and what no picture's scale can show, as stretches [from, to, why]."""
-        bound, evidence = outcome.bound, outcome.evidence
-        assert isinstance(outcome.claim, Accurate) and bound is not None and evidence is not None
-        grid, stride = bound.domain.grids[0], bound.domain.strides()[0]
-        stretches: list[list[Any]] = []
-        for place, why in sorted(dict(beyond).items()):
-            ends = np.array([evidence.edges[place], evidence.edges[place + 1] - 1]) // stride
-            low, high = (float(f"{value:.9g}") for value in grid.doubles(ends))
-            if stretches and stretches[-1][2:] == [why, place - 1]:
-                stretches[-1][1], stretches[-1][3] = high, place
-            else:
-                stretches.append([low, high, why, place])
-        return {"input": grid.name, "unit": grid.unit, "error_unit": outcome.claim.unit,
-                "columns": ["from", "least", "least_at", "most", "most_at"], "bins": lines,
-                "beyond": [stretch[:3] for stretch in stretches],
-                "notes": self.octave_marks(bound, [line[0] for line in lines])}
-
-    def octave_marks(self, bound: Bound, starts: list[float]) -> list[list[Any]]:
-        """[input, note] where the right frequency passes a C, for a keyboard under the plot."""
-        if self.routine.output.unit != "Hz" or bound.screen is None or len(bound.domain.grids) != 1:
-            return []
-        with np.errstate(divide="ignore", invalid="ignore"):
-            octaves = np.log2(bound.screen.evaluate([np.array(starts)]) / HZ_OF_C0) + 1e-9
-        marks = []
-        for k in range(1, len(starts)):
-            if np.isfinite(octaves[k - 1 : k + 1]).all() and math.floor(octaves[k]) > math.floor(octaves[k - 1]):
-                marks.append([starts[k], f"C{math.floor(octaves[k])}"])
-        return marks
-
-    def shown(self, claim: Accurate, bound: Bound, error: float) -> float:
-        """An engine error in the claim's unit."""
-        if claim.metric == "cents":
-            return 1200 * math.log2(1 + error) if error > -1 else -math.inf
-        if claim.metric == "lsb":
-            return error / bound.output_scale
-        return error
 
     def systematic(self, outcome: Outcome, profile: dict[str, Any]) -> list[str]:
         """Offset, slope and remainder of a pitch error."""

@@ -55,7 +55,10 @@ class Case:
 
 @dataclass
 class Assessment:
-    """The judged evidence of one claim in one build. Ordinals are -1 or None where nothing was found."""
+    """The judged evidence of one claim in one build. Ordinals are -1 or None where nothing was found.
+
+    cost: what a call costs, as plain data for the report (see claims.cost_within.figures).
+    """
 
     valid: int = 0
     failing: int = 0
@@ -79,6 +82,7 @@ class Assessment:
     detectors: tuple[str, ...] = ()
     not_watched: tuple[str, ...] = ()
     facts: list[str] = field(default_factory=list)
+    cost: dict[str, Any] | None = None
 
 
 class Claim:

@@ -72,6 +72,8 @@ class CostWithin(Claim):
         word = "the largest of all" if cost.every_value else "the largest found"
         found.facts.append(f"{word}: {shown}; fewest {cost.least}, median {cost.median:g} instructions; "
                            f"{grouped(cost.counted)} calls counted")
+        period_percent = 100 * board.sample_rate_hz / board.clock_hz if board.clock_hz else None
+        found.cost = {**figures(cost, period_percent), "unit": self.unit, "limit": float(self.limit)}
         if cost.lost:
             found.facts.append(f"{cost.lost} calls did not come back and are not counted")
         if found.failing:
@@ -81,6 +83,20 @@ class CostWithin(Claim):
                 share = found.failing / cost.counted
                 found.share, found.share_of = (share, share, share), "every value"
         return found
+
+
+def figures(cost: Cost, period_percent: float | None) -> dict[str, Any]:
+    """The figures of a picture. percent: [optimistic, pessimistic] share of a sample period; None without a clock.
+
+    period_percent: what one cycle is of a sample period.
+    """
+    cycles = [float(cost.optimistic.value), float(cost.pessimistic.value)]
+    return {
+        "counted": cost.counted, "every_value": cost.every_value,
+        "instructions": {"least": cost.least, "median": cost.median, "most": float(cost.most.value)},
+        "cycles": cycles,
+        "percent": None if period_percent is None else [end * period_percent for end in cycles],
+    }
 
 
 def cost_within(*, because: str = "", **limits: float) -> CostWithin:

@@ -13,9 +13,10 @@ import numpy as np
 
 from reference.errors import DomainError
 from verify.claims.base import number_text, positive_limit, reason
-from verify.claims.in_time import Judgement, TimeClaim, known_signal
+from verify.claims.in_time import Gain, Judgement, TimeClaim, known_signal
 from verify.errors import SheetError
 from verify.grids import exact
+from verify.judging.verdict import FAILS, HOLDS, UNDECIDED
 from verify.machines.script import Script
 
 if TYPE_CHECKING:
@@ -179,6 +180,8 @@ class GainAt(TimeClaim):
             found.open += 1
             found.facts.append(f"at {float(window.hz):.6g} Hz the method is sure to {doubt:.2g} dB only: a longer settle "
                                "or measure time helps")
+        word = FAILS if fails else UNDECIDED if size + doubt > limit else HOLDS
+        found.response.append(Gain(float(window.hz), got, wanted, error, doubt, word))
         found.note(size, window.end - 1, fails, f"{got:.6g} dB at {float(window.hz):.6g} Hz",
                    f"{wanted:.6g} dB, within {number_text(self.limit)} dB (the method is sure to {doubt:.2g} dB)",
                    f"{error:+.4g} dB" + (f" = {size / limit:.3g} x the limit" if limit else ""))

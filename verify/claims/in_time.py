@@ -19,12 +19,25 @@ if TYPE_CHECKING:
     from verify.machines.script import Script
 
 
+@dataclass(frozen=True)
+class Gain:
+    """A machine's gain at one frequency: got and wanted in dB, error as judged, what the method is sure to, verdict."""
+
+    hz: float
+    got_db: float
+    wanted_db: float
+    error_db: float
+    doubt_db: float
+    verdict: str
+
+
 @dataclass
 class Judgement:
     """What one script says about one claim.
 
     valid: how many things could be judged (0: the script says nothing); failing, open: how many of them;
     worst: size of the largest error or measure, in the claim's unit; at: its sample.
+    response: what was measured at each frequency, for the report.
     """
 
     valid: int = 0
@@ -37,6 +50,7 @@ class Judgement:
     error: str = ""
     facts: list[str] = field(default_factory=list)
     inside_bands: int = 0
+    response: list[Gain] = field(default_factory=list)
 
     def note(self, size: float, at: int, fails: bool, got: str, wanted: str, error: str) -> None:
         """Count one judged thing; the largest failing one (else the largest) is described."""

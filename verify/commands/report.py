@@ -28,7 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Render and write."""
     from verify.reports.html_page import save_page
-    from verify.reports.record import load_record
+    from verify.reports.record import is_cost, load_record
     from verify.reports.tables import csv_text, junit, markdown
 
     path = options.record or newest(Path("reports"))
@@ -44,6 +44,10 @@ def run(options: argparse.Namespace) -> int:
         folder = options.out or path.parent / f"{path.stem}_pictures"
         print(f"pictures: {len(save_pictures(record, folder))} files in {folder}")
         return 0
+    if is_cost(record):
+        raise UsageError(f"a record of costs has no {options.kind} form", where=str(path),
+                         why="preflash cost wrote it: it has figures and no claims",
+                         todo="leave the option out for a page with bars, or name the record of a check")
     text = {"markdown": markdown, "csv": csv_text, "junit": junit}[options.kind](record)
     if options.out is None:
         sys.stdout.write(text)

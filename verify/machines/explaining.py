@@ -9,15 +9,17 @@ from typing import Any
 
 from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
+from verify.claims.gain import GainAt
 from verify.claims.in_time import Judgement
 from verify.judging.verdict import BLOCKED, FAILS, HOLDS, Tally, Verdict, decide, grouped
 from verify.machines.hunt import MachineHunt, Tried
-from verify.machines.machine import Machine
+from verify.machines.machine import Machine, as_doubles
 from verify.machines.observation import Observation
-from verify.machines.running import LONGEST_KEPT
-from verify.machines.script import format_script, table
+from verify.machines.running import LONGEST_KEPT, ON_HOST
+from verify.machines.script import event_text, format_script, table
 
 TRACE_BEFORE, TRACE_AFTER = 24, 8
+MOST_CURVES = 32
 
 
 def verdict_of(claim: Claim, tried: Tried) -> Verdict:
@@ -41,6 +43,7 @@ def machine_entry(machine: Machine, sheet_name: str, claims: list[dict[str, Any]
         "output_unit": machine.output.unit,
         "notes": list(notes),
         "without": dict(machine.without),
+        "reference": getattr(machine.reference, "__name__", "a reference") if machine.reference is not None else "",
         "printed": "",
         "claims": claims,
     }
@@ -103,6 +106,8 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
         }
     if hunt.stopped and not tried.ran:
         entry["facts"].append(hunt.stopped)
+    if isinstance(claim, GainAt):
+        entry["response"] = response(claim, machine, tried)
     if tried.inside_bands and isinstance(claim, Accurate):
         entry["facts"].append(f"{grouped(tried.inside_bands)} of {grouped(tried.judged)} samples lie where a branch may go "
                               "either way")
@@ -129,6 +134,21 @@ def long_entry(entry: dict[str, Any], hunt: MachineHunt, tried: Tried, sheet_nam
     return entry
 
 
+def response(claim: GainAt, machine: Machine, tried: Tried) -> dict[str, Any]:
+    """Gains over frequency, one curve per setting and rate, the worst first; few, and how many more were measured."""
+    floor = float(claim.floor_db)
+    curves: list[dict[str, Any]] = []
+    for (rate, events), gains in tried.gains.items():
+        points = [[gain.hz, gain.got_db, max(gain.wanted_db, floor), gain.error_db, gain.doubt_db, gain.verdict]
+                  for _, gain in sorted(gains.items())]
+        curves.append({"rate_hz": float(machine.sample_rates_hz[rate]), "points": points,
+                       "setting": [event_text(event, machine) for event in events] or ["as init leaves it"]})
+    curves.sort(key=lambda curve: -max(abs(point[3]) for point in curve["points"]))
+    return {"limit_db": float(claim.limit), "floor_db": floor, "curves": curves[:MOST_CURVES],
+            "more": max(0, len(curves) - MOST_CURVES),
+            "columns": ["hz", "got_db", "wanted_db", "error_db", "sure_to_db", "verdict"]}
+
+
 def unit_of(claim: Claim, machine: Machine) -> str:
     """Unit of a claim's worst."""
     if isinstance(claim, Accurate):
@@ -153,13 +173,16 @@ def witness(machine: Machine, tried: Tried, found: Judgement, sheet_name: str) -
 def trace(seen: Observation, of: str, at: int) -> dict[str, Any]:
     """Wanted and got around a sample."""
     start, end = max(0, at - TRACE_BEFORE), min(seen.done, at + TRACE_AFTER + 1)
-    wanted = seen.wanted(of)
+    wanted, output = seen.wanted(of), seen.machine.signal_named(of)
     values: list[float | None] = []
-    if wanted is not None:
+    here = seen.variants.get(ON_HOST, {}).get(output.name)
+    if here is not None:
+        values = [float(v) for v in as_doubles(here, output)[start:end]]
+    elif wanted is not None:
         screen, _ = wanted.screen()
         values = [float(v) for v in screen[start:end]]
-    output = seen.machine.signal_named(of)
     events = [{"sample": e.sample, "name": seen.machine.events[e.kind].name} for e in seen.script.events
               if start <= e.sample < end]
     return {"signal": output.name, "unit": output.unit, "samples_from": start, "rate_hz": float(seen.rate_hz), "at": at,
+            "wanted_is": "this computer" if here is not None else "wanted",
             "got": [float(v) for v in seen.doubles(of)[start:end]], "wanted": values, "events": events}

@@ -11,7 +11,7 @@ from firmware_shim.crew import Crew
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
 from verify.claims.cost_within import CostWithin
-from verify.claims.in_time import Judgement, TimeClaim
+from verify.claims.in_time import Gain, Judgement, TimeClaim
 from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
@@ -26,7 +26,7 @@ from verify.machines.long_run import judged, long_run
 from verify.machines.minimise import MOST_CANDIDATES, minimised
 from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, Stand, observe
-from verify.machines.script import Script
+from verify.machines.script import Happening, Script
 
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
 # Repeats and other memory are looked at for the catalogue and one generated batch in four: they cost a run each.
@@ -58,6 +58,8 @@ class Tried:
     assumed: str = ""
     ran: str = ""
     facts: dict[str, None] = field(default_factory=dict)
+    # The gains that gain_at measured: of each setting (made at sample 0, at one rate) one per frequency, the worst.
+    gains: dict[tuple[int, tuple[Happening, ...]], dict[float, Gain]] = field(default_factory=dict)
 
     def add(self, script: Script, found: Judgement) -> None:
         """Take in one script's judgement."""
@@ -68,6 +70,11 @@ class Tried:
         self.inside_bands += found.inside_bands
         if found.valid and found.worst is not None and (self.worst is None or found.worst > self.worst):
             self.worst, self.worst_script, self.worst_judgement = found.worst, script, found
+        if found.response and all(e.sample == 0 for e in script.events):
+            curve = self.gains.setdefault((script.rate, script.events), {})
+            for gain in found.response:
+                known = curve.get(gain.hz)
+                curve[gain.hz] = gain if known is None or abs(gain.error_db) > abs(known.error_db) else known
         if found.failing:
             self.failing_scripts += 1
             if self.witness is None or script.simplicity < self.witness.simplicity:

@@ -156,10 +156,7 @@ def table(script: Script, machine: Machine, most_lines: int = 24) -> list[str]:
              + (f", blocks of {', '.join(map(str, script.cuts))}" if machine.block else "")]
     rows: list[tuple[int, str]] = []
     for e in script.events:
-        kind = machine.events[e.kind]
-        parts = [f"{grid.name} = {shown(grid, place)}" for grid, place in zip(kind.arguments, e.places, strict=True)]
-        same = len(parts) == 1 and kind.arguments[0].name == kind.name
-        rows.append((e.sample, parts[0] if same else f"{kind.name}: {', '.join(parts)}" if parts else kind.name))
+        rows.append((e.sample, event_text(e, machine)))
     for grid, pieces in zip(machine.inputs, script.streams, strict=True):
         for p in pieces:
             a, b = shown(grid, p.a), shown(grid, p.b)
@@ -174,6 +171,14 @@ def table(script: Script, machine: Machine, most_lines: int = 24) -> list[str]:
     if len(rows) > most_lines:
         lines.append(f"          ... and {len(rows) - most_lines} more")
     return lines
+
+
+def event_text(happening: Happening, machine: Machine) -> str:
+    """One event with its arguments, in their units."""
+    kind = machine.events[happening.kind]
+    parts = [f"{grid.name} = {shown(grid, place)}" for grid, place in zip(kind.arguments, happening.places, strict=True)]
+    same = len(parts) == 1 and kind.arguments[0].name == kind.name
+    return parts[0] if same else f"{kind.name}: {', '.join(parts)}" if parts else kind.name
 
 
 def shown(grid: Grid, place: int) -> str:

@@ -8,14 +8,17 @@ from typing import Any
 
 from verify.reports import budgets
 from verify.reports.html_assets import SCRIPT, STYLE
+from verify.reports.html_costs import bars, costs_of, counted_of
 from verify.reports.html_plots import envelope, trajectory
-from verify.reports.record import overall
-from verify.reports.terminal import failure_lines, open_lines, strength_text, weakest_holding
+from verify.reports.html_responses import responses
+from verify.reports.record import is_cost, overall
+from verify.reports.terminal import failure_lines, open_lines, strength_text, weakest_holding, worst_text
 from verify.whole_files import save_text
 
 MARKS = {"holds": "✓", "fails": "✗", "undecided": "?", "vacuous": "-", "blocked": "■"}
 WORDS = {"holds": "holds", "fails": "FAILS", "undecided": "open", "vacuous": "nothing judged", "blocked": "blocked"}
-WIDTH = 96
+WIDTH = 1 << 20  # the browser breaks lines
+LABELS = 10  # columns of a label in the terminal's messages
 CAUTION = ("First power-up of new firmware: at low volume and not on headphones (listening limits: WHO-ITU H.870). A "
            "voltage out of range can harm other gear; disconnect before you rewire. Local electrical rules and qualified "
            "people come first.")
@@ -32,14 +35,30 @@ def verdict_html(verdict: str) -> str:
     return f'<span class="{kind(verdict)}">{mark}{WORDS[verdict]}</span>'
 
 
+def cost_page(record: dict[str, Any]) -> str:
+    """The page of a record that preflash cost wrote."""
+    lost = "".join(f'<p class="note">{escape(entry["name"])}: {escape(entry["problem"] or "no call came back")}</p>'
+                   for entry in record["routines"] if not entry["counted"])
+    about = f"{record['core']}, {record['compiler']}, {' '.join(record['flags'])}"
+    table = f"Cycles are estimated, from: {record['cycle_table']['source']}; {record['cycle_table']['uncertainty']}."
+    return (f"{beginning('Cost: ' + str(record['sheet']))}<header><h1>Cost: {escape(record['sheet'])}</h1>"
+            f'<p class="small soft">{escape(about)}</p></header><main>{bars(counted_of(record))}{lost}'
+            f'<p class="small soft">{escape(table)}</p></main></body></html>\n')
+
+
+def beginning(title: str) -> str:
+    """Head of a page, up to its body."""
+    return ('<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
+            '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+            f"<title>{escape(title)}: preflash report</title><style>{STYLE}</style></head><body>")
+
+
 def page(record: dict[str, Any]) -> str:
     """The whole page."""
     title = record["title"] or record["sheet"]
     verdicts = [(routine, overall([claim["verdict"] for claim in routine["claims"]])) for routine in record["routines"]]
     parts = [
-        "<!doctype html>", '<html lang="en"><head><meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>{escape(title)}: preflash report</title><style>{STYLE}</style></head><body>",
+        beginning(title),
         f"<header><h1>{escape(title)}</h1>",
         f'<p class="soft">{escape(record["note"])}</p>' if record["note"] else "",
         f'<p class="small soft">Sheet {escape(record["sheet"])}, {escape(record["started"])}, preflash '
@@ -47,6 +66,7 @@ def page(record: dict[str, Any]) -> str:
         + (", interrupted: routines that are not listed were not finished" if record["interrupted"] else "")
         + "</p></header><main>",
         summary(verdicts), unchecked(record), blocked(record), index(verdicts),
+        bars(costs_of(record)),
     ]
     parts += [section(number, routine, verdict) for number, (routine, verdict) in enumerate(verdicts)]
     parts += [built(record), f'<p class="note small"><b>Caution.</b> {escape(CAUTION)}</p>', "</main>",
@@ -84,8 +104,7 @@ def index(verdicts: list[tuple[dict[str, Any], str]]) -> str:
     """One row per routine, linked."""
     rows = []
     for number, (routine, verdict) in enumerate(verdicts):
-        accurate = next((c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"]), None)
-        worst = f'{escape(accurate["worst"]["text"])} of {escape(accurate["limit"])}' if accurate else ""
+        worst = escape(worst_text(routine))
         bad = [c["label"].split("(")[0] for c in routine["claims"] if c["verdict"] == verdict and verdict != "holds"]
         weakest = weakest_holding(routine)
         rows.append(f'<tr><td class="verdict">{verdict_html(verdict)}</td><td><a href="#r{number}"><code>'
@@ -93,7 +112,7 @@ def index(verdicts: list[tuple[dict[str, Any], str]]) -> str:
                     f'<td>{escape(strength_text(weakest)) if weakest else ""}</td>'
                     f'<td>{escape(", ".join(dict.fromkeys(bad)))}</td></tr>')
     head = "<tr><th>verdict</th><th>routine</th><th>worst error</th><th>at least</th><th>claims</th></tr>"
-    return f'<div class="scroll"><table><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table></div>'
+    return f'<div class="scroll"><table class="claims"><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table></div>'
 
 
 def section(number: int, routine: dict[str, Any], verdict: str) -> str:
@@ -107,20 +126,30 @@ def section(number: int, routine: dict[str, Any], verdict: str) -> str:
         if claim.get("profile"):
             parts.append(f'<p class="small soft">{escape(claim["label"])}, build {escape(claim["build"])}</p>')
             parts.append(envelope(claim["profile"], limit_of(claim), claim["worst"]))
+        if claim.get("response"):
+            parts.append(f'<p class="small soft">{escape(claim["label"])}, build {escape(claim["build"])}</p>')
+            parts.append(responses(claim["response"]))
     for claim in routine["claims"]:
         if claim["verdict"] == "fails":
             # The plot below takes the place of the one made of characters.
-            lines = [line for line in failure_lines(routine, {**claim, "trace": None}, WIDTH, False) if line.strip()]
-            parts.append(f"<pre>{escape(chr(10).join(lines))}</pre>")
+            parts.append(told(failure_lines(routine, {**claim, "trace": None}, WIDTH, False)))
             if claim.get("trace"):
                 parts.append(trajectory(claim["trace"]))
         elif claim["verdict"] != "holds":
-            parts.append(f"<pre>{escape(chr(10).join(open_lines(routine, claim, WIDTH, False)).strip())}</pre>")
+            parts.append(told(open_lines(routine, claim, WIDTH, False)))
     rows = "".join(row(claim) for claim in routine["claims"])
     parts.append(f'<details{"" if verdict == "holds" else " open"}><summary>{len(routine["claims"])} claims</summary>'
-                 '<div class="scroll"><table><thead><tr><th>verdict</th><th>claim</th><th>build</th><th>strength</th>'
+                 '<div class="scroll"><table class="claims"><thead><tr><th>verdict</th><th>claim</th><th>build</th>'
+                 "<th>strength</th>"
                  f"<th>worst</th><th>because</th></tr></thead><tbody>{rows}</tbody></table></div></details></section>")
     return "\n".join(parts)
+
+
+def told(lines: list[str]) -> str:
+    """A four-part message: labels beside texts, which keep their own spaces and are broken by the browser."""
+    head, *rest = [line for line in lines if line.strip()]
+    rows = [f"<dt>{escape(line[:LABELS].strip())}</dt><dd>{escape(line[LABELS:])}</dd>" for line in rest]
+    return f'<div class="told"><p>{escape(head.strip())}</p><dl>{"".join(rows)}</dl></div>'
 
 
 def row(claim: dict[str, Any]) -> str:
@@ -133,7 +162,9 @@ def row(claim: dict[str, Any]) -> str:
 
 
 def limit_of(claim: dict[str, Any]) -> float | None:
-    """The limit as a number, from its text (cents=0.01)."""
+    """The limit of a claim with a profile as a number; of older records from its text (cents=0.01)."""
+    if (claim.get("profile") or {}).get("limit") is not None:
+        return float(claim["profile"]["limit"])
     try:
         return float(claim["limit"].partition("=")[2].partition(",")[0])
     except ValueError:
@@ -153,4 +184,5 @@ def built(record: dict[str, Any]) -> str:
 
 def save_page(record: dict[str, Any], path: Path) -> None:
     """Write the page whole or not at all. Errors: UsageError when it cannot be written."""
-    save_text(path, page(record), "the report", "make the folder writable, or give --out FILE")
+    text = cost_page(record) if is_cost(record) else page(record)
+    save_text(path, text, "the report", "make the folder writable, or give --out FILE")

@@ -8,8 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from verify.errors import UsageError
+from verify.reports.html_costs import costs_of
+from verify.reports.html_frame import finite
 from verify.reports.html_page import limit_of
-from verify.reports.html_plots import drawable, finite, largest
+from verify.reports.html_plots import drawable, largest, limits_of
+from verify.reports.html_responses import ERROR, GOT, HZ, SURE, VERDICT, WANTED, clipped
+from verify.reports.record import is_cost
 
 INK, SOFT, BAND, LIMIT, BAD = "#1c2430", "#5b6675", "#3b6ea5", "#a04a00", "#a3262e"
 WIDE_INCHES, HIGH_INCHES, DOTS_PER_INCH = 8.0, 3.2, 160
@@ -29,6 +33,9 @@ def save_pictures(record: dict[str, Any], folder: Path) -> list[Path]:
         raise UsageError("pictures need a plotting library", where="Python package matplotlib", why="it is not installed",
                          todo="pip install 'preflash[pictures]'") from problem
     matplotlib.use("Agg")
+    if is_cost(record):
+        raise UsageError("a record of costs has no pictures of its own", where=str(record["sheet"]),
+                         why="preflash cost wrote it", todo="claim cost_within in the sheet; its record has them")
     saved: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -43,7 +50,7 @@ def save_pictures(record: dict[str, Any], folder: Path) -> list[Path]:
                          todo="name a folder that can be written") from problem
     if not saved:
         raise UsageError("there is nothing to draw", where=str(record["sheet"]),
-                         why="no claim of this record has an error profile or a failing trajectory",
+                         why="no claim of this record has an error profile, a response, a cost or a failing trajectory",
                          todo="pictures are made of accurate claims and of machines that fail")
     return saved
 
@@ -52,11 +59,17 @@ def figures(record: dict[str, Any]) -> Iterator[tuple[str, Any]]:
     """Each plot with the name of its files."""
     for routine in record["routines"]:
         for claim in routine["claims"]:
+            name = re.sub(r"\W+", "_", f"{routine['name']}_{claim['claim']}_{claim['build']}")
             for what, draw in (("profile", draw_envelope), ("trace", draw_trajectory)):
                 if claim.get(what):
                     figure, axes = new_figure()
                     if draw(axes, routine, claim):
-                        yield re.sub(r"\W+", "_", f"{routine['name']}_{claim['claim']}_{claim['build']}"), figure
+                        yield name, figure
+            if (claim.get("response") or {}).get("curves"):
+                yield f"{name}_response", response_figure(routine, claim)
+    costs = costs_of(record)
+    if costs:
+        yield "cost", cost_figure(costs)
 
 
 def new_figure() -> tuple[Any, Any]:
@@ -65,6 +78,53 @@ def new_figure() -> tuple[Any, Any]:
 
     figure = Figure(figsize=(WIDE_INCHES, HIGH_INCHES), layout="constrained")
     return figure, figure.add_subplot()
+
+
+def response_figure(routine: dict[str, Any], claim: dict[str, Any]) -> Any:
+    """Gain wanted and got of the worst setting, and their difference beside the limit."""
+    from matplotlib.figure import Figure
+
+    found = claim["response"]
+    points, limit, floor = found["curves"][0]["points"], found["limit_db"], found["floor_db"]
+    figure = Figure(figsize=(WIDE_INCHES, HIGH_INCHES), layout="constrained")
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    hz = [p[HZ] for p in points]
+    above.semilogx(hz, [clipped(p[WANTED], floor) for p in points], "--", color=BAND, linewidth=1.4, label="wanted")
+    above.semilogx(hz, [clipped(p[GOT], floor) for p in points], "o-", color=LIMIT, linewidth=1.4, markersize=3, label="got")
+    above.legend(fontsize=8, frameon=False)
+    above.set_ylabel("gain [dB]")
+    drawn = [p for p in points if finite(p[ERROR])]
+    for p in drawn:
+        mark, colour = ("X", BAD) if p[VERDICT] == "fails" else ("o", LIMIT)
+        below.errorbar([p[HZ]], [p[ERROR]], yerr=[p[SURE]], fmt=mark, color=colour, markersize=4)
+    for edge in (-limit, limit):
+        below.axhline(edge, color=LIMIT, linestyle="--", linewidth=1)
+    below.set_ylabel("error [dB]")
+    below.set_xlabel(f"Hz; {'; '.join(found['curves'][0]['setting'])}")
+    title(above, routine, claim)
+    return figure
+
+
+def cost_figure(costs: list[tuple[str, dict[str, Any], list[str]]]) -> Any:
+    """Cycles of each routine as bars, against the sample period where the clock is known."""
+    figure, axes = new_figure()
+    shares = all(cost["percent"] for _, cost, _ in costs)
+    key = "percent" if shares else "cycles"
+    for place, (_, cost, _) in enumerate(costs):
+        low, high = cost[key]
+        axes.barh(place, low, color=BAND)
+        axes.barh(place, high - low, left=low, facecolor="none", edgecolor=BAND, hatch="////")
+        if cost.get("unit") == key:
+            axes.plot([cost["limit"]] * 2, [place - 0.45, place + 0.45], color=LIMIT, linewidth=3)
+        axes.annotate(f"{low:.3g} to {high:.3g}", (high, place), xytext=(4, 0), va="center", textcoords="offset points",
+                      fontsize=8)
+    axes.set_yticks(range(len(costs)), [name for name, _, _ in costs])
+    axes.invert_yaxis()
+    axes.margins(x=0.15)
+    axes.set_xlabel("% of a sample period" if shares else "cycles")
+    axes.set_title("cost on the board: optimistic (solid) to pessimistic (hatched) end of the estimate; upright line: limit",
+                   loc="left", fontsize=9)
+    return figure
 
 
 def title(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -> None:
@@ -88,18 +148,21 @@ def draw_envelope(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -> 
                       textcoords="offset points", color=BAD, fontsize=7)
     value, at = largest(bins)
     if limit and limit < 20 * abs(value):
-        for edge in (-limit, limit):
+        for edge in limits_of(profile, limit):
             axes.axhline(edge, color=LIMIT, linestyle="--", linewidth=1.2)
-        axes.annotate(f"limit ±{limit:.4g}", (1, limit), xycoords=("axes fraction", "data"), xytext=(-3, 2), ha="right",
+        sign = "" if profile.get("distance") else "±"
+        axes.annotate(f"limit {sign}{limit:.4g}", (1, limit), xycoords=("axes fraction", "data"), xytext=(-3, 2), ha="right",
                       va="bottom", textcoords="offset points", color=LIMIT, fontsize=8)
     axes.plot([at], [value], "o", color=BAD, markersize=5)
-    axes.annotate("worst", (at, value), xytext=(-7, -3), ha="right", textcoords="offset points", color=BAD, fontsize=8)
+    first, last = bins[0][0], bins[-1][0]
+    aside, side = (7, "left") if at < first + (last - first) / 10 else (-7, "right")
+    axes.annotate("worst", (at, value), xytext=(aside, -3), ha=side, textcoords="offset points", color=BAD, fontsize=8)
     for place, note in profile.get("notes", []):
         axes.axvline(place, color=SOFT, linewidth=0.5)
         axes.annotate(note, (place, 0), xycoords=("data", "axes fraction"), xytext=(2, 3), textcoords="offset points",
                       color=SOFT, fontsize=7)
     axes.set_xlabel(f"{profile['input']} [{profile['unit'] or '-'}]")
-    axes.set_ylabel(f"error [{profile['error_unit']}]")
+    axes.set_ylabel(f"{'apart' if profile.get('distance') else 'error'} [{profile['error_unit']}]")
     title(axes, routine, claim)
     return True
 

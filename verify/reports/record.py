@@ -66,6 +66,11 @@ def load_record(path: Path) -> dict[str, Any]:
     return record
 
 
+def is_cost(record: dict[str, Any]) -> bool:
+    """Whether a record is one of preflash cost, which has figures and no claims."""
+    return "cycle_table" in record
+
+
 def overall(words: list[str]) -> str:
     """The verdict that stands for several: fails > blocked > undecided > vacuous > holds."""
     return next((word for word in ORDER if word in words), "vacuous")

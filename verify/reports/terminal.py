@@ -51,14 +51,32 @@ def weakest_holding(routine: dict[str, Any]) -> dict[str, Any] | None:
 
 
 def tail_of(routine: dict[str, Any]) -> str:
-    """Worst error of the accuracy claim that was tried least, with its limit; else the weakest strength."""
-    claim = least_tried(c for c in routine["claims"] if c["claim"] == "accurate" and c["worst"])
+    """Worst error of the claim that shows most, with its limit, and how far it reaches; else the weakest strength."""
+    claim = shown_claim(routine)
     if claim is not None:
-        limit = claim["limit"].partition("=")[2]
-        value, _, unit = claim["worst"]["text"].partition(" ")
-        return f"worst {value} of {limit} {unit}".rstrip() + f"; {strength_text(claim)}"
+        return f"worst {worst_text(routine)}; {strength_text(claim)}"
     weakest = weakest_holding(routine)
-    return f"{len(routine['claims'])} claims; {strength_text(weakest)}" if weakest else "nothing judged"
+    unsaid = ", no reference" if routine.get("reference") == "" else ""
+    return f"{len(routine['claims'])} claims{unsaid}; {strength_text(weakest)}" if weakest else "nothing judged"
+
+
+def shown_claim(routine: dict[str, Any]) -> dict[str, Any] | None:
+    """The accuracy claim that was tried least; without one, the first that has a worst and a limit, a failing one before."""
+    listed = [claim for claim in routine["claims"] if claim["worst"] and claim["limit"]]
+    other = sorted(listed, key=lambda claim: claim["verdict"] != "fails")
+    return least_tried(c for c in listed if c["claim"] == "accurate") or next(iter(other), None)
+
+
+def worst_text(routine: dict[str, Any]) -> str:
+    """-0.0003 of 0.1 cents; of another claim with its name: 0.42 dB, gain_at(0.2 dB at 10 frequencies)."""
+    claim = shown_claim(routine)
+    if claim is None:
+        return ""
+    if claim["claim"] != "accurate":
+        return f"{claim['worst']['text']}, {claim['label']}"
+    limit = claim["limit"].partition("=")[2]
+    value, _, unit = claim["worst"]["text"].partition(" ")
+    return f"{value} of {limit} {unit}".rstrip()
 
 
 def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]:
