@@ -187,7 +187,7 @@ def test_costs_are_bars_against_the_sample_period(parted: dict[str, Any], tmp_pa
     assert cost["every_value"] is True
     assert 0 < cost["instructions"]["least"] <= cost["instructions"]["most"] <= high
     assert "The whole width is 1 % of a sample period." in text
-    assert f'<span class="sure" style="width:{100 * cost["percent"][0]:.2f}%' in text
+    assert f'<span class="sure" style="left:0.00%;width:{100 * cost["percent"][0]:.2f}%' in text
     assert "cost_within(percent=1): holds" in text
     pytest.importorskip("matplotlib")
     assert "cost.svg" in {file.name for file in save_pictures(parted, tmp_path)}

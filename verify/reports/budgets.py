@@ -6,10 +6,11 @@ from html import escape
 from typing import Any
 
 from verify.judging.verdict import grouped
+from verify.reports.html_frame import bar_row
 
-WIDE, ROW, LEFT, RIGHT, TOP = 760, 24, 236, 640, 18
 KINDS = {"meant": "what the stages are meant to do", "stage": "firmware", "quantisation": "input, not firmware",
          "end": "all together"}
+SHAPES = {"end": "sure", "quantisation": "hollow"}
 
 
 def heading(budget: dict[str, Any]) -> str:
@@ -132,46 +133,25 @@ def html(routine: dict[str, Any]) -> str:
 
 
 def picture(budget: dict[str, Any]) -> str:
-    """A bar for each stage, the end to end below, the limit as a dashed line. Every bar has its name and number beside it."""
-    rows = [(row["name"], row["worst"], row["text"], row["kind"]) for row in [*budget["lines"], budget["end"]]
-            if row["worst"] is not None]
+    """A bar for each stage, the end to end below, the limit upright. Every bar has its name and number beside it."""
+    rows = [row for row in [*budget["lines"], budget["end"]] if row["worst"] is not None]
     if not rows:
         return ""
     limit = budget["limit"]
-    largest = max(abs(value) for _, value, _, _ in rows) or 1.0
-    drawn_limit = limit is not None and limit < 20 * largest
-    top = max(largest, limit if drawn_limit and limit is not None else 0.0) * 1.04
-    high = TOP + ROW * len(rows) + 24
-
-    def x(value: float) -> float:
-        return LEFT + abs(value) / top * (RIGHT - LEFT)
-
-    body = [f'<rect class="axis" x="{LEFT}" y="{TOP}" width="{RIGHT - LEFT}" height="{ROW * len(rows)}"/>']
-    for number, (name, value, text, kind) in enumerate(rows):
-        y = TOP + ROW * number
-        shape = "got" if kind == "end" else "wanted" if kind == "quantisation" else "axis"
-        style = 'fill="none"' if kind == "quantisation" else 'fill="currentColor" fill-opacity="0.55"' if kind == "end" else (
-            'fill="currentColor" fill-opacity="0.25"')
-        body.append(f'<text x="{LEFT - 6}" y="{y + 16}" text-anchor="end">{escape(shortened(name))}'
-                    f"<title>{escape(name)}: {escape(KINDS[kind])}</title></text>")
-        body.append(f'<rect class="{shape}" {style} x="{LEFT}" y="{y + 5}" width="{max(1.0, x(value) - LEFT):.1f}" '
-                    f'height="{ROW - 10}"/>')
-        body.append(f'<text x="{min(x(value), RIGHT) + 5:.1f}" y="{y + 16}">{escape(text)}</text>')
+    largest = max(abs(row["worst"]) for row in rows) or 1.0
+    drawn_limit = limit is not None and 0 < limit < 20 * largest
+    track = max(largest, limit if drawn_limit else 0.0) * 1.04
+    marks = [("most", limit / track)] if drawn_limit else []
+    bars = []
+    for row in rows:
+        bar = (0.0, abs(row["worst"]) / track, SHAPES.get(row["kind"], "maybe"))
+        bars.append(bar_row(row["name"], [bar], marks, f"{row['text']} ({KINDS[row['kind']]})", row["text"]))
     said = ""
-    if limit is not None and drawn_limit:
-        body.append(f'<line class="limit" x1="{x(limit):.1f}" x2="{x(limit):.1f}" y1="{TOP}" y2="{TOP + ROW * len(rows)}"/>'
-                    f'<text x="{x(limit):.1f}" y="{TOP - 5}" text-anchor="middle">limit {limit:.4g}</text>')
-        said = " Dashed line: the limit."
-    elif limit is not None:
-        said = f" The limit, {limit:.4g}, lies far outside this picture."
-    label = f"error budget: {len(rows)} bars, the largest {largest:.4g} {budget['unit']}"
+    if limit is not None:
+        said = f" Upright line: the limit, {limit:.4g}." if drawn_limit else (
+            f" The limit, {limit:.4g}, lies far outside this picture.")
     unit = escape(budget["unit"] or "plain numbers")
-    return (f'<figure data-plot="budget" role="group" aria-label="{escape(label)}">'
-            f'<svg viewBox="0 0 {WIDE} {high}" role="img" aria-label="{escape(label)}">{"".join(body)}</svg>'
-            f"<figcaption>Size of each stage's own worst, in {unit}, carried to the end of the path; hollow: the input's own "
-            f"steps; dark: end to end.{said}</figcaption></figure>")
-
-
-def shortened(name: str) -> str:
-    """A name that fits beside its bar; the whole stands in the title and the table."""
-    return name if len(name) <= 32 else name[:29] + "..."
+    label = f"error budget: {len(rows)} bars, the largest {largest:.4g} {budget['unit']}"
+    return (f'<div role="group" aria-label="{escape(label)}">{"".join(bars)}</div>'
+            f"<p class=\"small soft\">Size of each stage's own worst, in {unit}, carried to the end of the path; hollow: the "
+            f"input's own steps; solid: end to end.{said}</p>")

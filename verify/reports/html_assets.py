@@ -43,7 +43,7 @@ figure { margin: .8rem 0; } figcaption { font-size: .86rem; color: var(--soft); 
 .plot .at { transform: translateX(-50%); } .plot .first { transform: none; } .plot .last { transform: translateX(-100%); }
 .plot .row1 { top: calc(100% + .2rem); } .plot .row2 { top: calc(100% + 1.4rem); } .plot .row3 { top: calc(100% + 2.6rem); }
 .plot .in { right: .3rem; color: var(--limit); background: var(--paper); padding: 0 .25rem; margin-bottom: 3px; }
-svg { position: absolute; inset: 0; width: 100%; height: 100%; overflow: visible; touch-action: pan-y; }
+.plot svg { position: absolute; inset: 0; width: 100%; height: 100%; overflow: visible; touch-action: pan-y; }
 svg * { vector-effect: non-scaling-stroke; }
 svg .axis { stroke: var(--rule); fill: none; } svg .band { fill: var(--band-soft); stroke: var(--band); stroke-width: 1; }
 svg .limit { stroke: var(--limit); stroke-dasharray: 7 4; stroke-width: 1.4; } svg .cursor { stroke: var(--ink); }
@@ -59,7 +59,8 @@ svg .event { stroke: var(--soft); }
 .cost p { grid-column: 2; margin: 0; color: var(--soft); } .cost code { overflow-wrap: anywhere; }
 .track { position: relative; height: 1.2rem; background: var(--panel); border: 1px solid var(--rule); }
 .track span { position: absolute; top: 0; bottom: 0; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
-.track .sure { left: 0; background: var(--band); } .track .maybe { border: 1px solid var(--band);
+.track .sure { background: var(--band); } .track .hollow { border: 2px solid var(--band); }
+.track .maybe { border: 1px solid var(--band);
   background: repeating-linear-gradient(45deg, var(--band) 0 2px, transparent 2px 6px); }
 .track .most { width: 0; border-left: 3px solid var(--limit); top: -4px; bottom: -4px; }
 .track .period { width: 0; border-left: 4px double var(--ink); top: -4px; bottom: -4px; }

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 from typing import Any
+
+from verify.reports.html_frame import bar_row
 
 # The track is the whole sample period; where the dearest call takes less than this, a part of it.
 PARTS_PERCENT = (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0)
@@ -30,22 +31,15 @@ def bars(costs: Sequence[tuple[str, dict[str, Any], Sequence[str]]]) -> str:
     for name, cost, said in costs:
         low, high = cost[key]
         limit = cost.get("limit") if cost.get("unit") == key else None
-        mark = ""
-        if limit is not None and limit <= track:
-            mark = f'<span class="most" style="left:{100 * limit / track:.2f}%" title="limit"></span>'
-        if shares and track > 100:
-            mark += f'<span class="period" style="left:{100 * 100 / track:.2f}%" title="one sample period"></span>'
+        marks = [("most", limit / track)] if limit is not None and limit <= track else []
+        marks += [("period", 100 / track)] if shares and track > 100 else []
         counts = cost["instructions"]
         how = "every value counted" if cost["every_value"] else f"the largest of {whole(cost['counted'])} counted"
         figures = [f"{low:.3g} to {high:.3g} {unit}"] if shares else []
         figures += [f"{whole(cost['cycles'][0])} to {whole(cost['cycles'][1])} cycles (estimated)",
                     f"at most {whole(counts['most'])} instructions, median {whole(counts['median'])} ({how})"]
-        rows.append(f'<div class="cost" tabindex="0"><code>{escape(name)}</code>'
-                    f'<div class="track" role="img" aria-label="{escape(figures[0])}">'
-                    f'<span class="sure" style="width:{100 * low / track:.2f}%"></span>'
-                    f'<span class="maybe" style="left:{100 * low / track:.2f}%;width:{100 * (high - low) / track:.2f}%">'
-                    '</span>'
-                    f'{mark}</div><p class="small">{escape("; ".join([*figures, *said]))}</p></div>')
+        drawn = [(0.0, low / track, "sure"), (low / track, high / track, "maybe")]
+        rows.append(bar_row(name, drawn, marks, "; ".join([*figures, *said]), figures[0]))
     if shares:
         ends = "one sample period" if track == 100 else f"{track:.3g} % of a sample period"
         ends += "; the thick line is one sample period" if track > 100 else ""

@@ -146,6 +146,20 @@ def counted(names: Sequence[str]) -> str:
     return ", ".join(name + (f" ({names.count(name)})" if names.count(name) > 1 else "") for name in dict.fromkeys(names))
 
 
+def bar_row(name: str, bars: Sequence[tuple[float, float, str]], marks: Sequence[tuple[str, float]], text: str,
+            label: str) -> str:
+    """A named bar on a track, with its figures as text under it.
+
+    bars: (from, to, CSS class) as shares of the track; marks: (CSS class, share) of upright lines; label: for those who
+    do not see the bar.
+    """
+    drawn = "".join(f'<span class="{kind}" style="left:{100 * start:.2f}%;width:{100 * (end - start):.2f}%"></span>'
+                    for start, end, kind in bars)
+    drawn += "".join(f'<span class="{kind}" style="left:{100 * at:.2f}%"></span>' for kind, at in marks)
+    return (f'<div class="cost" tabindex="0"><code>{escape(name)}</code><div class="track" role="img" '
+            f'aria-label="{escape(label)}">{drawn}</div><p class="small">{escape(text)}</p></div>')
+
+
 def figure(kind: str, panels: Sequence[Panel], data: dict[str, Any], caption: str, label: str, more: str = "") -> str:
     """A plot with its cursor, its numbers and the live text under it. caption is HTML; more: further CSS classes."""
     return (f'<figure data-plot="{kind}" class="{more}" tabindex="0" role="group" aria-label="{escape(label)}">'
