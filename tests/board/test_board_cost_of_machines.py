@@ -7,10 +7,13 @@ import json
 import tempfile
 from pathlib import Path
 
+import pytest
+
 from tests.board.boards import NEEDED
 from tests.fault_injection.planted import run, seen
 from verify.command_line import main
 from verify.hunting.plan import Plan
+from verify.reports.html_page import page
 
 pytestmark = NEEDED
 
@@ -115,3 +118,15 @@ def test_cost_command_prints_machines() -> None:
     assert step["stack_bytes"] < 200
 
 
+
+
+def test_a_report_draws_each_part_of_a_machine() -> None:
+    found = record()[0]
+    (block,) = [r for r in found["routines"] if r["name"] == "block"]
+    (claim,) = [c for c in block["claims"] if c["label"] == "cost_within(percent=5)"]
+
+    part = next(part for part in claim["costs"] if part["name"] == "block of 64 samples")
+    assert [100 * end * 1000 / 1_000_000 / 64 for end in part["cycles"]] == pytest.approx(part["percent"])
+    text = page(found)
+    for name in ("step: step", "step: event set", "block: block of 64 samples"):
+        assert f"<code>{name}</code>" in text

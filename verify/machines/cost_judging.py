@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from firmware_shim.board_cycles import TABLES
 from firmware_shim.cores import core_named
@@ -37,6 +37,7 @@ def judge_cost(tried: Tried, claim: CostWithin, stand: Stand, cost: MachineCost)
     for part in cost.parts.values():
         if part.name != "init":
             found = judged(tried, claim, stand, cost, part, found)
+            tried.costs.append({**figures(part, stand), "unit": claim.unit, "limit": float(claim.limit)})
     tried.scripts = cost.scripts
     tried.judged = sum(part.figures()[0] for part in cost.parts.values())
     if claim.unit != "instructions":
@@ -47,6 +48,17 @@ def judge_cost(tried: Tried, claim: CostWithin, stand: Stand, cost: MachineCost)
                 f"stack {cost.stack_bytes} bytes"] = None
     if cost.lost:
         tried.facts[f"{cost.lost} scripts did not come back and are not counted to their end"] = None
+
+
+def figures(part: Part, stand: Stand) -> dict[str, Any]:
+    """One part as plain data for the report: as verify.claims.cost_within.figures, a block's share per sample."""
+    counted, least, median = part.figures()
+    ends = [float(part.dearest(word).value) for word in ("optimistic", "pessimistic")]
+    samples = BLOCK if stand.machine.block and part.name == STEP else 1
+    scale = 100 * float(max(stand.machine.sample_rates_hz)) / float(stand.clock_hz) / samples if stand.clock_hz else 0.0
+    return {"name": shown_name(part, stand), "counted": counted, "every_value": False, "samples": samples, "cycles": ends,
+            "percent": [end * scale for end in ends] if stand.clock_hz else None,
+            "instructions": {"least": least, "median": median, "most": float(part.dearest("instructions").value)}}
 
 
 def judged(tried: Tried, claim: CostWithin, stand: Stand, cost: MachineCost, part: Part,

@@ -106,6 +106,8 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
         }
     if hunt.stopped and not tried.ran:
         entry["facts"].append(hunt.stopped)
+    if tried.costs:
+        entry["costs"] = tried.costs
     if isinstance(claim, GainAt):
         entry["response"] = response(claim, machine, tried)
     if tried.inside_bands and isinstance(claim, Accurate):

@@ -6,6 +6,7 @@ import random
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from firmware_shim.crew import Crew
 from reference.errors import DomainError, NumberRefused, Undecidable
@@ -58,6 +59,8 @@ class Tried:
     assumed: str = ""
     ran: str = ""
     facts: dict[str, None] = field(default_factory=dict)
+    # What cost_within counted, a part of the machine each (see cost_judging.figures).
+    costs: list[dict[str, Any]] = field(default_factory=list)
     # The gains that gain_at measured: of each setting (made at sample 0, at one rate) one per frequency, the worst.
     gains: dict[tuple[int, tuple[Happening, ...]], dict[float, Gain]] = field(default_factory=dict)
 

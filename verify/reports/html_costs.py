@@ -64,7 +64,7 @@ def counted_of(record: dict[str, Any]) -> list[tuple[str, dict[str, Any], tuple[
 
 
 def costs_of(record: dict[str, Any]) -> list[tuple[str, dict[str, Any], list[str]]]:
-    """Each routine whose calls were counted, with what its claims about cost say."""
+    """Each routine, or part of a machine, whose calls were counted, with what its claims about cost say."""
     found = []
     for routine in record["routines"]:
         claims = [claim for claim in routine["claims"] if claim.get("cost")]
@@ -72,4 +72,9 @@ def costs_of(record: dict[str, Any]) -> list[tuple[str, dict[str, Any], list[str
             chosen = next((c for c in claims if c["cost"].get("unit") == "percent"), claims[0])
             said = [f"{claim['label']}: {claim['verdict_text']}" for claim in claims]
             found.append((routine["name"], chosen["cost"], said))
+        claims = [claim for claim in routine["claims"] if claim.get("costs")]
+        if claims:
+            chosen = next((c for c in claims if c["costs"][0]["unit"] == "percent"), claims[0])
+            said = [f"{claim['label']}: {claim['verdict_text']}" for claim in claims]
+            found += [(f"{routine['name']}: {part['name']}", part, said) for part in chosen["costs"]]
     return found
