@@ -148,6 +148,14 @@ class Context(ABC):
         """x - n floor(x/n), in [0, n) for n > 0."""
         return self.subtract(x, self.multiply(n, self.floor(self.divide(x, n))))
 
+    def sin(self, x: Number) -> Number:
+        """Sine of x in radians."""
+        return self.sin_turns(self.divide(x, self.multiply(2, self.pi)))
+
+    def cos(self, x: Number) -> Number:
+        """Cosine of x in radians."""
+        return self.cos_turns(self.divide(x, self.multiply(2, self.pi)))
+
     def whole(self, x: Number) -> int:
         """x as a Python int, for arithmetic on its bits; DomainError if it is no integer."""
         raise NoScreen("the reference works on the bits of an integer")

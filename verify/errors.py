@@ -73,5 +73,5 @@ def nearest_words(word: str, known: Iterable[str]) -> str:
     near = difflib.get_close_matches(word, names, n=3, cutoff=0.55)
     if near:
         return "did you mean " + " or ".join(near) + "?"
-    shown = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
+    shown = ", ".join(names[:24]) + (", ..." if len(names) > 24 else "")
     return f"known are: {shown}" if names else "there are none"

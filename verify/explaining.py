@@ -207,8 +207,9 @@ class Explainer:
         first, last = self.inputs(bound, found.first_failing), self.inputs(bound, found.last_failing)
         parts = []
         for a, b in zip(first, last, strict=True):
-            span = f"from {a['value']} to {b['value']}" if a["value"] != b["value"] else f"{a['value']} only"
-            parts.append(f"{a['name']} {span} {a['unit']}".strip())
+            one = f"{a['name']} {a['value']} {a['unit']}".strip()
+            parts.append(f"{a['name']} from {a['value']} to {b['value']} {a['unit']}".strip() if a["value"] != b["value"]
+                         else f"{one} only")
         text = "; ".join(parts)
         if found.share is not None:
             share, low, high = found.share

@@ -15,6 +15,7 @@ from typing import Any
 
 from firmware_shim.cores import CORES
 from reference import precision
+from reference.context import Context
 from verify.calls import check_peripherals, make_call
 from verify.claims.base import Claim
 from verify.claims.categories import finite
@@ -362,6 +363,11 @@ def _check_reference(routine: Routine, where: str) -> None:
         raise
     except Exception as problem:
         inputs = ", ".join(f"{g.name}={float(v):g}" for g, v in zip(routine.inputs, point, strict=True))
+        if isinstance(problem, AttributeError) and isinstance(problem.obj, Context):
+            words = [word for word in dir(Context) if not word.startswith("_")]
+            raise SheetError(f"the reference {name} asks for ctx.{problem.name}, which is not there", where=where,
+                             why=f"what it can use: {', '.join(words)}",
+                             todo=nearest_words(problem.name or "", words)) from problem
         raise SheetError(f"the reference {name} cannot be evaluated", where=f"{where}, at {inputs}",
                          why=f"{type(problem).__name__}: {problem}",
                          todo="it is called as reference(ctx, input, ..., constant=...): check inputs and constants",

@@ -41,7 +41,9 @@ def load(path: Path) -> Sheet:
     try:
         with reading_a_sheet() as reader:
             names = runpy.run_path(str(path), run_name="sheet")
-    except SheetError:
+    except SheetError as problem:
+        if f"{path.name}:" not in problem.where:
+            problem.where = f"{_place(path, problem)}, {problem.where}"
         raise
     except SyntaxError as problem:
         raise SheetUnreadable(f"{path.name} is not Python", where=f"{path.name}:{problem.lineno}",
@@ -81,10 +83,15 @@ def _check_partners(sheet: Sheet) -> None:
                                  why="both ways must be described", todo=nearest_words(other, known))
 
 
+def _place(path: Path, problem: BaseException) -> str:
+    """The innermost line of the sheet that the problem came through."""
+    lines = [f for f in traceback.extract_tb(problem.__traceback__) if f.filename == str(path)]
+    return f"{path.name}:{lines[-1].lineno}" if lines else str(path)
+
+
 def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
     """One message for whatever else a sheet can raise: unknown names with the nearest right word."""
-    lines = [f for f in traceback.extract_tb(problem.__traceback__) if f.filename == str(path)]
-    where = f"{path.name}:{lines[-1].lineno}" if lines else str(path)
+    where = _place(path, problem)
     todo = "mend that line"
     words: list[str] = []
     import verify

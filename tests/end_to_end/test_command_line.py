@@ -110,8 +110,11 @@ WRONG_SHEETS = {
     "unknown symbol": (changed('function("half"', 'function("halve"'), ["halve", "half"]),
     "too many inputs": (changed('[codes("code", bits=10)]', '[codes("code", bits=10), codes("d", bits=2)]'),
                         ["wrong number of inputs", "bell.c:4"]),
-    "no unit": (changed("range(257)], \"V\")", "range(257)], \"volt\")"), ["unknown unit 'volt'"]),
+    "no unit": (changed("range(257)], \"V\")", "range(257)], \"volt\")"), ["unknown unit 'volt'", "bell_sheet.py:"]),
     "unit left out": (changed(', "V")', ")"), ["unit"]),
+    "unknown function of a reference": (
+        changed("reference=pitch.hz_from_volts", "reference=lambda ctx, v, *, zero_volt_hz: ctx.exp3(v)"),
+        ["ctx.exp3", "did you mean exp or exp2", "bell_sheet.py:"]),
     "infinite limit": (changed("cents=0.01", 'cents=float("inf")'), ["inf is not finite"]),
     "negative limit": (changed("cents=0.01", "cents=-0.01"), ["the limit is negative"]),
     "reversed range": (changed('[codes("code", bits=10)]', '[binary32("code", 5, 0, "V")]'),

@@ -110,6 +110,8 @@ def test_rational_results_are_exact() -> None:
         lambda c: c.log(c.number(2)),
         lambda c: c.tanh(c.number(1)),
         lambda c: c.sin_turns(c.number("1/5")),
+        lambda c: c.sin(c.number(1)),
+        lambda c: c.cos(c.number(1)),
         lambda c: c.pi,
     ],
 )
@@ -186,6 +188,14 @@ def test_intervals_are_exact_where_the_result_is() -> None:
         (0, c.log(c.number(1))),
     ]:
         assert (expected, expected) == got.ends()
+
+
+def test_sine_and_cosine_of_radians() -> None:
+    """sin 1 and cos 1 as handbooks of functions print them (values from memory)."""
+    c = IntervalContext(100)
+    for found, value in ((c.sin(c.number(1)), "0.84147098480789650665"), (c.cos(c.number(1)), "0.54030230586813971740")):
+        low, high = found.ends()
+        assert abs(low - Fraction(value)) < Fraction(1, 10**19) and high - low < Fraction(1, 2**90)
 
 
 def test_tanh_is_tight_from_tiny_to_huge() -> None:

@@ -102,13 +102,16 @@ class Accurate(Claim):
 
     def exactly_judged(self, test: Test, bound: Bound) -> bool:
         """Whether an exact screen decides ties with the limit: the limit is a float64 itself, and so small beside every
-        right answer that the difference of two float64 within it is exact (Sterbenz), as is its scaling by a power of two."""
+        right answer that the difference of two float64 within it is exact (Sterbenz), as is its scaling by a power of two.
+        So is, for whole results, a limit of half a step or less: a result is 0 or at least twice the limit."""
         assert bound.screen is not None
         low, high = Fraction(bound.screen.low), Fraction(bound.screen.high)
         smallest = min(abs(low), abs(high)) if low * high > 0 else Fraction(0)
         size = self.limit * (Fraction(bound.output_scale) if self.metric == "lsb" else 1)
         if test.metric == "ulp":
             return size == Fraction(test.high) and size <= 2**20 and smallest >= Fraction(1, 2**126)
+        if not bound.float_output and math.frexp(bound.output_scale)[0] == 0.5:
+            smallest = max(smallest, Fraction(bound.output_scale))
         return test.metric == "absolute" and size == Fraction(test.high) and size <= smallest / 2
 
     def assess(self, case: Case) -> Assessment:
@@ -182,7 +185,9 @@ class Accurate(Claim):
         test = case.evidence.tests[case.slot]
         difference = (got - high) - low
         if test.metric == "relative":
-            error, slack = difference / high, SCREEN_FACTOR * bound.screen.finer_relative_bound
+            with np.errstate(invalid="ignore", divide="ignore"):  # a right answer of zero: left to the exact reference
+                error = difference / high
+            slack = SCREEN_FACTOR * bound.screen.finer_relative_bound
         elif test.metric == "ulp":
             size = np.ldexp(1.0, np.maximum(np.frexp(np.abs(high))[1] - 1, -126) - 23)
             error, slack = difference / size, SCREEN_FACTOR * bound.screen.finer_relative_bound * 2.0**24

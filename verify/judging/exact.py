@@ -61,6 +61,8 @@ def error_between(metric: str, got: Fraction, low: Fraction, high: Fraction, *, 
                   bits: int) -> tuple[Fraction | float, Fraction | float, str]:
     """Error of got against a right answer in [low, high], in the unit of the metric."""
     if metric == "cents":
+        if low == high == got == 0:
+            return Fraction(0), Fraction(0), ""  # a stopped oscillator, as it should be
         if low <= 0 or got <= 0:
             what = "the right answer" if low <= 0 else "the result"
             return math.inf, math.inf, f"{what} is not above zero: no pitch, no cents"
