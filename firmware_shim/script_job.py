@@ -39,31 +39,56 @@ class Script:
 
 @dataclass(frozen=True)
 class LongRun:
-    """The job's one script over and over. periods: how often at most; settle: the period that later ones must repeat;
-    limits: per output, in its unit (0: the same bits), and scales: value of one raw step; wall_seconds: a stop by the
-    clock; told: file of two int64, samples run so far and whether to end."""
+    """The job's one script over and over. periods: how often at most; settle_most: the period at which the wait for two equal
+    ones ends; limits: per output, in its unit (0: the same bits; None: none is given), and scales: value of one raw step;
+    ends: of the first output, what the reference lets be right from the period judged_from on (binary64 arrays sure_low,
+    sure_high, out_low, out_high), or None; wall_seconds: a stop by the clock, not before `least` periods; told: file of two
+    int64, samples run so far and whether to end; kept: file of states to go on from ("" for none),
+    whole: periods that it is laid out for."""
 
     periods: int
-    settle: int
-    limits: tuple[float, ...]
+    settle_most: int
+    limits: tuple[float | None, ...]
     scales: tuple[float, ...]
     wall_seconds: float
     told: str
+    ends: tuple[Any, Any, Any, Any] | None = None
+    judged_from: int = 0
+    kept: str = ""
+    whole: int = 0
+    least: int = 0
 
 
 @dataclass(frozen=True)
 class LongOutcome:
-    """done: periods that ran; period, sample, output: the first that differs, -1 for none, with what was got and
-    wanted there; worst: largest difference within the limit; flags: kind -> (period, sample) of its first coming."""
+    """done: periods that ran, those before taking up included; base: the period that others are compared with, -1 for none;
+    repeats: per output whether it was like the one before; others, first_other: periods with other bits; period, sample,
+    output: the first that is wrong, -1 for none, with what was got and wanted there; by_reference: it is off the reference;
+    open_samples: (count, period and sample of the first) that the reference cannot tell; worst: largest difference within
+    the limit; flags: kind -> (period, sample) of its first coming; late: (period, sample) of the first allocation;
+    states: memory at the end of the base and of the last two periods; taken_up_at: periods that were not run again;
+    start: a word of STARTS; why_not_kept: why no state is kept, "" where it is; seconds: of this run."""
 
     done: int
+    base: int
+    repeats: tuple[bool, ...]
+    others: int
+    first_other: int
     period: int
     sample: int
     output: int
+    by_reference: bool
     got: float
     wanted: float
     worst: float
+    open_samples: tuple[int, int, int]
     flags: dict[int, tuple[int, int]]
+    late: tuple[int, int]
+    states: tuple[bytes, bytes, bytes]
+    taken_up_at: int
+    start: str
+    why_not_kept: str
+    seconds: float
 
 
 @dataclass(frozen=True)

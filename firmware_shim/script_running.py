@@ -16,9 +16,10 @@ from elftools.elf.sections import SymbolTableSection
 from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
 from firmware_shim.job import Stop
+from firmware_shim.long_running import LongMemory
 from firmware_shim.memory_map import imported_names
 from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, present_bytes
-from firmware_shim.script_job import LongOutcome, LongRun, Script, ScriptJob, ScriptResult, ScriptRun
+from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
 ALLOCATORS = frozenset(("malloc", "calloc", "realloc", "aligned_alloc", "_Znwm", "_Znam"))
@@ -138,10 +139,9 @@ class ScriptRunner(Runner):
         numbers = ffi.new("int64_t[]", watch or 1)
         self.keep.append(numbers)
         machine.watch, machine.watches = numbers, len(watch) // 2
-        if job.longer is not None:
-            machine.longer = self.lay_long(job.longer)
         machine.allocates = self.allocates()
         self.bind(library)
+        self.long_memory = LongMemory(self.engine, job, machine) if job.longer is not None else None
 
     def bind(self, library: Library) -> None:
         """The machine's generated functions, and the size of its state."""
@@ -159,33 +159,6 @@ class ScriptRunner(Runner):
     def word_places(self) -> list[int]:
         """Where each declared peripheral word lies in this process."""
         return [address for address, _ in self.job.peripherals]
-
-    def lay_long(self, longer: LongRun) -> Any:
-        """A long run as a C structure, in memory shared with the child; so is the file that tells how far it is."""
-        ffi = self.ffi
-        self.long_memory = mmap.mmap(-1, ffi.sizeof("struct pf_long"))
-        slot = ffi.cast("struct pf_long *", ffi.from_buffer(self.long_memory))
-        slot.periods, slot.settle, slot.wall_seconds = longer.periods, longer.settle, longer.wall_seconds
-        slot.period = slot.sample = slot.output = -1
-        for k, (limit, scale) in enumerate(zip(longer.limits, longer.scales, strict=True)):
-            slot.limit[k], slot.scale[k] = limit, scale
-        for kind in range(5):
-            slot.flag_period[kind] = slot.flag_sample[kind] = -1
-        with open(longer.told, "r+b") as stream:
-            self.told_memory = mmap.mmap(stream.fileno(), 16)
-        slot.told = ffi.cast("int64_t *", ffi.from_buffer(self.told_memory))
-        self.long_slot = slot
-        return slot
-
-    def long_outcome(self) -> LongOutcome | None:
-        """What the child left in the structure."""
-        if self.job.longer is None:
-            return None
-        slot = self.long_slot
-        flags = {kind: (int(slot.flag_period[kind]), int(slot.flag_sample[kind])) for kind in range(5)
-                 if slot.flag_period[kind] >= 0}
-        return LongOutcome(int(slot.done), int(slot.period), int(slot.sample), int(slot.output), float(slot.got),
-                           float(slot.wanted), float(slot.worst), flags)
 
     def lay_script(self, slot: Any, script: Script, base: Any, places: list[int], outputs: int) -> None:
         """One script as a C structure."""
@@ -282,4 +255,5 @@ class ScriptRunner(Runner):
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
         return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),
-                         self.long_outcome(), touched=(int(slot.touched_at), int(slot.touched_byte)))
+                         self.long_memory.outcome() if self.long_memory is not None else None,
+                         touched=(int(slot.touched_at), int(slot.touched_byte)))

@@ -143,7 +143,12 @@ class Check:
     def check_machine(self, machine: Machine) -> dict[str, Any]:
         """Drive and judge one machine in every build."""
         check, builds = self.machine_check(machine)
-        return check.entry(builds)
+        entry = check.entry(builds)
+        if check.interrupted:
+            # A long run ends early and says so; what it and all before it said stays.
+            self.note(entry)
+            raise KeyboardInterrupt
+        return entry
 
     def check_machines(self, machines: list[Machine]) -> None:
         """All machines, side by side where there are several."""

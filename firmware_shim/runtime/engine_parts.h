@@ -3,6 +3,7 @@
 #define PF_ENGINE_PARTS_H
 #include <stdint.h>
 #include <stddef.h>
+#include "engine_long.h"
 #include "engine_script.h"
 #include "engine.h"
 

@@ -36,15 +36,6 @@ struct pf_script {
     struct pf_counter *rows;
 };
 
-/* One script over and over, for hours: each period must be the one numbered `settle` again, within a limit per output.
-   told: samples run so far; whether to end. period, sample, output: of the first difference, -1 for none. */
-struct pf_long {
-    int64_t periods, settle, done, period, sample, output;
-    double limit[8], scale[8], got, wanted, worst, wall_seconds;
-    int64_t flag_period[5], flag_sample[5];
-    int64_t *told;
-};
-
 /* A stretch of samples of one script that is interrupted by one event (`which`, with its arguments). */
 struct pf_moment {
     int64_t script, sample, samples, which;

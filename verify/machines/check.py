@@ -19,8 +19,9 @@ from verify.hunting.plan import DEFAULT_SCRIPTS, Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.local_files import reading
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
-from verify.machines.hunt import LONG_SECONDS, MachineHunt
+from verify.machines.hunt import MachineHunt
 from verify.machines.kept import Kept
+from verify.machines.long_run import LongBudget
 from verify.machines.machine import Machine
 from verify.machines.running import LONGEST_KEPT, Stand
 from verify.machines.script import Script, format_script, parse_script
@@ -28,6 +29,7 @@ from verify.witnesses import WitnessFile
 
 # Of the scripts drawn for this computer's build, one in so many is drawn elsewhere: slower builds, the same claims.
 LONGEST_ON_BOARD = 1 << 21  # samples of a script that came from elsewhere
+LONG_WALL_SECONDS = 10.0  # of a long run's budget, whatever a sample costs
 SHARES = {"strict": 4, "board": 8}
 
 
@@ -46,7 +48,7 @@ def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host:
         machine, built.variant, str(built.library), built.machines[machine.name],
         tuple((s.offset_address, s.size) for s in writable_sections(built.library)),
         text, f"{Path(function.file).name}:{function.line}" if function else "", tuple(dict.fromkeys(notes)), built.key,
-        default_nan, host, core, clock_hz)
+        default_nan, host, core, clock_hz, info)
 
 
 def _words(text: str) -> list[str]:
@@ -71,7 +73,8 @@ def claims_in(machine: Machine, build: str) -> list[Claim]:
 class MachineCheck:
     """One machine in every build of the sheet. no_flags: the board's core has no floating-point unit, so no flags rise.
 
-    hunted: what came nearest to a limit in the builds before, where later builds look as well.
+    hunted: what came nearest to a limit in the builds before, where later builds look as well; interrupted: by Ctrl-C in a
+    long run, which ends it and keeps what it said.
     """
 
     machine: Machine
@@ -86,6 +89,7 @@ class MachineCheck:
     core: str = ""
     clock_hz: float | None = None
     hunted: list[Script] = field(default_factory=list)
+    interrupted: bool = False
 
     def claims(self, build: str) -> list[Claim]:
         """The claims that are judged in one build."""
@@ -118,9 +122,8 @@ class MachineCheck:
         claims = self.claims(stand.build)
         assert self.crew is not None  # a built library has workers
         scripts = self.budget(stand.build)
-        hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts,
-                           inf if self.plan.wall_seconds == inf else LONG_SECONDS)
         kept = self.kept.get(stand.build)
+        hunt = MachineHunt(stand, claims, self.crew, self.progress, self.plan.seed, scripts, self.long_budget(claims, kept))
         try:
             known = kept.load(self.machine, claims, scripts) if kept is not None else None
             stored = list(dict.fromkeys([*self.stored(), *(self.hunted if stand.build == "board" else ())]))
@@ -130,10 +133,13 @@ class MachineCheck:
                 with reading() as reader:
                     hunt.run(stored)
                 # A reference that reads a file while it is asked rests on what no key holds.
-                if kept is not None and not hunt.stopped and not reader.late():
-                    kept.save(self.machine, claims, scripts, hunt.tried, hunt.sample)
+                rests_on_more = bool(reader.late())
             else:
                 hunt.recheck(*known, stored)
+                rests_on_more = False
+            goes_on = any(claim.name == "keeps_going" for claim in claims)
+            if kept is not None and not hunt.stopped and not rests_on_more and (known is None or goes_on):
+                kept.save(self.machine, claims, scripts, hunt.tried, hunt.sample if known is None else known[1])
             found = [described(claim, hunt, tried, self.sheet_name) for claim, tried in zip(claims, hunt.tried, strict=True)]
         except (ShimError, ToolFault):
             raise
@@ -141,7 +147,8 @@ class MachineCheck:
             # A fault of the tool is said loudly and can never become holds.
             why = f"preflash's own fault: {type(problem).__name__}: {problem}"
             return [claim_entry(claim, stand.build, Verdict(BLOCKED, note=why), None) for claim in claims]
-        self.hunted += [tried.worst_script for tried in hunt.tried if tried.worst_script is not None]
+        self.interrupted |= hunt.interrupted
+        self.hunted += [tried.worst_script for tried in hunt.tried if tried.worst_script is not None and not tried.ran]
         for claim, tried in zip(claims, hunt.tried, strict=True):
             if tried.witness is not None:
                 self.witnesses.add_script(self.machine.name, claim.label(), stand.build,
@@ -162,14 +169,28 @@ class MachineCheck:
         scripts = asked or self.plan.scripts
         return max(1, scripts // SHARES.get(build, 1))
 
+    def long_budget(self, claims: Sequence[Claim], kept: Kept | None) -> LongBudget:
+        """How much of the long runs is run, on from where, and how far a failure lies that came once."""
+        known: dict[str, int] = {}
+        for label, _, script in self.stored_scripts():
+            if script.times > 1:
+                known[label] = max(known.get(label, 0), script.times)
+        going = [claim for claim in claims if claim.name == "keeps_going"]
+        paths = {claim.label(): kept.long_path(self.machine, claim) for claim in going} if kept is not None else {}
+        return LongBudget(self.plan.long_seconds, inf if self.plan.wall_seconds == inf else LONG_WALL_SECONDS, paths, known)
+
     def stored(self) -> list[Script]:
         """Stored scripts that still fit the machine; others are kept in the file and passed over."""
+        found = [script for _, _, script in self.stored_scripts()]
+        # A long run belongs to a claim that counts, or goes on for hours, which asks for it each time.
+        return list(dict.fromkeys(script for script in found if script.samples <= LONGEST_KEPT and script.times == 1))
+
+    def stored_scripts(self) -> list[tuple[str, str, Script]]:
+        """(claim, build, script) of each stored line that can still be read."""
         found = []
-        for _, _, line in self.witnesses.scripts(self.machine.name):
+        for label, build, line in self.witnesses.scripts(self.machine.name):
             try:
-                found.append(parse_script(line, self.machine))
+                found.append((label, build, parse_script(line, self.machine)))
             except UsageError:
                 continue
-        # A long run belongs to a claim that counts, which asks for it each time.
-        found = [script for script in found if script.samples <= LONGEST_KEPT]
-        return list(dict.fromkeys(found))
+        return found

@@ -11,8 +11,9 @@ from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
 from verify.claims.gain import GainAt
 from verify.claims.in_time import Judgement
-from verify.judging.verdict import BLOCKED, FAILS, HOLDS, Tally, Verdict, decide, grouped
+from verify.judging.verdict import BLOCKED, FAILS, HOLDS, UNDECIDED, Tally, Verdict, decide, grouped
 from verify.machines.hunt import MachineHunt, Tried
+from verify.machines.long_judging import NOT_REPEATING
 from verify.machines.machine import Machine, as_doubles
 from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, ON_HOST
@@ -82,7 +83,8 @@ def detectors(claim: Claim) -> list[str]:
         "deterministic": ["the same script twice"],
         "fresh_after_init": ["memory of ones, of 0x7f, of zeros; init after use"],
         "instances_independent": ["a second instance in turns"],
-        "keeps_going": ["each period against the second, sample by sample", "status flags per stretch of 4096 samples"],
+        "keeps_going": ["each period against an early one or the reference, sample by sample",
+                        "status flags per stretch of 4096 samples", "allocation watch"],
     }
     return known.get(claim.name, ["event scripts"])
 
@@ -124,15 +126,20 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
 
 
 def long_entry(entry: dict[str, Any], hunt: MachineHunt, tried: Tried, sheet_name: str) -> dict[str, Any]:
-    """A long run is told by how much of it was run; its witness is one period of the script."""
-    name = hunt.stand.machine.name
-    entry["ran"], entry["strength"]["count"] = tried.ran, tried.judged
-    if entry["verdict"] == HOLDS:
-        entry["verdict_text"] = f"holds ({tried.ran})"
+    """A long run is told by how much of it was run; its witness is one period and how often it comes."""
+    machine = hunt.stand.machine
+    entry["ran"], entry["strength"]["count"] = tried.ran, tried.long_done
+    if entry["verdict"] == UNDECIDED:
+        entry["todo"] = NOT_REPEATING
+    if entry["verdict"] == HOLDS and tried.worst_script is not None:
+        entry["verdict_text"] = f"holds ({tried.ran}, {grouped(tried.long_done * tried.worst_script.samples)} samples)"
     if tried.witness is not None and tried.witness_judgement is not None:
-        entry["witness"] = witness(hunt.stand.machine, tried, tried.witness_judgement, sheet_name)
-        entry["witness"]["replay"] = f"preflash check {Path(sheet_name).name} --only {name} --thorough runs it again"
-        entry["extent"] = "the script below is one period; it is repeated"
+        entry["witness"] = witness(machine, tried, tried.witness_judgement, sheet_name)
+        entry["extent"] = "the script above is one period"
+        entry["trace"] = tried.long_trace
+        samples = tried.witness.samples * tried.witness.times
+        entry["facts"].append(f"the witness runs {grouped(samples)} samples again from the start"
+                              + (f", about {tried.long_seconds:.0f} s here" if tried.long_seconds >= 2 else ""))
     return entry
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from firmware_shim.crew import Crew
@@ -23,7 +23,8 @@ from verify.machines.costs import hunted
 from verify.machines.generation import drawn
 from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
-from verify.machines.long_run import judged, long_run
+from verify.machines.long_judging import judged, trace_of
+from verify.machines.long_run import AGAIN, LongBudget, long_run, periods_of
 from verify.machines.minimise import MOST_CANDIDATES, minimised
 from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, Stand, observe
@@ -37,13 +38,12 @@ CATALOGUE_PART = 32
 HANGING_WIDTH = 5
 # Of the scripts that ran, those kept for a repeat: one in four, short ones.
 KEPT_EACH, SHORT_SAMPLES = 4, 16_384
-# Of a long run, unless the whole is asked for: then it takes about a minute for a day of a cheap step.
-LONG_SECONDS = 3.0
 
 
 @dataclass
 class Tried:
-    """What all scripts together say about one claim."""
+    """What all scripts together say about one claim. Of a long run: ran, in words; long_done, periods that ran; can_go_on:
+    its state is kept; long_seconds: what it took to a failure; long_trace: samples around it."""
 
     scripts: int = 0
     judged: int = 0
@@ -58,6 +58,10 @@ class Tried:
     fault: str = ""
     assumed: str = ""
     ran: str = ""
+    long_done: int = 0
+    can_go_on: bool = False
+    long_seconds: float = 0.0
+    long_trace: dict[str, Any] | None = None
     facts: dict[str, None] = field(default_factory=dict)
     # What cost_within counted, a part of the machine each (see cost_judging.figures).
     costs: list[dict[str, Any]] = field(default_factory=list)
@@ -94,7 +98,8 @@ class MachineHunt:
     progress: Progress
     seed: int
     scripts: int
-    long_seconds: float = LONG_SECONDS
+    long: LongBudget = field(default_factory=LongBudget)
+    interrupted: bool = False
     tried: list[Tried] = field(default_factory=list)
     count: int = 0
     samples: int = 0
@@ -152,12 +157,38 @@ class MachineHunt:
                 judge_cost(tried, claim, self.stand, cost)
 
     def long_runs(self) -> None:
-        """Hours of one script, for each claim about them. Run last: they take the longest."""
-        for tried, claim in zip(self.tried, self.claims, strict=True):
+        """Hours of one script, for each claim about them. Run last: they take the longest, and Ctrl-C loses nothing."""
+        for number, claim in enumerate(self.claims):
             if isinstance(claim, KeepsGoing):
-                script, result = long_run(self.stand, claim, self.crew, self.progress, self.long_seconds)
-                found, tried.ran = judged(self.stand, claim, script, result)
-                tried.add(script, found)
+                self.tried[number] = self.one_long(claim)
+
+    def one_long(self, claim: KeepsGoing, share: int = 1) -> Tried:
+        """One long run; share: only this part of it."""
+        if self.interrupted:
+            return Tried(ran="nothing run", facts={"interrupted": None})
+        budget = self.long
+        if share > 1:
+            periods = periods_of(self.stand.machine, claim, budget.seconds)
+            budget = replace(budget, kept={}, seconds=periods * float(claim.every_seconds) / share)
+        seen = long_run(self.stand, claim, self.crew, self.progress, budget)
+        self.interrupted |= seen.interrupted
+        found, ran, last = judged(self.stand, seen)
+        outcome = seen.result.runs[0].longer
+        tried = Tried(ran=ran, long_done=outcome.done if outcome is not None else 0,
+                      can_go_on=outcome is not None and not outcome.why_not_kept and bool(budget.kept))
+        tried.add(replace(seen.script, times=last) if found.failing else seen.script, found)
+        if found.failing:
+            tried.long_seconds = outcome.seconds if outcome is not None else 0.0
+            tried.long_trace = trace_of(self.stand, seen, found)
+        return tried
+
+    def long_again(self, known: Tried, claim: KeepsGoing) -> Tried:
+        """A kept long run: it goes on where it stopped, and a part of it is run again; all of it where that fails."""
+        whole = known.long_done >= periods_of(self.stand.machine, claim, self.long.seconds)
+        if known.can_go_on or not whole:
+            return self.one_long(claim)
+        again = self.one_long(claim, AGAIN)
+        return self.one_long(claim) if again.failing_scripts or again.fault else known
 
     def recheck(self, known: list[Tried], kept: Sequence[Script], witnesses: Sequence[Script]) -> None:
         """Stand on kept tallies. Stored witnesses and 2 % of the kept scripts run again; a failure starts a whole hunt."""
@@ -170,7 +201,8 @@ class MachineHunt:
             # A witness fails, or the machine does not repeat: nothing kept counts.
             self.run([*witnesses, *part])
             return
-        self.tried = known
+        self.tried = [self.long_again(tried, claim) if isinstance(claim, KeepsGoing) else tried
+                      for tried, claim in zip(known, self.claims, strict=True)]
 
     def variants(self) -> tuple[str, ...]:
         """Other runs of the same script that some claim needs."""

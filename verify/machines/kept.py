@@ -31,6 +31,18 @@ class Kept:
 
     def path(self, machine: Machine, claims: Sequence[Claim], scripts: int) -> Path:
         """Where the tallies lie."""
+        return self.named("machine", machine, claims, scripts)
+
+    def long_path(self, machine: Machine, claim: Claim) -> Path:
+        """Where the states of a long run lie; whatever was asked for before, they are of the same hours."""
+        path = self.named("long", machine, [claim], 0)
+        if self.fresh:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        return path
+
+    def named(self, kind: str, machine: Machine, claims: Sequence[Claim], scripts: int) -> Path:
+        """A file named after all that could change what it says."""
         described = [getattr(machine, name) for name in (
             "name", "state", "init", "destroy", "events", "inputs", "step", "block", "outputs", "sample_rates_hz",
             "flush_to_zero", "hostile", "longest_seconds", "call_limit_seconds", "interleaved", "pointers", "peripherals")]
@@ -38,7 +50,7 @@ class Kept:
         reference = getattr(machine.reference, "__qualname__", ""), getattr(machine.reference, "__module__", "")
         stated = [(claim.label(), repr(claim)) for claim in claims]
         text = repr([self.surroundings, self.about, described, constants, reference, stated, scripts])
-        return self.folder / f"machine-{hashlib.sha256(text.encode()).hexdigest()}.evidence"
+        return self.folder / f"{kind}-{hashlib.sha256(text.encode()).hexdigest()}.evidence"
 
     def load(self, machine: Machine, claims: Sequence[Claim], scripts: int) -> tuple[list[Tried], list[Script]] | None:
         """Tallies of an earlier run, and some of its scripts; None when there are none."""

@@ -2,146 +2,126 @@
 
 from __future__ import annotations
 
+import contextlib
 import mmap
 import struct
 import tempfile
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from math import ceil, inf
+from pathlib import Path
 
 from firmware_shim.crew import Crew
-from firmware_shim.engine import FLAG_KINDS
-from firmware_shim.script_job import LongOutcome, LongRun, ScriptResult
-from verify.claims.in_time import Judgement
-from verify.claims.long_run import SETTLE, KeepsGoing
+from firmware_shim.script_job import LongRun, ScriptResult
+from verify.claims.long_run import UNROLLED, KeepsGoing
 from verify.hunt import Progress
-from verify.judging.verdict import grouped
-from verify.machines.catalogue import settings_at
+from verify.machines.long_reference import Ends, ends_of
 from verify.machines.machine import Machine
+from verify.machines.periods import period_script
 from verify.machines.running import Stand
-from verify.machines.script import Happening, Piece, Script
+from verify.machines.script import Script
 
 LOOK_EVERY_SECONDS = 0.2
+# The wait for two equal periods ends here, or after an eighth of the whole.
+SETTLE_MOST = 256
+# Of a run that can be kept as a tally only, this part is run again each time.
+AGAIN = 50
 
 
-def period_script(machine: Machine, claim: KeepsGoing) -> Script:
-    """One period: settings at its start, gates on for half of it, triggers twice, inputs between a quarter and three."""
-    rate = machine.sample_rates_hz.index(max(machine.sample_rates_hz))
-    samples = int(claim.every_seconds * machine.sample_rates_hz[rate])
-    gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
-    triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
-    events = [*settings_at(machine, "middle")]
-    for number in gates:
-        events += [Happening(samples // 10, number, (1,)), Happening(samples * 6 // 10, number, (0,))]
-    for number in triggers:
-        events += [Happening(samples // 10, number), Happening(samples // 2, number)]
-    streams = []
-    for grid in machine.inputs:
-        low, high = (grid.index_near(grid.low + (grid.high - grid.low) * share / 4) for share in (1, 3))
-        streams.append((Piece(0, "square", high, low, max(1, samples // 2)),))
-    return Script(rate, samples, tuple(sorted(events, key=lambda e: e.sample)), tuple(streams))
+@dataclass
+class LongBudget:
+    """How much of a long run is run. seconds: of the instrument's time; wall_seconds: a stop by the clock; kept: label of a
+    claim -> file of states to go on from; witnesses: label -> periods after which it failed once."""
+
+    seconds: float = inf
+    wall_seconds: float = inf
+    kept: dict[str, Path] = field(default_factory=dict)
+    witnesses: dict[str, int] = field(default_factory=dict)
 
 
-def long_run(stand: Stand, claim: KeepsGoing, crew: Crew, progress: Progress, wall_seconds: float) -> tuple[
-        Script, ScriptResult]:
-    """Run it. An interrupt ends the run, keeps what came, and is raised again by the caller's next step."""
+@dataclass(frozen=True)
+class LongSeen:
+    """One long run. periods: how many were wanted; all: in the whole of the stated hours; interrupted: by Ctrl-C."""
+
+    claim: KeepsGoing
+    script: Script
+    result: ScriptResult
+    ends: Ends | None
+    why_no_ends: str
+    periods: int
+    all: int
+    interrupted: bool = False
+    in_doubt: str = ""
+
+
+def periods_of(machine: Machine, claim: KeepsGoing, seconds: float = inf) -> int:
+    """Periods in the stated hours, or in so many seconds if that is less; never fewer than three."""
+    rate = max(machine.sample_rates_hz)
+    whole = int(claim.hours * 3600 * rate / int(claim.every_seconds * rate))
+    return whole if seconds == inf else max(3, min(whole, ceil(seconds / float(claim.every_seconds))))
+
+
+def long_run(stand: Stand, claim: KeepsGoing, crew: Crew, progress: Progress, budget: LongBudget) -> LongSeen:
+    """Run it, on from what is kept. Kept states count only while all repeats and holds: else it is run from the start."""
+    known = budget.witnesses.get(claim.label(), 0)
+    seen = one_run(stand, claim, crew, progress, budget, known)
+    outcome = seen.result.runs[0].longer
+    path = budget.kept.get(claim.label())
+    if outcome is None or path is None:
+        return seen
+    wrong = outcome.period >= 0 or seen.result.runs[0].stop is not None
+    doubt = {"a kept stretch did not repeat": "a kept stretch came out otherwise when it was run again",
+             "taken up": "what failed had been taken up from kept memory"}.get(outcome.start, "")
+    if doubt and (wrong or outcome.start != "taken up"):
+        with contextlib.suppress(OSError):
+            path.unlink()
+        again = one_run(stand, claim, crew, progress, replace(budget, kept={}), max(known, outcome.done))
+        return replace(again, in_doubt=f"{doubt}: this is a run from the start")
+    if wrong:
+        with contextlib.suppress(OSError):
+            path.unlink()
+    return seen
+
+
+def one_run(stand: Stand, claim: KeepsGoing, crew: Crew, progress: Progress, budget: LongBudget, least: int) -> LongSeen:
+    """One job. Ctrl-C ends it at the end of a period."""
     machine = stand.machine
     script = period_script(machine, claim)
-    rate = machine.sample_rates_hz[script.rate]
-    periods = int(claim.hours * 3600 * rate / script.samples)
-    total = periods * script.samples
+    whole = periods_of(machine, claim)
+    periods = max(least, periods_of(machine, claim, budget.seconds))
+    ends, why_no_ends = ends_of(machine, claim, whole)
+    kept = budget.kept.get(claim.label())
+    if kept is not None:
+        with contextlib.suppress(OSError):
+            kept.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.NamedTemporaryFile(prefix="preflash-long-") as told:
         told.write(bytes(16))
         told.flush()
-        longer = LongRun(periods, SETTLE, tuple(float(claim.limit) for _ in machine.outputs),
-                         tuple(1.0 if o.is_float else float(o.scale) for o in machine.outputs),
-                         min(wall_seconds, 1e9), told.name)
+        longer = LongRun(
+            periods, max(1, min(SETTLE_MOST, whole // 8)), tuple(None if claim.limit is None else float(claim.limit)
+                                                                for _ in machine.outputs),
+            tuple(1.0 if o.is_float else float(o.scale) for o in machine.outputs), min(budget.wall_seconds, 1e9), told.name,
+            (ends.sure_low, ends.sure_high, ends.out_low, ends.out_high) if ends else None, UNROLLED - 1,
+            str(kept) if kept is not None else "", whole, least)
         job = replace(stand.job([script]), longer=longer)
         with mmap.mmap(told.fileno(), 16) as shared, ThreadPoolExecutor(1) as pool:
             future = pool.submit(crew.run, job)
-            try:
-                watch(future, shared, f"{machine.name}, {stand.build}: long run", progress, total)
-            except KeyboardInterrupt:
-                struct.pack_into("<q", shared, 8, 1)
-                future.result()
-                raise
-            return script, future.result()
+            label = f"{machine.name}, {stand.build}: long run"
+            interrupted = watch(future, shared, label, progress, periods * script.samples)
+            return LongSeen(claim, script, future.result(), ends, why_no_ends, periods, whole, interrupted)
 
 
-def watch(future: Future[ScriptResult], shared: mmap.mmap, label: str, progress: Progress, total: int) -> None:
-    """Show progress until the run is over."""
+def watch(future: Future[ScriptResult], shared: mmap.mmap, label: str, progress: Progress, total: int) -> bool:
+    """Show progress until the run is over; whether Ctrl-C ended it, which loses nothing."""
+    interrupted = False
     while True:
         try:
-            future.result(timeout=LOOK_EVERY_SECONDS)
-            return
-        except TimeoutError:
-            progress(label, struct.unpack_from("<q", shared, 0)[0], total)
-
-
-def time_text(seconds: float) -> str:
-    """A duration in the unit a person would use."""
-    for size, unit in ((3600, "h"), (60, "min")):
-        if seconds >= size:
-            return f"{seconds / size:.4g} {unit}"
-    return f"{seconds:.4g} s"
-
-
-def judged(stand: Stand, claim: KeepsGoing, script: Script, result: ScriptResult) -> tuple[Judgement, str]:
-    """What the run says, and how much of it was run in words."""
-    run, machine = result.runs[0], stand.machine
-    rate = float(machine.sample_rates_hz[script.rate])
-    found = Judgement()
-    outcome = run.longer
-    if outcome is None or (run.stop is not None and outcome.done == 0):
-        why = run.stop.why if run.stop is not None else result.load_problem
-        return Judgement(facts=[f"the long run did not start: {why}"]), "nothing run"
-    ran = f"{time_text(outcome.done * script.samples / rate)} of {time_text(float(claim.hours * 3600))} run"
-    if run.stop is not None:
-        found.note(1.0, max(0, run.stop.ordinal), True, run.stop.why, "that it goes on",
-                   f"{run.stop.kind} in period {outcome.done + 1}, after {time_text(outcome.done * script.samples / rate)}")
-        return found, ran
-    difference(found, machine, script, outcome, rate)
-    flags(found, machine, script, outcome, rate)
-    if not found.valid:
-        found.valid = outcome.done - 1 - SETTLE
-        found.worst, found.at = outcome.worst, 0
-    found.facts.append(f"{ran}: {grouped(outcome.done)} periods, {grouped(outcome.done * script.samples)} samples at "
-                       f"{rate:g} Hz, each computed")
-    if outcome.done < int(claim.hours * 3600 * machine.sample_rates_hz[script.rate] / script.samples) and not found.failing:
-        found.facts.append("stopped by the clock; --thorough runs it to its end")
-    return found, ran
-
-
-def difference(found: Judgement, machine: Machine, script: Script, outcome: LongOutcome, rate: float) -> None:
-    """The first sample that is not as in the second period."""
-    if outcome.period < 0:
-        return
-    output = machine.outputs[outcome.output]
-    since = (outcome.period * script.samples + outcome.sample) / rate
-    found.note(abs(outcome.got - outcome.wanted), outcome.sample, True, f"{output.name} = {outcome.got:.9g}",
-               f"{outcome.wanted:.9g} {output.unit}, as in the second period".replace("  ", " "),
-               f"differs in period {grouped(outcome.period + 1)}, {time_text(since)} after the start, when "
-               f"{grouped(outcome.period * script.samples + outcome.sample)} samples had been made{near(outcome, script)}")
-
-
-def near(outcome: LongOutcome, script: Script) -> str:
-    """Round numbers of counters that lie within the period of the difference, or just before it."""
-    made = outcome.period * script.samples + outcome.sample
-    words = []
-    for bits, what in ((15, "int16"), (16, "uint16"), (24, "whole numbers in float"), (31, "int32"), (32, "uint32")):
-        if -2 <= made - 2**bits <= 2 * script.samples and outcome.period > 2 * SETTLE + 1:
-            words.append(f"2^{bits} samples ({what})")
-        for events in {len(script.events), *(sum(e.kind == kind for e in script.events) for kind in {
-                e.kind for e in script.events})}:
-            if events and outcome.period > 2 * SETTLE + 1 and 0 <= outcome.period * events - 2**bits + events <= 2 * events:
-                words.append(f"2^{bits} events ({what})")
-    return f"; near {', '.join(dict.fromkeys(words))}" if words else ""
-
-
-def flags(found: Judgement, machine: Machine, script: Script, outcome: LongOutcome, rate: float) -> None:
-    """Events inside that the first two periods did not raise."""
-    for kind, (period, sample) in sorted(outcome.flags.items()):
-        if period <= SETTLE:
-            continue
-        since = (period * script.samples + sample) / rate
-        found.note(1.0, sample, True, f"{FLAG_KINDS[kind]} inside", "no event that the first two periods do not have",
-                   f"{FLAG_KINDS[kind]} in period {grouped(period + 1)}, {time_text(since)} after the start")
+            try:
+                future.result(timeout=LOOK_EVERY_SECONDS)
+                return interrupted
+            except TimeoutError:
+                if not interrupted:
+                    progress(label, struct.unpack_from("<q", shared, 0)[0], total)
+        except KeyboardInterrupt:
+            interrupted = True
+            struct.pack_into("<q", shared, 8, 1)

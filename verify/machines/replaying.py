@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from firmware_shim.crew import Crew
 from firmware_shim.engine import FLAG_KINDS
 from verify.binding import Bench
 from verify.claims.in_time import Judgement
+from verify.claims.long_run import KeepsGoing
 from verify.machines.check import claims_in, stand_of
 from verify.machines.explaining import trace
 from verify.machines.judging import judge
+from verify.machines.long_judging import judged, trace_of
+from verify.machines.long_run import LongBudget, long_run
 from verify.machines.machine import Machine
 from verify.machines.observation import Observation
-from verify.machines.running import observe
+from verify.machines.periods import period_script
+from verify.machines.running import Stand, observe
 from verify.machines.script import Script, format_script, table
+from verify.progress import ProgressLine
 from verify.reports.pictures_of_traces import picture
 from verify.reports.terminal import wrapped
 
@@ -38,6 +43,10 @@ def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: i
         assert bench.built is not None
         stand = stand_of(machine, bench.built)
         claims = claims_in(machine, bench.build)
+        if asked.script.times > 1:
+            told, wrong = replayed_long(asked, stand, [c for c in claims if isinstance(c, KeepsGoing)], crew, width)
+            lines, failed = lines + told, failed or wrong
+            continue
         words = [word for claim in claims for word in getattr(claim, "variants", ())]
         words += ["again"] if any(claim.name == "deterministic" for claim in claims) else []
         variants = () if bench.build == "strict" else tuple(dict.fromkeys(words))
@@ -50,6 +59,32 @@ def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: i
                 if seen.rows is not None and not found.valid and not found.failing:
                     continue
                 lines += claim_lines(claim.label(), found, seen, getattr(claim, "of", ""), width)
+    return lines, failed
+
+
+def replayed_long(asked: Asked, stand: Stand, claims: Sequence[KeepsGoing], crew: Crew, width: int) -> tuple[list[str], bool]:
+    """As many periods as the script says, from the start, by each claim whose period it is; and whether one fails."""
+    lines, failed = [], False
+    for claim in claims:
+        if replace(period_script(stand.machine, claim), times=asked.script.times) != asked.script:
+            continue
+        progress = ProgressLine()
+        budget = LongBudget(asked.script.times * float(claim.every_seconds), witnesses={claim.label(): asked.script.times})
+        seen = long_run(stand, claim, crew, progress, budget)
+        progress.clear()
+        found, ran, _ = judged(stand, seen)
+        failed |= found.failing > 0
+        lines += ["", f"  {stand.build}", *wrapped("ran", ran, width)]
+        for text in found.facts:
+            lines += wrapped("", text, width)
+        word = "FAILS" if found.failing else "OPEN" if found.open else "holds"
+        lines += wrapped(word, claim.label() + (f": {found.error}" if found.failing else ""), width)
+        if found.failing:
+            lines += wrapped("", f"got {found.got}, wanted {found.wanted}, at sample {found.at} of the period", width)
+            shown = trace_of(stand, seen, found)
+            lines += [f"          {text}"[:width] for text in (picture(shown) if shown is not None else [])]
+    if not lines and stand.build == "host":
+        lines = wrapped("-", "no keeps_going of the present sheet has this period", width)
     return lines, failed
 
 

@@ -41,6 +41,7 @@ class Stand:
     host: Stand | None = None
     core: str = ""
     clock_hz: float | None = None
+    info: Any = None
 
     def job(self, scripts: Sequence[Script], variant: str = "") -> ScriptJob:
         """One job; the variant says what is different from the plain run."""

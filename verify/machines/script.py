@@ -50,13 +50,15 @@ class Piece:
 
 @dataclass(frozen=True)
 class Script:
-    """A whole script. rate: number of the sample rate; cuts: block lengths for block routines, in turn."""
+    """A whole script. rate: number of the sample rate; cuts: block lengths for block routines, in turn; times: how often it
+    runs, one time after the other (long runs only)."""
 
     rate: int
     samples: int
     events: tuple[Happening, ...] = ()
     streams: tuple[tuple[Piece, ...], ...] = ()
     cuts: tuple[int, ...] = (64,)
+    times: int = 1
 
     @property
     def simplicity(self) -> tuple[object, ...]:
@@ -153,6 +155,7 @@ def table(script: Script, machine: Machine, most_lines: int = 24) -> list[str]:
     """The script as a small time table."""
     rate = machine.sample_rates_hz[script.rate]
     lines = [f"{script.samples} samples at {float(rate):g} Hz"
+             + (f", {script.times} times one after the other" if script.times > 1 else "")
              + (f", blocks of {', '.join(map(str, script.cuts))}" if machine.block else "")]
     rows: list[tuple[int, str]] = []
     for e in script.events:
@@ -191,8 +194,10 @@ def shown(grid: Grid, place: int) -> str:
 
 
 def format_script(script: Script, machine: Machine) -> str:
-    """One line that reads back to the same bits: RATE/SAMPLES/CUTS; SAMPLE EVENT BITS...; INPUT@SAMPLE SHAPE ..."""
-    parts = [f"{float(machine.sample_rates_hz[script.rate]):g}/{script.samples}/{','.join(map(str, script.cuts))}"]
+    """One line that reads back to the same bits: RATE/SAMPLES/CUTS; SAMPLE EVENT BITS...; INPUT@SAMPLE SHAPE ... (of a long
+    run RATE/SAMPLESxTIMES/CUTS)."""
+    samples = f"{script.samples}x{script.times}" if script.times > 1 else str(script.samples)
+    parts = [f"{float(machine.sample_rates_hz[script.rate]):g}/{samples}/{','.join(map(str, script.cuts))}"]
     for e in script.events:
         bits = [bits_text(raw_of(g, p)) for g, p in zip(machine.events[e.kind].arguments, e.places, strict=True)]
         parts.append(" ".join([str(e.sample), machine.events[e.kind].name, *bits]))
@@ -216,7 +221,9 @@ def parse_script(text: str, machine: Machine) -> Script:
         rate_text, samples_text, cuts_text = head.split("/")
         rates = [float(f"{float(r):g}") for r in machine.sample_rates_hz]
         rate = rates.index(float(rate_text))
-        samples, cuts = int(samples_text), tuple(int(c) for c in cuts_text.split(","))
+        samples_text, _, times_text = samples_text.partition("x")
+        samples, times = int(samples_text), int(times_text or 1)
+        cuts = tuple(int(c) for c in cuts_text.split(","))
     except ValueError as problem:
         raise wrong(head, "it must begin with RATE/SAMPLES/BLOCKS, with a sample rate of the sheet") from problem
     events: list[Happening] = []
@@ -242,7 +249,7 @@ def parse_script(text: str, machine: Machine) -> Script:
         except (ValueError, IndexError, StopIteration) as problem:
             raise wrong(part, "no such event or input on the present sheet, or a value off its grid") from problem
     events.sort(key=lambda e: e.sample)
-    return Script(rate, samples, tuple(events), tuple(tuple(streams[g.name]) for g in machine.inputs), cuts)
+    return Script(rate, samples, tuple(events), tuple(tuple(streams[g.name]) for g in machine.inputs), cuts, times)
 
 
 def place_of(grid: Grid, bits: str) -> int:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import ctypes
+import mmap
 import multiprocessing
 import os
 import signal
+import struct
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -21,22 +25,70 @@ from verify.sheets_side_by_side import end_with_caller
 
 Builds = Sequence[tuple[str, Built | ShimError]]
 
+LOOK_EVERY_SECONDS = 0.2
+# After Ctrl-C, what ends by itself within this time is kept.
+LAST_SECONDS = 3.0
+WORD = struct.Struct("<qq")
+
 # What the forked processes work on: references are functions, which do not travel through a pipe.
 _tasks: list[tuple[MachineCheck, Builds, Path]] = []
+# Whether to end; then (done, total) of each machine's long run.
+_shared: list[mmap.mmap] = []
 
 
 def entries(checks: Sequence[MachineCheck], builds: Builds, engine: Path, workers: int,
             progress: Progress) -> Iterator[tuple[dict[str, Any], list[str]]]:
     """(entry of the record, new witness lines) of each machine, in order."""
     _tasks[:] = [(check, builds, engine) for check in checks]
+    _shared[:] = [mmap.mmap(-1, WORD.size * (len(checks) + 1))]
     pool = multiprocessing.get_context("fork").Pool(max(1, min(workers, len(checks))), _begin)
     try:
-        for number, found in enumerate(pool.imap(_run, range(len(checks)))):
+        answers = [pool.apply_async(_run, (number,)) for number in range(len(checks))]
+        for number, answer in enumerate(answers):
+            try:
+                while not answer.ready():
+                    answer.wait(LOOK_EVERY_SECONDS)
+                    show(checks, answers, progress)
+            except KeyboardInterrupt:
+                # Long runs end at the next period, with all that they have seen.
+                WORD.pack_into(_shared[0], 0, 1, 0)
+                yield from ended(answers[number:])
+                raise
             progress(f"machines: {checks[number].machine.name}", number + 1, len(checks))
-            yield found
+            yield answer.get()
     finally:
         pool.terminate()
         pool.join()
+
+
+def show(checks: Sequence[MachineCheck], answers: Sequence[Any], progress: Progress) -> None:
+    """The first machine that is in a long run."""
+    for number, check in enumerate(checks):
+        done, total = WORD.unpack_from(_shared[0], WORD.size * (number + 1))
+        if total and not answers[number].ready():
+            progress(f"machines: {check.machine.name}, long run", done, total)
+            return
+
+
+def ended(answers: Sequence[Any]) -> Iterator[tuple[dict[str, Any], list[str]]]:
+    """What comes in the last seconds."""
+    until = time.monotonic() + LAST_SECONDS
+    for answer in answers:
+        answer.wait(max(0.0, until - time.monotonic()))
+        if answer.ready():
+            yield answer.get()
+
+
+def told(number: int) -> Progress:
+    """What a process tells of its long run; it is told there that it is to end."""
+
+    def note(label: str, done: int, total: int) -> None:
+        if label.endswith("long run"):
+            WORD.pack_into(_shared[0], WORD.size * (number + 1), done, total)
+            if WORD.unpack_from(_shared[0], 0)[0]:
+                raise KeyboardInterrupt
+
+    return note
 
 
 def _begin() -> None:
@@ -52,7 +104,7 @@ def _run(number: int) -> tuple[dict[str, Any], list[str]]:
     before = len(check.witnesses.lines)
     try:
         with Crew(engine, 1) as crew:
-            mine = replace(check, crew=crew, progress=lambda *_: None)
+            mine = replace(check, crew=crew, progress=told(number))
             entry = mine.entry(builds)
     except Exception as problem:
         why = f"preflash's own fault: {type(problem).__name__}: {problem}"

@@ -54,6 +54,7 @@ def environment(sheet: Sheet, benches: Sequence[Bench], plan: Plan) -> dict[str,
             "every_value_up_to": plan.every_value_up_to,
             "sampled_cases": plan.sampled_cases,
             "seed": plan.seed,
+            "long_seconds": plan.long_seconds if plan.long_seconds != float("inf") else None,
             "wall_seconds": plan.wall_seconds if plan.wall_seconds != float("inf") else None,
         },
     }

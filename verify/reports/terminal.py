@@ -175,7 +175,7 @@ def open_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, colou
         "vacuous": "give it inputs that can be judged (a wider range, results that are numbers), or drop the claim",
         "blocked": "mend what keeps it from running, then check again",
     }[verdict]
-    return lines + wrapped("do", todo, width)
+    return lines + wrapped("do", claim.get("todo") or todo, width)
 
 
 def together(entries: list[dict[str, Any]], same: tuple[str, ...]) -> list[dict[str, Any]]:
