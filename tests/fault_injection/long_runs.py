@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from verify.claims.long_run import KeepsGoing
-from verify.hunting.plan import LONG_SECONDS, Plan
+from verify.hunting.plan import Plan
 from verify.machines.check import stand_of
 from verify.machines.explaining import described
 from verify.machines.hunt import MachineHunt
@@ -75,7 +75,7 @@ class LongRuns:
 
     folder: Path
     kept: Path | None = None
-    seconds: float = LONG_SECONDS
+    seconds: float = 1800.0
     wall_seconds: float = inf
     witnesses: dict[str, int] = field(default_factory=dict)
     interrupt: bool = False

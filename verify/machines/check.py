@@ -147,7 +147,7 @@ class MachineCheck:
             # A fault of the tool is said loudly and can never become holds.
             why = f"preflash's own fault: {type(problem).__name__}: {problem}"
             return [claim_entry(claim, stand.build, Verdict(BLOCKED, note=why), None) for claim in claims]
-        self.interrupted |= hunt.interrupted
+        self.interrupted |= hunt.ended_early
         self.hunted += [tried.worst_script for tried in hunt.tried if tried.worst_script is not None and not tried.ran]
         for claim, tried in zip(claims, hunt.tried, strict=True):
             if tried.witness is not None:

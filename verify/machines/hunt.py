@@ -99,7 +99,7 @@ class MachineHunt:
     seed: int
     scripts: int
     long: LongBudget = field(default_factory=LongBudget)
-    interrupted: bool = False
+    ended_early: bool = False
     tried: list[Tried] = field(default_factory=list)
     count: int = 0
     samples: int = 0
@@ -164,14 +164,14 @@ class MachineHunt:
 
     def one_long(self, claim: KeepsGoing, share: int = 1) -> Tried:
         """One long run; share: only this part of it."""
-        if self.interrupted:
+        if self.ended_early:
             return Tried(ran="nothing run", facts={"interrupted": None})
         budget = self.long
         if share > 1:
             periods = periods_of(self.stand.machine, claim, budget.seconds)
             budget = replace(budget, kept={}, seconds=periods * float(claim.every_seconds) / share)
         seen = long_run(self.stand, claim, self.crew, self.progress, budget)
-        self.interrupted |= seen.interrupted
+        self.ended_early |= seen.interrupted
         found, ran, last = judged(self.stand, seen)
         outcome = seen.result.runs[0].longer
         tried = Tried(ran=ran, long_done=outcome.done if outcome is not None else 0,
