@@ -13,6 +13,12 @@ from verify.session import Check
 from verify.sheet import Sheet
 
 
+def record_stem(sheet: Sheet, only: Sequence[str] = (), more: str = "") -> str:
+    """Name of a sheet's record. What was learned of some routines only stands beside the whole, never in its place."""
+    part = bool(only) and set(only) != set(sheet.names())
+    return sheet.file.stem.removesuffix("_sheet") + more + ("_only" if part else "")
+
+
 def fresh_record(sheet: Sheet, plan: Plan, *, workers: int | None = None, only: Sequence[str] = (),
                  progress: Callable[[str, int, int], None] | None = None) -> dict[str, Any]:
     """Check a sheet and store its record in reports/ beside it; returns the record as stored.
@@ -24,5 +30,5 @@ def fresh_record(sheet: Sheet, plan: Plan, *, workers: int | None = None, only: 
     with only_one(folder):
         record: dict[str, Any] = plain(Check(sheet, plan, progress or line, only, workers=workers).run())
         line.clear()
-        save_record(record, folder / f"{sheet.file.stem.removesuffix('_sheet')}.json")
+        save_record(record, folder / f"{record_stem(sheet, only)}.json")
     return record

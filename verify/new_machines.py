@@ -23,6 +23,8 @@ MIDDLES = {"hz": "440", "ratio": "0.5", "seconds": "0.1", "ms": "100", "volts": 
 C_NAMES = {("float", 4): "float", ("float", 8): "double", ("int", 1): "int8_t", ("int", 2): "int16_t",
            ("int", 4): "int32_t", ("int", 8): "int64_t", ("uint", 1): "uint8_t", ("uint", 2): "uint16_t",
            ("uint", 4): "uint32_t", ("uint", 8): "uint64_t", ("bool", 1): "bool"}
+# What whole numbers of a signal usually are: Q15, Q31.
+FIXED = {"int16_t": 15, "int32_t": 31}
 TAKEN = {"state", "n", "sample_rate_hz"}
 MOST_ARGUMENTS = 4
 
@@ -216,7 +218,7 @@ def _events(cluster: Cluster, made: Function, macros: Mapping[str, str]) -> tupl
 
 def _signal(name: str, ctype: CType, said: str) -> str:
     kind = C_NAMES[(ctype.kind, ctype.bytes)]
-    bits = q_bits(name) or {"int16_t": 15, "int32_t": 31}.get(kind, 0)
+    bits = q_bits(name) or FIXED.get(kind, 0)
     what = quantity(said)
     unit = "full scale" if what in ("", "audio", "ratio", "gate", "count") else UNITS.get(what, "")
     more = f", fraction_bits={bits}" if bits else ""
@@ -225,7 +227,7 @@ def _signal(name: str, ctype: CType, said: str) -> str:
 
 def _step_lines(cluster: Cluster, step: Function, macros: Mapping[str, str]) -> list[str] | str:
     parameters = cluster.parameters(step)
-    guesses = [_stream(n, t, macros) for n, t in parameters]
+    guesses = [_stream(n, t, macros, step.result) for n, t in parameters]
     out = next(n for n in ("out", "result", "made") if n not in {p for p, _ in parameters})
     lines = ["inputs=[", *(f"    {g.text},  # guess: {g.why}" for g in guesses), "],"] if guesses else []
     call = cluster.call(step, [_free(n) for n, _ in parameters])
@@ -233,8 +235,14 @@ def _step_lines(cluster: Cluster, step: Function, macros: Mapping[str, str]) -> 
     return [*lines, f'step="{out} = {call}",', f"outputs=[{_signal(out, step.result, said)}],  # guess: its unit"]
 
 
-def _stream(name: str, ctype: CType, macros: Mapping[str, str]) -> InputGuess:
+def _stream(name: str, ctype: CType, macros: Mapping[str, str], beside: CType | None = None) -> InputGuess:
+    """An input per sample. beside: type of the output that it goes with: whole numbers are both fixed point, or neither."""
     guess = guess_input(name, ctype, macros)
+    bits = FIXED.get(C_NAMES.get((ctype.kind, ctype.bytes), ""), 0)
+    like = beside is not None and (beside.kind, beside.bytes) == (ctype.kind, ctype.bytes)
+    if like and bits and guess.text.startswith("integers") and guess.quantity in ("", "audio", "ratio"):
+        guess = InputGuess(f'fixed("{name}", -1, 1 - 2**-{bits}, "full scale", fraction_bits={bits})', "audio", "full scale",
+                           f"Q{bits}, as its output")
     if ctype.kind == "float" and not guess.quantity:
         low, high = RANGES["audio"]
         guess = InputGuess(f'binary32("{name}", {low}, {high}, "full scale")', "audio", "full scale", "a signal")
@@ -243,13 +251,14 @@ def _stream(name: str, ctype: CType, macros: Mapping[str, str]) -> InputGuess:
 
 def _block_lines(cluster: Cluster, block: Function, macros: Mapping[str, str]) -> list[str] | str:
     given, inputs, outputs = [], [], []
+    made = next((t.to for _, t in cluster.parameters(block) if t.kind == "pointer" and not t.to_constant), None)
     for name, ctype in cluster.parameters(block):
         free = _free(name)
         if ctype.kind == "pointer" and ctype.to is not None and (ctype.to.kind, ctype.to.bytes) in C_NAMES:
             given.append(free)
             in_place = not ctype.to_constant and bool(IN_PLACE & set(words_of(name)))
             if ctype.to_constant or in_place:
-                inputs.append(_stream(name, ctype.to, macros))
+                inputs.append(_stream(name, ctype.to, macros, made))
             if not ctype.to_constant:
                 outputs.append(_signal(free, ctype.to, name))
         elif is_count(name):

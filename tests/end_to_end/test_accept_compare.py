@@ -73,10 +73,21 @@ def test_a_larger_error_within_the_limit_is_a_regression_unless_allowed(folder: 
 
 def test_a_record_of_a_part_is_not_accepted(folder: Path) -> None:
     preflash(folder, "check", "bell_sheet.py", "--only", "half")
-    done = preflash(folder, "accept", "reports/bell.json")
+    done = preflash(folder, "accept", "reports/bell_only.json")
 
     assert 2 == done.returncode
     assert "only half was checked" in done.stderr
+
+
+def test_a_check_of_a_part_leaves_the_whole_record(folder: Path) -> None:
+    preflash(folder, "check", "bell_sheet.py")
+    whole = (folder / "reports" / "bell.json").read_bytes()
+    done = preflash(folder, "check", "bell_sheet.py", "--only", "half")
+
+    assert whole == (folder / "reports" / "bell.json").read_bytes()
+    assert "record: " in done.stdout and "bell_only.json" in done.stdout
+    names = [r["name"] for r in json.loads((folder / "reports" / "bell_only.json").read_text())["routines"]]
+    assert ["half"] == names
 
 
 def test_c_that_does_not_compile_is_annotated_at_its_line(folder: Path) -> None:

@@ -50,6 +50,34 @@ def test_state_init_setters_and_step_become_one_machine(tmp_path: Path) -> None:
     assert "# not part of it: float strike_level(const strike_t * s)" in text
 
 
+LAG = """
+#include <stdint.h>
+typedef struct { int32_t y; } lag_t;
+void lag_init(lag_t *s) { s->y = 0; }
+void lag_mode(lag_t *s, int32_t steps) { s->y = steps; }
+int32_t lag_step(lag_t *s, int32_t value) { s->y += (value >> 4) - (s->y >> 4); return s->y; }
+"""
+
+
+def test_whole_numbers_in_and_out_are_both_fixed_point(tmp_path: Path) -> None:
+    text, _ = first_sheet(tmp_path, "lag.c", LAG)
+
+    assert 'fixed("value", -1, 1 - 2**-31, "full scale", fraction_bits=31),  # guess: Q31, as its output' in text
+    assert 'outputs=[signal("out", "full scale", ctype="int32_t", fraction_bits=31)]' in text
+    assert 'event("mode", "lag_mode(state, steps)", integers("steps"' in text
+
+
+def test_a_setter_may_call_its_parameter_like_a_sample_of_the_block(tmp_path: Path) -> None:
+    c = ("typedef struct { float g; int m; } amp_t;\nvoid amp_init(amp_t *s) { s->g = 1; s->m = 0; }\n"
+         "void amp_set_gain(amp_t *s, float in) { s->g = in; }\nvoid amp_set_mode(amp_t *s, int out) { s->m = out; }\n"
+         "void amp_block(amp_t *s, const float *in, float *out, int n) { while (n--) *out++ = *in++ * s->g; }\n")
+    text, entries = first_sheet(tmp_path, "amp.c", c)
+
+    assert "" == entries["amp"].reason
+    assert '    event("gain", "amp_set_gain(state, in)", binary32("in", 0, 1, "ratio")),' in text
+    assert '    event("mode", "amp_set_mode(state, out)", integers("out"' in text
+
+
 def test_a_block_without_init_starts_from_zero_and_says_so(tmp_path: Path) -> None:
     c = ("struct chain { float last; };\nvoid chain_process(struct chain *c, const float *in, float *out, int n)\n"
          "{ int i; for (i = 0; i < n; i++) { c->last += 0.1f * (in[i] - c->last); out[i] = c->last; } }\n")

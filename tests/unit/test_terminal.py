@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from verify.reports.html_page import index
 from verify.reports.terminal import render
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*m")
@@ -151,3 +152,30 @@ def test_a_long_line_of_a_script_is_wrapped_and_never_cut() -> None:
 
     assert "0.00123456789" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 80
+
+
+def test_a_machine_shows_its_nearest_claim_or_says_that_it_has_no_reference() -> None:
+    worst = {"value": 0.05, "unit": "dB", "text": "0.05 dB", "at": [], "times_limit": None}
+    filtered = claim("gain_at(0.1 dB at 3 frequencies)", "holds", limit="0.1 dB at 3 frequencies", worst=worst)
+    found = record()
+    found["routines"] = [routine("pond_tone", claim("finite", "holds"), filtered, reference=""),
+                         routine("pond_gate", claim("finite", "holds"), reference=""),
+                         routine("pond_lamp", claim("finite", "holds"), reference="lamp")]
+    text = render(found, 120)
+
+    assert re.search(r"pond_tone +worst 0.05 dB, gain_at\(0.1 dB at 3 frequencies\); every value", text)
+    assert re.search(r"pond_gate +1 claims, no reference; every value", text)
+    assert re.search(r"pond_lamp +1 claims; every value", text)
+
+
+def test_the_page_and_the_terminal_show_the_same_worst_the_least_tried() -> None:
+    weak = {"value": 0.002, "unit": "cents", "text": "+0.002 cents", "at": [], "times_limit": None}
+    strong = {**weak, "value": 0.001, "text": "+0.001 cents"}
+    found = record()
+    found["routines"] = [routine("pond_hz", claim("accurate", "holds", limit="cents=0.01", worst=strong),
+                                 claim("accurate", "holds", build="board", limit="cents=0.01", worst=weak,
+                                       strength={"kind": "tried", "count": 7}))]
+
+    assert "worst +0.002 of 0.01 cents; 7 tried" in render(found, 100)
+    row = index([(found["routines"][0], "holds")])
+    assert "+0.002 of 0.01 cents" in row and "+0.001" not in row

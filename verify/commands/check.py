@@ -43,6 +43,7 @@ def run(options: argparse.Namespace) -> int:
     """Check all sheets; the exit code is that of the worst."""
     from verify.accepted import load_accepted
     from verify.binding import ready_engine
+    from verify.fresh_record import record_stem
     from verify.progress import ProgressLine
     from verify.reports.html_page import save_page
     from verify.reports.record import plain, save_record
@@ -69,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
                              why=str(sheet.file), todo=nearest_words(unknown[0], sheet.names()))
     stored = [load_accepted(sheet.file) if options.against_accepted else None for sheet in loaded]
     places = [(options.reports or (Path("reports") if bundled else sheet.file.parent / "reports"),
-               sheet.file.stem.removesuffix("_sheet") + ("_first_draft" if options.demo == "first-draft" else ""))
+               record_stem(sheet, options.only, "_first_draft" if options.demo == "first-draft" else ""))
               for sheet in loaded]
 
     def task(number: int) -> dict[str, Any]:

@@ -63,7 +63,8 @@ def run(options: argparse.Namespace) -> int:
 
 def newest(folder: Path) -> Path:
     """The record written last. Errors: UsageError when there is none."""
-    found = sorted(folder.glob("*.json"), key=lambda path: path.stat().st_mtime) if folder.is_dir() else []
+    listed = [path for path in folder.glob("*.json") if not path.stem.endswith("_challenge")]
+    found = sorted(listed, key=lambda path: path.stat().st_mtime)
     if not found:
         raise UsageError("there is no record here", where=str(folder), why="preflash check writes them",
                          todo="run preflash check, or name a record: preflash report FOLDER/reports/NAME.json")

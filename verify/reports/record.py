@@ -59,6 +59,9 @@ def load_record(path: Path) -> dict[str, Any]:
     except (OSError, ValueError) as problem:
         raise UsageError("the record cannot be read", where=str(path), why=str(problem),
                          todo="run preflash check to make a new one") from problem
+    if isinstance(record, dict) and not isinstance(record.get("routines"), list):
+        raise UsageError("this is no record of a check", where=str(path), why="it has no routines",
+                         todo="name the record of preflash check or preflash cost in that folder")
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         found = record.get("format") if isinstance(record, dict) else type(record).__name__
         raise UsageError("the record has an unknown format", where=str(path), why=f"format {found}, known is {FORMAT}",

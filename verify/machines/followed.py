@@ -1,0 +1,74 @@
+"""Which events a reference of the library follows: one that it does not know leaves its constant as the sheet says."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from reference.rationals import RationalContext
+from reference.trajectories import Script
+from verify.errors import nearest_words
+from verify.machines.drives import resting
+from verify.machines.machine import Machine
+from verify.machines.script import stream_raw
+
+SAMPLES = 64
+
+
+class Named(str):
+    """An event's name that notes with what it is compared."""
+
+    asked: set[str]
+
+    def __eq__(self, other: object) -> bool:
+        if isinstance(other, str):
+            self.asked.add(str.__str__(other))
+        return str.__eq__(self, other)
+
+    def __ne__(self, other: object) -> bool:
+        return not self == other
+
+    __hash__ = str.__hash__
+
+
+def named(text: str, asked: set[str]) -> Named:
+    """A name with its own notes."""
+    found = Named(text)
+    found.asked = asked
+    return found
+
+
+def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
+    """A note for each event that the reference never asks for; () for references of the sheet's own, which may ask in
+    any way, and where the reference has no answer to a short script."""
+    if not getattr(machine.reference, "__module__", "").startswith("reference."):
+        return ()
+    asked: dict[str, set[str]] = {}
+    events: list[tuple[int, Any, Fraction]] = []
+    for kind in machine.events:
+        for grid in kind.arguments or (None,):
+            name = kind.name if grid is None or len(kind.arguments) == 1 else grid.name
+            value = Fraction(1) if grid is None else grid.value(grid.index_near((grid.low + grid.high) / 2))
+            events.append((len(events), named(name, asked.setdefault(name, set())), value))
+    rate_hz = machine.sample_rates_hz[0]
+    streams = {}
+    for grid in machine.inputs:
+        raw = stream_raw((resting(grid),), grid, SAMPLES)
+        streams[grid.name] = raw.astype(np.float64) * (1.0 if raw.dtype.kind == "f" else float(grid.scale))
+    try:
+        found = machine.reference(RationalContext(), Script(SAMPLES, rate_hz, tuple(events), streams), **machine.constants)
+        for trajectory in found.values() if isinstance(found, dict) else (found,):
+            trajectory.screen()
+    except Exception:  # whatever a reference says to this script is said again, with its place, where it is judged
+        return ()
+    notes = []
+    name = getattr(machine.reference, "__name__", "the reference")
+    for event, words in asked.items():
+        known = sorted(set().union(*asked.values()) - set(asked) - {machine.name})
+        if event not in words:
+            others = f"; {nearest_words(event, known)}" if known else ""
+            notes.append(f"the reference {name} does not follow the event {event!r}: what it sets stays as the sheet's "
+                         f"constants say{others}")
+    return tuple(notes)
