@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from fractions import Fraction
 from typing import Any
 
@@ -66,9 +67,10 @@ def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
     notes = []
     name = getattr(machine.reference, "__name__", "the reference")
     for event, words in asked.items():
-        known = sorted(set().union(*asked.values()) - set(asked) - {machine.name})
+        known = {p.name for p in inspect.signature(machine.reference).parameters.values() if p.kind is p.KEYWORD_ONLY}
         if event not in words:
-            others = f"; {nearest_words(event, known)}" if known else ""
+            near = nearest_words(event, known.union(*asked.values()) - set(asked))
+            others = f"; {near}" if near.startswith("did you mean") else ""
             notes.append(f"the reference {name} does not follow the event {event!r}: what it sets stays as the sheet's "
                          f"constants say{others}")
     return tuple(notes)
