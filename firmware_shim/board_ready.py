@@ -29,8 +29,10 @@ ARCHITECTURES = {"v6-M": {0, 11, 12}, "v7-M": {0, 10, 11, 12}, "v7E-M": {0, 10, 
                  "v8-M": {0, 10, 11, 12, 13, 16, 17}}
 
 
-def _refused(path: Path, why: str, todo: str) -> CoreConflict:
-    return CoreConflict("the finished image cannot be used", path.name, why, todo)
+def _refused(path: Path, why: str, todo: str, routines: list[str] | None = None) -> CoreConflict:
+    problem = CoreConflict("the finished image cannot be used", path.name, why, todo)
+    problem.routines = tuple(routines or ())
+    return problem
 
 
 def _attribute(elf: Any, tag: str) -> int:
@@ -97,10 +99,11 @@ class Finished:
                 (absent if function is None else gone).append(name)
         if gone:
             raise _refused(self.path, f"{', '.join(gone)}: inlined into the callers, no code of its own is left",
-                           "write __attribute__((noinline, used)) before it, or let the sheet's sources be compiled instead")
+                           "write __attribute__((noinline, used)) before it, or let the sheet's sources be compiled instead",
+                           gone)
         if absent:
             raise _refused(self.path, f"{', '.join(absent)}: not in it, or its unit was built without -g",
-                           "check the name, or build that unit with -g")
+                           "check the name, or build that unit with -g", absent)
         return found
 
 
@@ -113,9 +116,10 @@ def prototype(function: Function) -> str:
 def make(plan: host_build._Plan, work: Path, finished: Finished, core: Core, link: Any) -> build_cache.Manifest:
     """The loops, linked against the finished file; the folder then holds library.so. Errors: ShimError."""
     request = plan.request
-    if request.calls:
-        raise _refused(finished.path, "calls that the sheet writes out need the author's headers",
-                       "check them in a sheet without image=, or drop call=")
+    apart = [call.name for call in request.calls] + [machine.name for machine in request.machines]
+    if apart:
+        raise _refused(finished.path, f"{', '.join(apart)}: calls and machines that the sheet writes out need the author's "
+                       "headers, and are compiled from the sources only", "check them in a sheet without image=", apart)
     functions = finished.routines(request.routines)
     words = dict(request.peripherals)
     unit = work / "unit1.c"

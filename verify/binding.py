@@ -7,7 +7,7 @@ import os
 import shlex
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
@@ -21,7 +21,7 @@ from firmware_shim.build import Built, Request, build
 from firmware_shim.compile_commands import flags_for
 from firmware_shim.compile_messages import without_effect
 from firmware_shim.compiler import find_compiler
-from firmware_shim.cores import core_named
+from firmware_shim.cores import CoreConflict, core_named
 from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
@@ -50,13 +50,17 @@ SAMPLED_PRODUCT = 2**24
 
 @dataclass(frozen=True)
 class Bench:
-    """One build of the sheet, ready to run: bound routines, or the reason why it is blocked."""
+    """One build of the sheet, ready to run: bound routines, or the reason why it is blocked.
+
+    apart: routines that cannot run in it although others do, with the reason.
+    """
 
     build: str
     built: Built | None
     bounds: Mapping[str, Bound]
     engine: Path | None = None
     problem: ShimError | None = None
+    apart: Mapping[str, ShimError] = field(default_factory=dict)
 
 
 def cache_folder() -> Path:
@@ -106,8 +110,12 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
     cache = cache_folder()
     variants = builds or tuple(sheet.builds)
 
+    apart: dict[str, ShimError] = {}
+
     def attempt(variant: str) -> Built | ShimError:
         try:
+            if variant == "board" and sheet.image:
+                return finished_image(request_for(sheet, variant), sheet.core or "", cache, apart)
             if variant.startswith("board"):
                 return build_board(request_for(sheet, variant), sheet.core or "", cache)
             if variant == "narrow":
@@ -131,8 +139,30 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
             continue
         own = find_compiler(sheet.compiler, cache).path if variant.startswith("board") else result.compiler.path
         engine = build_engine(own, cache)
-        benches.append(Bench(variant, result, bind_all(sheet, result, cache, own), engine))
+        missing = apart if variant == "board" else {}
+        benches.append(Bench(variant, result, bind_all(sheet, result, cache, own, missing), engine, apart=missing))
     return with_hosts(sheet, benches, cache)
+
+
+def finished_image(request: Request, core: str, cache: Path, apart: dict[str, ShimError]) -> Built:
+    """A finished image; routines that it has no code of are put apart, with the reason. Errors: ShimError."""
+    while True:
+        try:
+            return build_board(request, core, cache)
+        except CoreConflict as problem:
+            gone = set(problem.routines)
+            left = tuple(name for name in request.routines if name not in gone)
+            if not left or not gone:
+                raise
+            apart.update(dict.fromkeys(gone, problem))
+            request = replace(request, routines=left, calls=tuple(c for c in request.calls if c.name not in gone),
+                              machines=tuple(m for m in request.machines if m.name not in gone))
+
+
+def apart_of(routine: Routine, apart: Mapping[str, ShimError]) -> bool:
+    """Whether a routine, or a stage of a path, cannot run in a build."""
+    stages = routine.stages.routines if routine.stages is not None else ()
+    return any(one.name in apart for one in (routine, *stages))
 
 
 def widths_matter(sheet: Sheet, results: Mapping[str, Built | ShimError]) -> bool:
@@ -175,7 +205,7 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
     board = next((bench for bench in benches if bench.build == "board"), None)
     said = {name: image_notes(sheet, bound, cache) for name, bound in board.bounds.items()} if board else {}
     if any(said.values()):
-        benches = [replace(bench, bounds={name: replace(bound, notes=(*bound.notes, *said[name]))
+        benches = [replace(bench, bounds={name: replace(bound, notes=(*bound.notes, *said.get(name, ())))
                                           for name, bound in bench.bounds.items()}) for bench in benches]
     return [bench if bench.build != "board" else
             replace(bench, bounds={name: joined(name, bound) for name, bound in bench.bounds.items()}) for bench in benches]
@@ -197,11 +227,13 @@ def image_notes(sheet: Sheet, bound: Bound, cache: Path) -> tuple[str, ...]:
     return (f"{ran}: its code differs from what the sources give with the sheet's flags, in {', '.join(other[:6])}",)
 
 
-def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "") -> dict[str, Bound]:
-    """Bind every routine of the sheet to one build. compiler: this computer's own, for the screens."""
+def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "",
+             apart: Mapping[str, ShimError] | None = None) -> dict[str, Bound]:
+    """Bind every routine of the sheet to one build. compiler: this computer's own, for the screens; apart: not these."""
     info = built.info
     words = tuple(sorted(sheet.peripherals.items()))
-    run_here = [routine for routine in sheet.routines if runs_in(routine, built.variant)]
+    run_here = [routine for routine in sheet.routines
+                if runs_in(routine, built.variant) and not apart_of(routine, apart or {})]
     bounds = with_stages({routine.name: bind(routine, built, info, words) for routine in run_here})
     if not built.variant.endswith("strict"):
         bounds = with_screens(bounds, compiler or built.compiler.path, cache)

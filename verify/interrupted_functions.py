@@ -82,6 +82,8 @@ def assessed(claim: SafeWhenInterruptedBy, case: Case) -> Assessment:
     bound = case.bound
     numbers = [number for number, other in claims_of(bound.routine) if other.label() == claim.label()]
     machine = replace(machine_of(bound.routine, claim, numbers[0]), peripherals=bound.peripherals)
+    if machine.name not in case.probe.builts["board"].machines:  # type: ignore[attr-defined]
+        return Assessment(blocked="in a finished image nothing is interrupted: it runs in code compiled from the sources")
     stand = Stand(machine, "board", bound.library, prefix(machine.name), bound.regions, default_nan=bound.default_nan)
     whole: Interrupted = interrupted(stand, claim, case.probe.crew, scripts_of(machine))  # type: ignore[attr-defined]
     found = Assessment(facts=list(whole.facts))

@@ -126,7 +126,7 @@ class Check:
 
     def machine_check(self, machine: Machine) -> tuple[MachineCheck, list[tuple[str, Built | ShimError]]]:
         """The check of one machine, and the builds it runs in."""
-        builds = [(bench.build, bench.built if bench.built is not None else bench.problem)
+        builds = [(bench.build, bench.apart.get(machine.name) or bench.built or bench.problem)
                   for bench in self.benches if bench.build not in ("board strict", "narrow")]
         crew, keys = (self.crew, self.store.keys) if self.staffed else (None, {})
         if any(getattr(claim, "allow", ()) for claim in machine.claims):
@@ -219,6 +219,10 @@ class Check:
             claims = [claim for claim in routine.claims if judged_in(claim, bench.build)]
             what = bench.problem.what
             return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in claims]
+        if routine.name in bench.apart:
+            what = f"{bench.apart[routine.name].what}: {bench.apart[routine.name].why}"
+            return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in routine.claims
+                    if judged_in(c, bench.build)]
         bound = bench.bounds.get(routine.name)
         if bound is None:
             return []  # a path that ends in a machine, where no machine runs

@@ -55,16 +55,22 @@ def run(options: argparse.Namespace) -> int:
         return 3
     line = ProgressLine()
     entries = []
+    lacking = False
     with Crew(bench.engine, options.workers) as crew:
         prober = Prober(crew, {"board": bench.built}, 7)
         for name in options.routines or names:
             def show(done: int, total: int, name: str = name) -> None:
                 line(f"{name}: counting", min(done, total), total)
 
-            if name in machines:
+            if name in machines and name not in bench.apart:
                 stand = stand_of(machines[name], bench.built, default_nan=sheet.default_nan, core=sheet.core)
                 found = hunted(stand, crew, 7, thorough=options.thorough, progress=show)
                 entries.append(machine_entry_of(stand, found))
+                continue
+            if name in bench.apart:
+                line.clear()
+                print(bench.apart[name])
+                lacking = True
                 continue
             bound = bench.bounds[name]
             entries.append(entry_of(bound, hunted_cost(bound, prober, thorough=options.thorough, progress=show)))
@@ -75,4 +81,4 @@ def run(options: argparse.Namespace) -> int:
     folder = sheet.file.parent / "reports"
     with only_one(folder):
         save_record(plain(record), folder / f"{sheet.file.stem.removesuffix('_sheet')}_cost.json")
-    return 0 if all(entry["counted"] for entry in entries) else 3
+    return 0 if all(entry["counted"] for entry in entries) and not lacking else 3
