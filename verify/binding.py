@@ -171,7 +171,7 @@ def widths_matter(sheet: Sheet, results: Mapping[str, Built | ShimError]) -> boo
     if isinstance(host, ShimError) or isinstance(results["board"], ShimError):
         return False
     info = host.info
-    return any(info.width_differences.get(function) for routine in sheet.routines
+    return any(info.width_differences.get(function) for routine in sheet.routines if routine.stages is None
                for function in (target_of(routine, info)[3] or {routine.name}))
 
 

@@ -136,12 +136,28 @@ def render(record: dict[str, Any], width: int) -> str:
     lines += wrapped("", f"{record['cycle_table']['uncertainty']}; wait states, caches and interrupts come on top", width)
     for entry in record["routines"]:
         lines += ["", *routine_lines(record, entry, width)]
+    for path in record.get("paths", []):
+        lines += ["", *path_lines(record, path, width)]
     good = [entry for entry in record["routines"] if entry["counted"] and "cycles" in entry]
     if len(good) > 1:
         low, high = (sum(entry["cycles"][end] for entry in good) for end in ("optimistic", "pessimistic"))
         text = f"all {len(good)} once each: {low:g} to {high:g} cycles" + share_text(record, low, high)
         lines += ["", *wrapped("sum", text, width)]
     return "\n".join(lines) + "\n"
+
+
+def path_lines(record: dict[str, Any], path: dict[str, Any], width: int) -> list[str]:
+    """The sum over the stages of a path, once per sample period."""
+    lines = [f"{path['name']}: {' -> '.join(path['stages'])}"]
+    if path["cycles"] is None:
+        return lines + wrapped("none", f"not counted: {', '.join(path['missing'])}", width)
+    low, high = path["cycles"]["optimistic"], path["cycles"]["pessimistic"]
+    how = "every value counted in each stage" if path["every_value"] else f"largest found, weakest stage: {path['weakest']}"
+    lines += wrapped("count", f"instructions, each stage's most, summed: {int(path['instructions'])} ({how})", width)
+    lines += wrapped("cycles", f"{low:g} to {high:g} once per sample" + share_text(record, low, high), width)
+    if path["missing"]:
+        lines += wrapped("without", f"{', '.join(path['missing'])}: not counted here, so the whole costs more", width)
+    return lines
 
 
 def routine_lines(record: dict[str, Any], entry: dict[str, Any], width: int) -> list[str]:

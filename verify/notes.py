@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,8 @@ from reference.spot import note_name
 from verify.binding import Bench, make_benches
 from verify.claims.base import doubles_of
 from verify.errors import UsageError, nearest_words
+from verify.paths.entry import TURNS
+from verify.paths.walk import walked
 from verify.probing import Prober
 from verify.routine import Bound
 from verify.sheet import Sheet, load_sheet
@@ -25,11 +28,13 @@ BITS = 100
 
 @dataclass(frozen=True)
 class Row:
-    """One note: input in its unit, exact and got frequency, cents between them (None where there is no pitch)."""
+    """One note: input in its unit, exact and got frequency, cents between them (None where there is no pitch); of a path,
+    the volts that one of its stages gave."""
 
     value: float
     wanted_hz: float
     got_hz: float
+    volts: float | None = None
 
     @property
     def cents(self) -> float | None:
@@ -43,16 +48,21 @@ def pitch_bounds(bench: Bench, only: list[str]) -> list[Bound]:
     """Routines with one input, a reference, and a result in Hz."""
     return [bound for name, bound in bench.bounds.items()
             if (not only or name in only) and len(bound.domain.grids) == 1 and bound.routine.reference is not None
-            and bound.routine.output.unit == "Hz"]
+            and (bound.routine.output.unit == "Hz" or (bound.stages and bound.routine.output.unit in TURNS))]
 
 
-def note_places(bound: Bound, by: str) -> np.ndarray:
+def hz_per_unit(bound: Bound, sample_rate_hz: float) -> float:
+    """Hz for one unit of the result: a path may end in a phase increment."""
+    return float(TURNS.get(bound.routine.output.unit, 0) * Fraction(sample_rate_hz)) or 1.0
+
+
+def note_places(bound: Bound, by: str, unit_hz: float = 1.0) -> np.ndarray:
     """Ordinals of the inputs nearest to each semitone (or octave) of the range, from the reference's own frequencies.
 
     The input at which the reference gives a note is found by halving: it works for volts, codes and note numbers.
     """
     domain = bound.domain
-    low, high = wanted(bound, 0), wanted(bound, domain.count - 1)
+    low, high = (wanted(bound, end) * unit_hz for end in (0, domain.count - 1))
     rising = high >= low
     bottom, top = sorted((max(low, 1e-6), max(high, 1e-6)))
     step = 12 if by == "octave" else 1
@@ -64,9 +74,9 @@ def note_places(bound: Bound, by: str) -> np.ndarray:
         left, right = 0, domain.count - 1
         while right - left > 1:
             middle = (left + right) // 2
-            below = wanted(bound, middle) < hz
+            below = wanted(bound, middle) * unit_hz < hz
             left, right = (middle, right) if below == rising else (left, middle)
-        places.append(min((left, right), key=lambda o: abs(math.log2(max(wanted(bound, o), 1e-9) / hz))))
+        places.append(min((left, right), key=lambda o: abs(math.log2(max(wanted(bound, o) * unit_hz, 1e-9) / hz))))
     return np.unique(np.array(places, np.int64))
 
 
@@ -78,24 +88,36 @@ def wanted(bound: Bound, ordinal: int) -> float:
     return float((found.low + found.high) / 2)
 
 
-def rows_of(bound: Bound, prober: Prober, by: str) -> list[Row]:
+def volts_of(bound: Bound, prober: Prober, places: np.ndarray) -> list[float | None]:
+    """What the stage of a path that gives volts gave; None where there is none."""
+    number = next((k for k, stage in enumerate(bound.stages) if stage.routine.output.unit == "V"), None)
+    if number is None:
+        return [None] * len(places)
+    return [float(volts) for volts in walked(bound, prober, places).given[number]]
+
+
+def rows_of(bound: Bound, prober: Prober, by: str, sample_rate_hz: float = 48_000) -> list[Row]:
     """The table of one routine."""
-    places = note_places(bound, by)
+    unit_hz = hz_per_unit(bound, sample_rate_hz)
+    places = note_places(bound, by, unit_hz)
     raws = prober.outputs(bound, [int(place) for place in places])
-    got = doubles_of(raws, NUMPY_TYPES[bound.output_type], bound.output_scale)
+    got = doubles_of(raws, NUMPY_TYPES[bound.output_type], bound.output_scale) * unit_hz
     values = bound.domain.doubles(places)[0]
-    return [Row(float(value), wanted(bound, int(place)), float(hz)) for place, value, hz in
-            zip(places, values, got, strict=True)]
+    volts = volts_of(bound, prober, places)
+    return [Row(float(value), wanted(bound, int(place)) * unit_hz, float(hz), passed) for place, value, hz, passed in
+            zip(places, values, got, volts, strict=True)]
 
 
 def table_lines(bound: Bound, rows: list[Row]) -> list[str]:
     """The table as text."""
     grid = bound.domain.grids[0]
+    volts_head = f"  {'volts [V]':>12}" if any(row.volts is not None for row in rows) else ""
     lines = ["", f"{bound.routine.name}   ({bound.definition}, {bound.build})", "",
-             f"  {f'{grid.name} [{grid.unit}]':>14}   note        wanted Hz          got Hz       cents"]
+             f"  {f'{grid.name} [{grid.unit}]':>14}{volts_head}   note        wanted Hz          got Hz       cents"]
     for row in rows:
         cents = "no pitch" if row.cents is None else f"{row.cents:+.4f}"
-        lines.append(f"  {row.value:14.9g}   {note_name(row.wanted_hz).split()[0]:<5} {row.wanted_hz:14.6f}  "
+        passed = "" if row.volts is None else f"  {row.volts:12.7f}"
+        lines.append(f"  {row.value:14.9g}{passed}   {note_name(row.wanted_hz).split()[0]:<5} {row.wanted_hz:14.6f}  "
                      f"{row.got_hz:14.6f}  {cents:>10}")
     known = [row.cents for row in rows if row.cents is not None]
     if known:
@@ -108,13 +130,14 @@ def write_csv(path: Path, tables: list[tuple[Bound, list[Row]]]) -> None:
     try:
         with open(path, "w", newline="", encoding="utf-8") as stream:
             writer = csv.writer(stream)
-            writer.writerow(["routine", "input", "value", "unit", "note", "wanted_hz", "got_hz", "cents"])
+            writer.writerow(["routine", "input", "value", "unit", "note", "wanted_hz", "got_hz", "cents", "volts"])
             for bound, rows in tables:
                 grid = bound.domain.grids[0]
                 for row in rows:
                     writer.writerow([bound.routine.name, grid.name, repr(row.value), grid.unit,
                                      note_name(row.wanted_hz).split()[0], repr(row.wanted_hz), repr(row.got_hz),
-                                     "" if row.cents is None else f"{row.cents:.9g}"])
+                                     "" if row.cents is None else f"{row.cents:.9g}",
+                                     "" if row.volts is None else repr(row.volts)])
     except OSError as problem:
         raise UsageError("the table cannot be written", where=str(path), why=str(problem),
                          todo="name a file in a folder that is there and writable") from problem
@@ -140,7 +163,7 @@ def notes(path: Path, only: list[str], by: str, out: Path | None) -> int:
     with Crew(bench.engine, 1) as crew:
         prober = Prober(crew, {"host": bench.built}, 7)
         for bound in bounds:
-            rows = rows_of(bound, prober, by)
+            rows = rows_of(bound, prober, by, float(sheet.sample_rate_hz))
             tables.append((bound, rows))
             print("\n".join(table_lines(bound, rows)))
     if out is not None:

@@ -16,6 +16,7 @@ from reference import precision
 from verify.binding import Bench, claims_for, make_benches
 from verify.claims.accurate import Accurate
 from verify.claims.base import Case
+from verify.claims.measured import decided, doubt_of
 from verify.claims.protective import event_place
 from verify.errors import UsageError, nearest_words
 from verify.evidence import Evidence
@@ -23,6 +24,7 @@ from verify.explaining import number_entry
 from verify.judging.exact import exact_error
 from verify.machines.replaying import Asked, replayed_script
 from verify.machines.script import parse_script
+from verify.paths.replaying import stage_lines
 from verify.probing import Prober
 from verify.reports.numbers import away, times
 from verify.reports.terminal import value_line, wrapped
@@ -135,17 +137,23 @@ def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], pr
         lines += wrapped("input" if number == 0 else "", value_line(entry), width)
     values = host.domain.values_of(raws)
     for bench in benches:
+        if routine.name not in bench.bounds:
+            continue  # a path that ends in a machine, where no machine runs
         bound = bench.bounds[routine.name]
         lines += output_lines(bound, raws, prober, width)
+        ordinal = ordinal_of(bound, {grid.name: raw for grid, raw in zip(bound.domain.grids, raws, strict=True)})
+        for text in stage_lines(bound, ordinal, prober) if bound.stages and ordinal is not None else []:
+            lines += wrapped("", text, width)
         answer = prober.outside(bound, [raws])[0]
         wrong |= answer is None
-        for claim in routine.claims:
+        for claim in bound.routine.claims:
             if not isinstance(claim, Accurate) or answer is None or values is None or routine.reference is None:
                 continue
             metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric
             scale = Fraction(1) if bound.float_output else routine.output.scale
-            holds, error = exact_error(metric, claim.limit, answer, values, routine.reference, routine.constants,
+            holds, error = exact_error(metric, claim.limit, answer, values, bound.routine.reference, routine.constants,
                                        type_number=bound.output_type, scale=scale)
+            holds = decided(holds, error.middle, claim.limit, doubt_of(bound, claim.metric))
             limit = float(claim.limit)
             text = error.why or f"{away(error.middle, limit)} {claim.unit}".strip()
             if limit and math.isfinite(error.middle):

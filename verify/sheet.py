@@ -238,6 +238,9 @@ class Sheet:
         if reference is not None and not callable(reference):
             raise SheetError(f"{name}: the reference is not a function", where=where, why=f"got {type(reference).__name__}",
                              todo="pass a function such as pitch.hz_from_code, or leave it out")
+        if constants and reference is None:
+            raise SheetError(f"{name}: constants without a reference", where=where,
+                             why="the stages' references have constants of their own", todo="give reference=... as well")
         wanted = reference or composed(parts.routines, factor_of(parts))
         dropped = checked_without(without or {}, (*PROTECTIVE_CLAIMS, "stages_fit"), where)
         # What goes on inside a machine, and where, its own entry says.

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from verify.routine import Routine
 
 NAME = "cost"
 HELP = "count what each routine costs on the board: instructions, cycles, stack, code"
@@ -20,6 +24,12 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--workers", type=int, metavar="N", help="worker processes (default: one per processor)")
 
 
+def wanted_names(asked: list[str], names: list[str], paths: list[Routine]) -> list[str]:
+    """The routines to count: those asked for, and the stages of paths asked for."""
+    stages = {path.name: [name for name in path.stages.names() if name in names] for path in paths if path.stages is not None}
+    return list(dict.fromkeys(name for one in asked for name in stages.get(one, [one]))) or names
+
+
 def run(options: argparse.Namespace) -> int:
     """Count, print, store reports/NAME_cost.json. Exit 3 when a routine could not be counted."""
     from firmware_shim.crew import Crew
@@ -30,6 +40,7 @@ def run(options: argparse.Namespace) -> int:
     from verify.errors import UsageError, nearest_words
     from verify.machines.check import stand_of
     from verify.machines.costs import hunted
+    from verify.paths.cost import path_cost
     from verify.probing import Prober
     from verify.progress import ProgressLine
     from verify.reports.record import plain, save_record
@@ -43,9 +54,10 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError("the sheet names no core", where=str(options.sheet), why="a call costs something on a core only",
                          todo='write Sheet(..., core="cortex-m4f", clock_hz=168_000_000), or give --core cortex-m4f')
     machines = {machine.name: machine for machine in sheet.machines}
-    names = [*(routine.name for routine in sheet.routines), *machines]
+    names = [*(routine.name for routine in sheet.routines if routine.stages is None), *machines]
+    paths = [routine for routine in sheet.routines if routine.stages is not None]
     for name in options.routines:
-        if name not in names:
+        if name not in (*names, *(path.name for path in paths)):
             raise UsageError(f"no routine {name!r} in the sheet", where=str(options.sheet), why="it describes others",
                              todo=nearest_words(name, names))
     (bench,) = make_benches(sheet, ("board",))
@@ -58,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
     lacking = False
     with Crew(bench.engine, options.workers) as crew:
         prober = Prober(crew, {"board": bench.built}, 7)
-        for name in options.routines or names:
+        for name in wanted_names(options.routines, names, paths):
             def show(done: int, total: int, name: str = name) -> None:
                 line(f"{name}: counting", min(done, total), total)
 
@@ -77,6 +89,8 @@ def run(options: argparse.Namespace) -> int:
     line.clear()
     compiler = bench.built.compiler
     record = record_of(sheet, entries, compiler.version, compiler.c_library, list(bench.built.kept_flags))
+    asked = [path for path in paths if not options.routines or path.name in options.routines]
+    record["paths"] = [path_cost(path, entries) for path in asked]
     print(render(record, width()), end="")
     folder = sheet.file.parent / "reports"
     with only_one(folder):

@@ -186,6 +186,8 @@ def composed(routines: Sequence[Routine], factor: Fraction = Fraction(1)) -> Cal
             values = (routine.reference(ctx, *values, **routine.constants),)
         return values[0] if factor == 1 else values[0] * ctx.number(factor)
 
+    if routines:
+        right_answer.__wrapped__ = routines[0].reference  # type: ignore[attr-defined]  # names of what enters, for print
     right_answer.__name__ = " -> ".join(getattr(r.reference, "__name__", "reference") for r in routines) or "as it is"
     return right_answer
 
