@@ -21,6 +21,7 @@ LARGEST_SEGMENT = 1 << 24
 JOB_CASES = 1 << 25
 JOB_SEGMENTS = 2048
 MOST_STOPS = 24
+RENDERED_CASES = 1 << 11
 
 Progress = Callable[[str, int, int], None]
 
@@ -46,6 +47,11 @@ class Hunt:
         if len(witnesses):
             lines = np.array([[w, w + 1] for w in witnesses], np.int64)
             self.phase("stored witnesses", clip(lines, domain.count))
+        stages = self.bound.routine.stages
+        if stages is not None and stages.voice is not None and self.bound.build == "strict" and domain.count > RENDERED_CASES:
+            # With checks on, signals render many times slower; what is looked for there are events of the functions.
+            self.phase("even cover", even(domain, RENDERED_CASES, run=16))
+            return
         if not small:
             parts = parts_from_arrays(self.bound.array_lengths)
             self.phase("edges and joints", edges(domain, parts, self.bound.routine.joints))

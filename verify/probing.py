@@ -30,6 +30,10 @@ class Prober:
         self.costs: dict[str, Any] = {}
         self.outputs_of_paths: dict[tuple[str, str], np.ndarray] = {}
 
+    def kept_outputs(self, bound: Bound) -> np.ndarray | None:
+        """Every result of a path whose hunt kept them, by ordinal."""
+        return self.outputs_of_paths.get((bound.build, bound.routine.name))
+
     def listed_job(self, bound: Bound, axes: Sequence[Axis], count: int, **more: object) -> Job:
         """A job over explicit inputs."""
         return Job(bound.library, bound.loop, tuple(axes), bound.output_type, np.array([[0, count, 0]], np.int64),

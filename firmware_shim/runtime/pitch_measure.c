@@ -143,12 +143,14 @@ static double without_mean(const double *x, long count, double *power)
     return mean;
 }
 
-/* Turns per sample; NaN: not measured that exactly, infinity: no pitch. near: about how many. */
-static double turns_of(const double *x, long count, double near, double doubt_cents)
+/* Turns per sample; NaN: not measured that exactly, infinity: no pitch. near: about how many; rough: what they are roughly,
+   whether or not they were measured, 0 where nothing says it. */
+static double turns_of(const double *x, long count, double near, double doubt_cents, double *rough)
 {
     double power;
     const double mean = without_mean(x, count, &power);
     struct found best;
+    *rough = 0;
     if (!isfinite(power) || power <= 1e-24 * (1 + mean * mean))
         return INFINITY;
     best = at(level, count, near);
@@ -168,6 +170,7 @@ static double turns_of(const double *x, long count, double near, double doubt_ce
     }
     if (!(best.turns > 0) || best.size * best.size < 0.02 * power)
         return NAN;
+    *rough = best.turns;
     return best.bend / best.turns <= doubt_cents * 5.776e-4 ? best.turns : NAN; /* ln 2 / 1200, towards zero */
 }
 
@@ -175,7 +178,10 @@ static double turns_of(const double *x, long count, double near, double doubt_ce
 __attribute__((visibility("default"))) double pf_pitch_of(const double *x, long count, double rate_hz, double near_hz,
                                                          double doubt_cents)
 {
-    return count < LEAST * 2 || count > MOST ? NAN : rate_hz * turns_of(x, count, near_hz / rate_hz, doubt_cents);
+    double rough;
+    if (count < LEAST + LEAST / 2 + 1 || count > MOST)
+        return NAN;
+    return rate_hz * turns_of(x, count, near_hz / rate_hz, doubt_cents, &rough);
 }
 
 /* How many samples are measured; 0 where they would be too many. */
@@ -205,9 +211,8 @@ static void taken(const void *raw, int type, double *to, long n)
         }
 }
 
-double pf_voice_hz(const struct pf_voice *voice, const void *argument, double value)
+static double rendered_hz(const struct pf_voice *voice, const void *argument, double near_hz, double *rough)
 {
-    const double near_hz = fabs(value) * voice->hz_per_unit;
     const long wanted = pf_pitch_samples(voice->rate_hz, near_hz);
     const long size = voice->size();
     char *memory = __builtin_alloca((size_t)size + 128);
@@ -215,6 +220,7 @@ double pf_voice_hz(const struct pf_voice *voice, const void *argument, double va
     void *outputs[8];
     volatile long progress[3] = {0, 0, 0};
     const void *inputs[1] = {0};
+    *rough = 0;
     if (!wanted)
         return NAN;
     memory = (char *)(((uintptr_t)memory + 63) & ~(uintptr_t)63);
@@ -234,5 +240,15 @@ double pf_voice_hz(const struct pf_voice *voice, const void *argument, double va
         done += n;
     }
     voice->destroy(memory);
-    return voice->rate_hz * turns_of(samples, wanted, near_hz / voice->rate_hz, voice->doubt_cents);
+    return voice->rate_hz * turns_of(samples, wanted, near_hz / voice->rate_hz, voice->doubt_cents, rough);
+}
+
+double pf_voice_hz(const struct pf_voice *voice, const void *argument, double value)
+{
+    const double asked_hz = fabs(value) * voice->hz_per_unit;
+    double rough, found = rendered_hz(voice, argument, asked_hz, &rough);
+    /* Far below what was asked for, the samples were too few: once more for the pitch that it has. */
+    if (isnan(found) && rough > 0 && rough * voice->rate_hz < 0.8 * asked_hz)
+        found = rendered_hz(voice, argument, rough * voice->rate_hz, &rough);
+    return found;
 }

@@ -232,17 +232,18 @@ def test_each_part_of_the_passing_demo_fits_a_screen(tmp_path: Path) -> None:
     lines = done.stdout.splitlines()
 
     assert 0 == done.returncode, done.stdout
-    # Three parts, each within what a small terminal shows at once.
-    assert 3 * 20 >= len(lines)
+    # Four parts, each within what a small terminal shows at once.
+    assert 4 * 20 >= len(lines)
     assert [] == [line for line in lines if len(line) > 80]
     assert "\x1b" not in done.stdout + done.stderr
 
 
 @pytest.mark.parametrize(("part", "count"), [
     ("bell_pitch", 13), pytest.param("bell_time", 11, marks=pytest.mark.nightly),
-    pytest.param("bell_voice", 14, marks=pytest.mark.nightly)])
+    pytest.param("bell_voice", 14, marks=pytest.mark.nightly), pytest.param("bell_path", 2, marks=pytest.mark.nightly)])
 def test_every_fault_of_the_first_draft_is_reported(tmp_path: Path, part: str, count: int) -> None:
-    listed = FAULTS.with_name({"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md"}.get(part, "FAULTS_IN_VOICE.md"))
+    names = {"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md", "bell_path": "FAULTS_IN_PATH.md"}
+    listed = FAULTS.with_name(names.get(part, "FAULTS_IN_VOICE.md"))
     shutil.copytree(FAULTS.parent, tmp_path / "draft")
     done = preflash(tmp_path, "check", f"draft/{part}_sheet.py", "--cases", "1000000", "--reports", "reports")
     record = json.loads((tmp_path / "reports" / f"{part}.json").read_text())

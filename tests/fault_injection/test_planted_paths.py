@@ -80,6 +80,7 @@ def test_a_stage_fed_outside_its_range_is_found_though_every_stage_is_right() ->
     assert "9 of 4 096 inputs" in found.words("stages_fit")
 
 
+@pytest.mark.nightly
 def test_stages_that_are_right_alone_and_disagree_are_found_end_to_end() -> None:
     # Calibration to A, frequency from C: each is right by its own reference, the instrument is not.
     whole = (", reference=pitch.hz_from_code, constants=dict(low_code=0, low_volts=0, high_code=4096, high_volts=5, "
@@ -108,6 +109,26 @@ def test_a_scale_mismatch_inside_the_machine_shows_only_in_the_signal() -> None:
     assert wrong.entry["budgets"][0]["measured"]["own_error"] == 0.003
 
 
+@pytest.mark.nightly
+def test_a_machine_that_sounds_an_octave_low_is_measured_there() -> None:
+    found = seen(shared_record(source(change=" / 2"), sheet(PATH % (', "tone"', 0.01, ""), more=TONE)), "pitch")
+
+    assert found.verdicts()["accurate host"] == "fails"
+    assert -1200 == pytest.approx(found.entry["budgets"][0]["end"]["worst"], abs=0.1)
+
+
+@pytest.mark.nightly
+def test_steps_back_of_a_measured_pitch_count_beyond_its_own_error() -> None:
+    path = PATH % (', "tone"', 200, "")
+    # Many inputs of one increment sound alike: their measured pitches differ by less than the method's own error.
+    flat = seen(shared_record(source(change=" & ~0xffffu"), sheet(path, more=TONE)), "pitch")
+    back = seen(shared_record(source(change=" ^ 0x8000u"), sheet(path, more=TONE)), "pitch")
+
+    assert flat.verdicts()["rising host"] == "holds" and "own error" in flat.words("rising")
+    assert back.verdicts()["rising host"] == "fails"
+
+
+@pytest.mark.nightly
 def test_a_silent_machine_fails_and_is_never_called_undecided() -> None:
     found = seen(shared_record(source(change=" & 0"), sheet(PATH % (', "tone"', 0.01, ""), more=TONE)), "pitch")
 
@@ -117,6 +138,8 @@ def test_a_silent_machine_fails_and_is_never_called_undecided() -> None:
 @pytest.mark.parametrize(
     ("path", "words"),
     [
+        ('s.path("p", stages=["volts", "hz", "increment", "tone"], claims=[rising(strict=True, because=WHY)])',
+         ("strict=True", "measured")),
         ('s.path("p", stages=["volts", "increment"], claims=[])', ("volts gives V, increment takes Hz", "plant_sheet.py")),
         ('f("hz_q8", inputs=[binary32("v", 0, 5, "V")], output=fixed_output("Hz", fraction_bits=8), '
          'reference=pitch.hz_from_volts, constants={"zero_volt_hz": 65.5}, claims=[])\n'
@@ -129,12 +152,13 @@ def test_a_silent_machine_fails_and_is_never_called_undecided() -> None:
 )
 def test_stages_that_do_not_fit_are_refused_with_both_places(tmp_path: Path, path: str, words: tuple[str, ...]) -> None:
     with pytest.raises(SheetError) as problem:
-        run(tmp_path, source(), sheet(path + "\n"))
+        run(tmp_path, source(), sheet(path + "\n", more=TONE))
 
     text = str(problem.value)
     assert all(word in text for word in words), text
 
 
+@pytest.mark.nightly
 def test_a_fraction_that_c_would_cut_off_between_stages_is_refused(tmp_path: Path) -> None:
     more = ('f("volts_again", inputs=[integers("whole", 0, 5, "V")], output="V", reference=lambda ctx, x: x, claims=[])\n'
             's.path("p", stages=["volts", "volts_again"], claims=[])\n')

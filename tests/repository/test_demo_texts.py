@@ -14,7 +14,8 @@ HEADER_FIELDS = ("Formula:", "Domain:", "Outside:", "Error:", "Source:")
 FAULT_ROW = re.compile(r"\| (\d+) \| (\w+) \| (\d+) \| `([^`]+)` \|")
 
 
-PARTS = {"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md", "bell_voice": "FAULTS_IN_VOICE.md"}
+PARTS = {"bell_pitch": "FAULTS.md", "bell_time": "FAULTS_IN_TIME.md", "bell_voice": "FAULTS_IN_VOICE.md",
+         "bell_path": "FAULTS_IN_PATH.md"}
 
 
 def fault_rows(part: str) -> list[tuple[int, str, int, str]]:
@@ -46,6 +47,8 @@ def test_every_routine_has_a_fault(part: str) -> None:
 
     assert list(range(1, len(rows) + 1)) == [number for number, *_ in rows]
     named = declared_routines() if part == "bell_pitch" else described(part)
+    if part == "bell_path":
+        named = {name for name in named if name.endswith("_path")}  # each stage is right by itself
     assert named == {routine for _, routine, _, _ in rows}
 
 

@@ -31,6 +31,9 @@ class Probe(Protocol):
     def outside(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[bytes | None]:
         """Raw outputs for raw inputs that need not lie on the grid."""
 
+    def kept_outputs(self, bound: Bound) -> np.ndarray | None:
+        """Every result of a path whose hunt kept them, by ordinal; None where it did not."""
+
     def culprit(self, bound: Bound, ordinal: int, kind: int) -> tuple[str, bool]:
         """(function, file and line of a flagged operation, whether it lies in the author's code)."""
 

@@ -6,8 +6,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar
 
+import numpy as np
+
 from firmware_shim.job import Test
 from verify.claims.base import Assessment, Case, Claim, number_text, positive_limit, reason
+from verify.claims.measured import doubt_of
 from verify.errors import SheetError
 from verify.routine import Bound, Routine
 
@@ -37,26 +40,37 @@ class Order(Claim):
         if any(grid.count < 2 for grid in routine.inputs[-1:]):
             raise SheetError(f"{self.direction}: the input has one value only", where=where,
                              why="order needs two neighbours", todo="widen the range")
+        if self.strict and routine.stages is not None and routine.stages.voice is not None:
+            raise SheetError(f"{self.direction}(strict=True) does not fit a measured signal", where=where,
+                             why="steps smaller than the measurement's own error cannot be told from none",
+                             todo=f"write {self.direction}(because=...), or claim it of a path that ends before the machine")
 
     def test(self, bound: Bound) -> Test:
         sign = 1.0 if self.direction == "rising" else -1.0
-        return Test("order", strict=self.strict, high=float(self.slack), sign=sign)
+        slack = float(self.slack)
+        if doubt_of(bound, "relative"):
+            # The finest that may be judged anywhere; assess looks closer where every result was kept.
+            slack += float(2 * doubt_of(bound, "relative") * Fraction(bound.screen.high if bound.screen else 0))
+        return Test("order", strict=self.strict, high=slack, sign=sign)
 
     def assess(self, case: Case) -> Assessment:
         total, slot = case.total, case.slot
         found = Assessment(valid=total.found(slot, "judged"), failing=total.found(slot, "failing"))
         found.every_value = case.every_value
         found.first_failing, found.last_failing = total.failing_ends(slot)
+        if doubt_of(case.bound, "cents"):
+            self.measured(case, found)
         skipped = total.found(slot, "skipped")
         if skipped:
             found.every_value = False
             found.facts.append(f"{skipped} steps from or to a result that is not a number were not judged")
         least, at = total.error(slot, "least")
-        if at >= 0:
+        if at >= 0 and found.worst is None:
             found.worst, found.worst_at = least, at
             found.worst_unit = case.bound.routine.output.unit
         if found.failing:
-            found.witness = at if at >= 0 else found.first_failing
+            found.witness = found.worst_at if found.worst_at is not None else found.first_failing
+            least = found.worst if found.worst is not None else least
             before, here = case.probe.outputs(case.bound, [found.witness - 1, found.witness])
             kind = "does not move" if least == 0 else "goes the wrong way"
             words = ("above", "below") if self.strict else ("not below", "not above")
@@ -69,6 +83,24 @@ class Order(Claim):
                 share = found.failing / max(1, found.valid)
                 found.share, found.share_of = (share, share, share), "every step"
         return found
+
+    def measured(self, case: Case, found: Assessment) -> None:
+        """A measured pitch: steps back within twice the measurement's own error are none that could be told."""
+        doubt = 2 * float(doubt_of(case.bound, "relative"))
+        cents = 2 * float(doubt_of(case.bound, "cents"))
+        found.facts.append(f"steps back of up to {cents:g} cents, twice the own error of the measured pitch, are not counted")
+        results = case.probe.kept_outputs(case.bound)
+        if results is None or len(case.bound.domain.grids) > 1:
+            return
+        sign = 1.0 if self.direction == "rising" else -1.0
+        with np.errstate(invalid="ignore"):
+            steps = sign * np.diff(results)
+        wrong = 1 + np.flatnonzero(steps < -float(self.slack) - doubt * np.abs(results[1:]))
+        found.failing = len(wrong)
+        found.first_failing, found.last_failing = (int(wrong[0]), int(wrong[-1])) if len(wrong) else (-1, -1)
+        if np.isfinite(steps).any():
+            found.worst_at = int(np.nanargmin(steps)) + 1
+            found.worst, found.worst_unit = float(steps[found.worst_at - 1]), case.bound.routine.output.unit
 
 
 def rising(*, strict: bool = False, slack: float = 0, because: str = "") -> Order:

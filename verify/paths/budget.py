@@ -301,5 +301,7 @@ def budgets(benches: Sequence[Bench], routine: Routine, outcomes: Sequence[Outco
         if bound is None or not bound.stages or bench.build not in ("host", "board"):
             continue
         worst = [o.assessment.worst_at for o in outcomes if o.build == bench.build and o.claim.name == "accurate"]
-        found.append(budget_of(bound, probe, next((at for at in worst if at is not None and at >= 0), None)))
+        entry = budget_of(bound, probe, next((at for at in worst if at is not None and at >= 0), None))
+        entry["cut"] = bench.build == "board" and routine.stages is not None and routine.stages.voice is not None
+        found.append(entry)
     return found

@@ -108,7 +108,7 @@ def walked(bound: Bound, probe: Any, ordinals: np.ndarray | None = None) -> Walk
     givers = [*bound.stages]
     walk.taken.append(walk.inputs[0])
     for number, stage in enumerate(givers):
-        known = probe.outputs_of_paths.get((bound.build, bound.routine.name)) if is_rendered(stage) else None
+        known = probe.kept_outputs(bound) if is_rendered(stage) else None
         if known is not None:
             # The hunt has rendered them all.
             results, came, problem = known[ordinals], walk.came, ""

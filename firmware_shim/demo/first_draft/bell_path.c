@@ -1,0 +1,45 @@
+/* Harbour bell, first draft: the way of a pitch. Each routine was tried by itself, the way never. Do not build on it. */
+#include "bell_path.h"
+
+#include <math.h>
+
+float bell_input_volts(uint16_t code)
+{
+	return (float)code * (5.1f / 65536.0f) - 0.05f; /* what the input really reads */
+}
+
+float bell_input_hz(float volts)
+{
+	if (!(volts > 0.0f))
+		volts = 0.0f;
+	if (volts > 5.0f)
+		volts = 5.0f;
+	return 65.40639132514966f * exp2f(volts);
+}
+
+uint32_t bell_chime_increment(float hz)
+{
+	uint64_t hz_q17 = (uint64_t)(hz * 131072.0f);
+
+	return (uint32_t)((hz_q17 * 32768u + 24000u) / 48000u);
+}
+
+void bell_chime_init(bell_chime_t *chime)
+{
+	chime->phase = 0;
+	chime->increment = 0;
+}
+
+void bell_chime_set(bell_chime_t *chime, uint32_t increment)
+{
+	chime->increment = increment & ~0xffffu; /* the phase is kept in 16 bits, those of the converter */
+}
+
+float bell_chime_step(bell_chime_t *chime)
+{
+	float turns;
+
+	chime->phase += chime->increment;
+	turns = (float)(int32_t)chime->phase * 0x1p-32f;
+	return sinf(turns * 6.28318531f);
+}

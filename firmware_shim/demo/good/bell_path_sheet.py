@@ -1,0 +1,70 @@
+"""Harbour bell, the way of a pitch: from the converter's code to what is heard, with its error budget.
+
+The harbour bell is an invented instrument: a weather-driven bell voice for a garden sculpture. Its
+circuit, numbers and code are made up for this demonstration.
+"""
+
+from reference import pitch
+from verify import Sheet, accurate, binary32, codes, event, integers, rising, signal, stays_within
+
+bell = Sheet(
+    sources=["bell_path.c"],
+    flags="-std=c11 -O2 -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
+    sample_rate_hz=48_000,
+    title="harbour bell, the way of a pitch",
+    note="An invented instrument; its circuit, numbers and code are made up for this demonstration.",
+)
+
+
+def volts_within_scale(ctx, code):
+    """The reading, held to the bell's five octaves."""
+    volts = pitch.volts_from_code(ctx, code, low_code=0, low_volts="-0.05", high_code=65536, high_volts="5.05")
+    return ctx.minimum(ctx.maximum(volts, 0), 5)
+
+
+bell.function(
+    "bell_input_volts",
+    inputs=[codes("code", bits=16)],
+    output="V",
+    reference=volts_within_scale,
+    claims=[accurate(volts=2e-6, because="a fortieth of a converter step"), rising(because="no step back")],
+)
+
+bell.function(
+    "bell_input_hz",
+    inputs=[binary32("volts", 0, 5, "V")],
+    output="Hz",
+    reference=pitch.hz_from_volts,
+    constants={"zero_volt_hz": "440 * 2**(-33/12)"},
+    claims=[accurate(cents=0.01, because="a tenth of what the whole way may be off")],
+)
+
+bell.function(
+    "bell_chime_increment",
+    inputs=[binary32("hz", 65, 2100, "Hz")],
+    output="step/sample",
+    reference=pitch.increment_32bit_from_hz,
+    constants={"sample_rate_hz": 48_000},
+    claims=[accurate(lsb=0.5, because="nearest is possible and costs nothing")],
+)
+
+bell.machine(
+    "bell_chime",
+    state="bell_chime_t",
+    init="bell_chime_init(state)",
+    events=[event("increment", "bell_chime_set(state, increment)", integers("increment", 0, 2**30, "step/sample"))],
+    step="out = bell_chime_step(state)",
+    outputs=[signal("out", "full scale")],
+    claims=[stays_within(-1, 1, because="the converter takes -1 to 1")],
+    longest_seconds=0.1,
+    scripts=40,
+)
+
+bell.path(
+    "bell_pitch_path",
+    stages=["bell_input_volts", "bell_input_hz", "bell_chime_increment", "bell_chime"],
+    claims=[
+        accurate(cents=0.1, because="a chord of several bells must not beat; the converter's own half step is 0.047 cents"),
+        rising(because="a rising voltage must never lower the pitch"),
+    ],
+)

@@ -1,0 +1,107 @@
+"""The measurement of a signal's pitch against frequencies that are known exactly: turns per sample as fractions.
+
+The window is sin^8, of the family in D. C. Rife, G. A. Vincent, Bell System Technical Journal 49 (1970); its response at x
+bins, sin(pi x)/(pi x) * prod k^2/(x^2 - k^2), follows from the transform of a power of a sine.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import math
+import os
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from firmware_shim.compiler import find_compiler
+from firmware_shim.engine import RUNTIME, compile_own
+
+RATE_HZ = 48_000
+OWN_ERROR_CENTS = 0.003
+Measure = Callable[..., float]
+
+
+@pytest.fixture(scope="module")
+def measure() -> Measure:
+    cache = Path(os.environ["XDG_CACHE_HOME"]) / "preflash"
+    compiler = find_compiler(None, cache).path
+    library = ctypes.CDLL(str(compile_own([RUNTIME / "pitch_measure.c"], "pitch_measure", compiler, cache)))
+    pitch, needed = library.pf_pitch_of, library.pf_pitch_samples
+    pitch.restype = ctypes.c_double
+    pitch.argtypes = [ctypes.c_void_p, ctypes.c_long, ctypes.c_double, ctypes.c_double, ctypes.c_double]
+    needed.restype, needed.argtypes = ctypes.c_long, [ctypes.c_double, ctypes.c_double]
+
+    def of(wave: Callable[[np.ndarray], np.ndarray], near_hz: float, doubt: float = OWN_ERROR_CENTS) -> float:
+        count = needed(RATE_HZ, near_hz)
+        samples = np.ascontiguousarray(wave(np.arange(count)), np.float64)
+        return float(pitch(samples.ctypes.data, count, RATE_HZ, near_hz, doubt))
+
+    return of
+
+
+def phase(turns: Fraction, start: float = 0.1) -> Callable[[np.ndarray], np.ndarray]:
+    """Phase in turns of a frequency that is an exact fraction of the rate: whole turns are taken off in integers."""
+    return lambda n: (n * turns.numerator % turns.denominator) / turns.denominator + start
+
+
+def cents(got_hz: float, turns: Fraction) -> float:
+    return 1200 * math.log2(got_hz / (RATE_HZ * float(turns)))
+
+
+FREQUENCIES = [Fraction(1, 733), Fraction(7, 1600), Fraction(113, 5007), Fraction(1, 24), Fraction(3001, 20011)]
+WAVES = {
+    "sine": lambda p: np.sin(2 * np.pi * p),
+    "single precision": lambda p: np.sin((2 * np.pi * p).astype(np.float32)).astype(np.float32),
+    "codes of 16 bits": lambda p: np.rint(32767 * np.sin(2 * np.pi * p)),
+    "unsigned codes": lambda p: np.rint(2048 + 2000 * np.sin(2 * np.pi * p) * 16) / 16,
+    "harmonics": lambda p: 5 + sum(np.sin(2 * np.pi * k * p) / k for k in (1, 2, 3)),
+}
+
+
+@pytest.mark.parametrize("turns", FREQUENCIES, ids=str)
+@pytest.mark.parametrize("name", WAVES)
+def test_known_frequencies_are_met_within_the_stated_error(measure: Measure, name: str, turns: Fraction) -> None:
+    got = measure(lambda n: WAVES[name](phase(turns)(n)), RATE_HZ * float(turns))
+
+    assert abs(cents(got, turns)) < OWN_ERROR_CENTS
+    if name in ("sine", "single precision"):
+        assert abs(cents(got, turns)) < OWN_ERROR_CENTS / 100
+
+
+@pytest.mark.parametrize("off", [0.5, 0.9, 0.999, 1.06, 1.3])
+def test_a_frequency_far_from_the_one_asked_for_is_found(measure: Measure, off: float) -> None:
+    turns = Fraction(113, 5007)
+
+    assert abs(cents(measure(lambda n: np.sin(2 * np.pi * phase(turns)(n)), RATE_HZ * float(turns) * off), turns)) < 0.003
+
+
+def test_a_signal_off_by_more_than_the_error_is_seen_as_off(measure: Measure) -> None:
+    asked, played = Fraction(113, 5007), Fraction(113, 5007) * Fraction(1_000_004, 1_000_000)  # 0.0069 cents
+    got = measure(lambda n: np.sin(2 * np.pi * phase(played)(n)), RATE_HZ * float(asked))
+
+    assert 0.0069 == pytest.approx(cents(got, asked), abs=2e-4)
+
+
+def test_what_cannot_be_measured_is_not_given_as_a_number(measure: Measure) -> None:
+    turns = Fraction(113, 5007)
+
+    def beside(n: np.ndarray) -> np.ndarray:  # a second tone within the window's reach
+        return np.sin(2 * np.pi * phase(turns)(n)) + 0.02 * np.sin(2 * np.pi * phase(turns * Fraction(123, 100))(n))
+
+    def glide(n: np.ndarray) -> np.ndarray:
+        return np.sin(2 * np.pi * (float(turns) * n + 1e-6 * n * n))
+
+    assert math.isnan(measure(beside, RATE_HZ * float(turns)))
+    assert math.isnan(measure(glide, RATE_HZ * float(turns)))
+    # With more doubt allowed the first is given, and is right within it.
+    allowed = measure(beside, RATE_HZ * float(turns), 30.0)
+    assert abs(cents(allowed, turns)) < 30
+
+
+def test_silence_and_no_numbers_have_no_pitch(measure: Measure) -> None:
+    assert math.isinf(measure(np.zeros_like, 440.0))
+    assert math.isinf(measure(lambda n: np.full(len(n), 0.25), 440.0))
+    assert math.isinf(measure(lambda n: np.where(n == 7, np.nan, np.sin(n / 9)), 440.0))
