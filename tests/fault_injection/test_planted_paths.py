@@ -36,7 +36,7 @@ f("increment", inputs=[binary32("f", 0, 20_000, "Hz")], output="step/sample", re
 TONE = """
 s.machine("tone", state="tone_t", init="tone_init(state)", step="out = tone_step(state)",
           outputs=[signal("out", "full scale")],
-          events=[event("step", "tone_set(state, step)", integers("step", 0, 2**31, "step/sample"))], claims=[], scripts=2)
+          events=[event("set", "tone_set(state, step)", integers("step", 0, 2**31, "step/sample"))], claims=[], scripts=2)
 """
 PATH = ('s.path("pitch", stages=["volts", "hz", "increment"%s], '
         'claims=[accurate(cents=%s, because=WHY), rising(because=WHY)]%s)\n')

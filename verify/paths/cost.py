@@ -34,8 +34,8 @@ def as_stage(path: Routine, entry: dict[str, Any]) -> dict[str, Any]:
     voice = path.stages.voice if path.stages is not None else None
     if "parts" not in entry:
         return entry
-    words = ["step", "block"] + ([voice.machine.events[voice.event].name] if voice is not None else [])
-    parts = [part for part in entry["parts"] if part["name"].replace("event ", "").split(" ")[0].strip("():") in words]
+    carrier = f"event {voice.machine.events[voice.event].name}" if voice is not None else ""
+    parts = [part for part in entry["parts"] if part["name"] == carrier or part["name"].startswith(("step", "block"))]
     summed = {end: sum(part["cycles"][end] / part["samples"] for part in parts) for end in ("optimistic", "pessimistic")}
     return {"name": entry["name"], "counted": min((part["counted"] for part in parts), default=0), "every_value": False,
             "instructions": {"most": sum(part["instructions"]["most"] / part["samples"] for part in parts)}, "cycles": summed}
