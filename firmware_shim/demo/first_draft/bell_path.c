@@ -5,7 +5,7 @@
 
 float bell_input_volts(uint16_t code)
 {
-	return (float)code * (5.1f / 65536.0f) - 0.05f; /* what the input really reads */
+	return (float)code * (5.1f / 16384.0f) - 0.05f; /* what the input really reads */
 }
 
 float bell_input_hz(float volts)

@@ -5,7 +5,7 @@
 
 float bell_input_volts(uint16_t code)
 {
-	float volts = (float)code * (5.1f / 65536.0f) - 0.05f;
+	float volts = (float)code * (5.1f / 16384.0f) - 0.05f;
 
 	if (volts < 0.0f)
 		return 0.0f;

@@ -1,4 +1,4 @@
-/* Harbour bell: the whole way of a pitch, from the 16-bit pitch input to the chime. An invented instrument. */
+/* Harbour bell: the whole way of a pitch, from the 14-bit pitch input to the chime. An invented instrument. */
 #ifndef BELL_PATH_H
 #define BELL_PATH_H
 
@@ -9,7 +9,7 @@ typedef struct {
 	uint32_t increment; /* 2^32 steps are one turn */
 } bell_chime_t;
 
-float bell_input_volts(uint16_t code);       /* -0.05 V at code 0, 5.05 V at 65536 */
+float bell_input_volts(uint16_t code);       /* -0.05 V at code 0, 5.05 V at 16384 */
 float bell_input_hz(float volts);            /* 0 V is C2 */
 uint32_t bell_chime_increment(float hz);     /* at 48000 samples per second */
 void bell_chime_init(bell_chime_t *chime);

@@ -18,16 +18,16 @@ bell = Sheet(
 
 def volts_within_scale(ctx, code):
     """The reading, held to the bell's five octaves."""
-    volts = pitch.volts_from_code(ctx, code, low_code=0, low_volts="-0.05", high_code=65536, high_volts="5.05")
+    volts = pitch.volts_from_code(ctx, code, low_code=0, low_volts="-0.05", high_code=16384, high_volts="5.05")
     return ctx.minimum(ctx.maximum(volts, 0), 5)
 
 
 bell.function(
     "bell_input_volts",
-    inputs=[codes("code", bits=16)],
+    inputs=[codes("code", bits=14)],
     output="V",
     reference=volts_within_scale,
-    claims=[accurate(volts=2e-6, because="a fortieth of a converter step"), rising(because="no step back")],
+    claims=[accurate(volts=2e-6, because="a hundredth of a converter step"), rising(because="no step back")],
 )
 
 bell.function(
@@ -64,7 +64,7 @@ bell.path(
     "bell_pitch_path",
     stages=["bell_input_volts", "bell_input_hz", "bell_chime_increment", "bell_chime"],
     claims=[
-        accurate(cents=0.1, because="a chord of several bells must not beat; the converter's own half step is 0.047 cents"),
+        accurate(cents=0.1, because="a chord of several bells must not beat; the converter's own half step is 0.187 cents"),
         rising(because="a rising voltage must never lower the pitch"),
     ],
 )
