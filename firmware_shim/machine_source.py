@@ -79,6 +79,8 @@ def failed_machine(failure: CompileFailed, machines: Iterable[MachineCode]) -> C
         todo = "write the type that the header declares for the state, for example state=\"envelope_t\""
     else:
         what = f"{machine.name}: the C text of {part} does not compile"
+        if "sample_rate_hz" in failure.text:
+            todo = "sample_rate_hz is there in the texts of init and events only: keep it in the state"
     return CompileFailed(what, f"{place}, {part}: {texts[part]}", failure.text, todo, file=failure.file,
                          line=failure.line, column=failure.column, text=failure.text, symbol=failure.symbol,
                          log=failure.log)

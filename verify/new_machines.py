@@ -141,6 +141,12 @@ def _is_rate(name: str, ctype: CType) -> bool:
     return bool(RATES & set(words_of(name))) and type_number(ctype) is not None
 
 
+def _is_sample_rate(name: str) -> bool:
+    """Whether a setter's second parameter can only be the sample rate: a plain "rate" may be a knob's."""
+    words = set(words_of(name))
+    return bool(words & (RATES - {"rate"})) or {"sample", "rate"} <= words
+
+
 def _given(name: str, ctype: CType) -> str | None:
     """What init passes for a parameter: the sample rate, or a usual value; None when it takes memory."""
     if _is_rate(name, ctype):
@@ -206,12 +212,16 @@ def _events(cluster: Cluster, made: Function, macros: Mapping[str, str]) -> tupl
             left.append(prototype_text(function))
             continue
         names.add(name)
-        guesses = []
+        guesses, given = [], []
         for parameter, ctype in parameters:
+            if len(parameters) > 1 and _is_sample_rate(parameter):
+                given.append("sample_rate_hz")
+                continue
+            given.append(_free(parameter))
             said = guess_input(parameter, ctype, macros) if quantity(parameter) not in ("", "audio") else guess_input(
                 name if quantity(name) else parameter, ctype, macros, name)
             guesses.append(said.text.replace(f'"{said.text.split(chr(34))[1]}"', f'"{_free(parameter)}"', 1))
-        call = cluster.call(function, [_free(n) for n, _ in parameters])
+        call = cluster.call(function, given)
         events.append(f'event("{name}", "{call}"' + "".join(f", {g}" for g in guesses) + ")")
     return events, left
 

@@ -230,7 +230,9 @@ static double rendered_hz(const struct pf_voice *voice, const void *argument, do
     voice->init(memory, voice->rate_hz);
     for (long k = 0; k < voice->befores; k++)
         voice->event(memory, voice->before[k].which, voice->before[k].arguments);
-    voice->event(memory, voice->which, &argument);
+    const float rate_hz = (float)voice->rate_hz;
+    const void *const given[] = {argument, &rate_hz};
+    voice->event(memory, voice->which, given);
     for (long done = 0; done < voice->skip + wanted;) {
         const long left = (done < voice->skip ? voice->skip : voice->skip + wanted) - done;
         const long n = left < CHUNK ? left : CHUNK;

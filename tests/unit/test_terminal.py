@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from verify.reports.html_page import index
+from verify.reports.pictures_of_traces import picture
 from verify.reports.terminal import render
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*m")
@@ -179,3 +180,8 @@ def test_the_page_and_the_terminal_show_the_same_worst_the_least_tried() -> None
     assert "worst +0.002 of 0.01 cents; 7 tried" in render(found, 100)
     row = index([(found["routines"][0], "holds")])
     assert "+0.002 of 0.01 cents" in row and "+0.001" not in row
+
+
+def test_a_level_trace_is_one_line() -> None:
+    assert ["           2 |xxx", "                ^ sample 9", "              o got  . wanted  x both"] == picture(
+        {"got": [2.0, 2, 2], "wanted": [2.0, 2, 2], "samples_from": 7, "at": 9})

@@ -13,7 +13,8 @@ def code_of(machine: Machine) -> MachineCode:
         state=machine.state,
         init=machine.init,
         destroy=machine.destroy,
-        events=tuple(EventCode(kind.name, kind.text, tuple(zip((g.name for g in kind.arguments), kind.types, strict=True)))
+        events=tuple(EventCode(kind.name, kind.text, (*zip((g.name for g in kind.arguments), kind.types, strict=True),
+                                                      *([("sample_rate_hz", "float")] if kind.takes_rate else [])))
                      for kind in machine.events),
         step=machine.step,
         block=machine.block,

@@ -1,10 +1,12 @@
 """A machine as the sheet describes it: state, init, events, one sample (or block), outputs, claims.
 
-Texts are C: `state` is a pointer to the state object, names of arguments, inputs and outputs are variables.
+Texts are C: `state` is a pointer to the state object, names of arguments, inputs and outputs are variables, and so is
+`sample_rate_hz` in the texts of init and of events.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -19,6 +21,8 @@ from verify.units import check_unit
 
 if TYPE_CHECKING:
     from verify.claims.base import Claim
+
+MOST_ARGUMENTS = 4  # of an event, as the engine's struct pf_happening holds them
 
 # C type -> (kind, bytes) as firmware_shim names them.
 C_TYPES: dict[str, tuple[str, int]] = {
@@ -60,6 +64,11 @@ class EventKind:
     def is_gate(self) -> bool:
         """Whether its one argument is on or off."""
         return len(self.arguments) == 1 and self.arguments[0].count == 2 and self.arguments[0].low == 0
+
+    @property
+    def takes_rate(self) -> bool:
+        """Whether its text uses the sample rate, which is handed over behind its arguments."""
+        return "sample_rate_hz" in re.findall(r"\w+", self.text) and all(g.name != "sample_rate_hz" for g in self.arguments)
 
     @property
     def types(self) -> tuple[str, ...]:
@@ -106,7 +115,13 @@ def event(name: str, text: str, *arguments: Grid) -> EventKind:
             raise SheetError(f"event {name!r}: {grid!r} is not an input", where=where,
                              why="arguments have name, range and unit",
                              todo='write for example binary32("attack", 0, 10, "s")')
-    return EventKind(name, text.strip(), tuple(arguments))
+    found = EventKind(name, text.strip(), tuple(arguments))
+    if len(arguments) + found.takes_rate > MOST_ARGUMENTS:
+        beside = " beside sample_rate_hz" if found.takes_rate else ""
+        raise SheetError(f"event {name!r} has {len(arguments)} arguments{beside}", where=where,
+                         why=f"an event hands over {MOST_ARGUMENTS} values at most",
+                         todo="split it into two events, or write constants into its C text")
+    return found
 
 
 def signal(name: str, unit: str, *, ctype: str = "float", fraction_bits: int = 0) -> Signal:

@@ -7,6 +7,8 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
 from verify.machines.machine import Machine, c_type_of, type_number
@@ -173,6 +175,8 @@ def first_event(machine: Machine, name: str, value: Any, where: str) -> tuple[in
             raise SheetError(f"before: {name} = {given} is outside its range", where=where, why=grid.text(),
                              todo="give a value within it")
         raws.append(raw_of(grid, grid.index_near(wanted)))
+    if machine.events[number].takes_rate:
+        raws.append(np.float32(float(machine.sample_rates_hz[0])).tobytes())
     return number, tuple(raws)
 
 

@@ -16,6 +16,8 @@ def picture(found: dict[str, Any], width: int = 60, height: int = 9) -> list[str
     if len(both) < 2:
         return []
     low, high = float(both.min()), float(both.max())
+    if low == high:
+        height = 1
     span = (high - low) or 1.0
     cells = [[" "] * len(got) for _ in range(height)]
     for series, mark in ((wanted, "."), (got, "o")):
@@ -25,6 +27,7 @@ def picture(found: dict[str, Any], width: int = 60, height: int = 9) -> list[str
                 cells[row][k] = "x" if cells[row][k] == "." and mark == "o" else mark
     lines = [f"{high:>12.6g} |" + "".join(cells[0])]
     lines += [" " * 12 + " |" + "".join(row) for row in cells[1:-1]]
-    lines.append(f"{low:>12.6g} |" + "".join(cells[-1]))
+    if height > 1:
+        lines.append(f"{low:>12.6g} |" + "".join(cells[-1]))
     marker = " " * (14 + found["at"] - found["samples_from"]) + "^ sample " + str(found["at"])
     return [*lines, marker, " " * 14 + ("o got  . wanted  x both" if found["wanted"] else "o got")]
