@@ -11,13 +11,14 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from types import ModuleType
 
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
 from verify.commands import check
 from verify.console import CAUTION
-from verify.errors import PreflashError, own_fault
+from verify.errors import PreflashError, UsageError, own_fault
 
 # In the order of the help text; each is a module of verify.commands.
 COMMANDS = (
@@ -48,11 +49,21 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def require_folder() -> None:
+    """Raise UsageError where the current folder was removed meanwhile."""
+    try:
+        Path.cwd()
+    except OSError as problem:
+        raise UsageError("the current folder is gone", where="where preflash was started", why=str(problem),
+                         todo="change to a folder that is there, and start it again") from problem
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit code."""
     options = parser().parse_args(arguments)
     try:
         require_platform()
+        require_folder()
         return int(commands()[options.command].run(options))
     except PreflashError as problem:
         print(problem, file=sys.stderr)

@@ -70,7 +70,8 @@ def own_fault(problem: Exception) -> ToolFault:
 def nearest_words(word: str, known: Iterable[str]) -> str:
     """Text that offers the nearest known words: "did you mean ...?"; a list when nothing is near."""
     names = sorted(known)
-    near = difflib.get_close_matches(word, names, n=3, cutoff=0.55)
+    same = [name for name in names if name.casefold() == word.casefold()]
+    near = same or difflib.get_close_matches(word, names, n=3, cutoff=0.55)
     if near:
         return "did you mean " + " or ".join(near) + "?"
     shown = ", ".join(names[:24]) + (", ..." if len(names) > 24 else "")

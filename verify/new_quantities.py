@@ -42,6 +42,7 @@ RANGES: dict[str, tuple[str, str]] = {
 TOPS = {"hz": ("TOP_HZ", "MAX_HZ", "HIGHEST_HZ"), "volts": ("TOP_VOLTS", "MAX_VOLTS", "FULL_SCALE_VOLTS"),
         "note": ("TOP_NOTE", "LAST_NOTE", "MAX_NOTE"), "code": ("LAST_CODE", "MAX_CODE", "TOP_CODE", "FULL_SCALE_CODE"),
         "seconds": ("MAX_SECONDS", "TOP_SECONDS")}
+CONTINUOUS = ("hz", "volts", "cents", "semitones", "octaves", "seconds", "ratio", "phase", "db")
 _Q = re.compile(r"^q(\d+)$")
 
 
@@ -94,7 +95,8 @@ def guess_input(name: str, ctype: CType, macros: Mapping[str, str], called: str 
         return InputGuess(f'integers("{name}", 0, 1, "")', "gate", "", "on or off")
     signed = ctype.kind == "int"
     least, most = INT_RANGES["int" if signed else "uint", ctype.bytes]
-    bits = q_bits(name) or (15 if what in ("audio", "ratio") and ctype.bytes == 2 and signed else 0)
+    # hz_from_volts_q16(int32_t volts): the format of the result, said once, is that of the input too.
+    bits = q_bits(name) or (q_bits(called) if ctype.bytes >= 4 and what in CONTINUOUS else 0) or (15 if what in ("audio", "ratio") and ctype.bytes == 2 and signed else 0)
     bits = bits or (31 if what == "audio" and ctype.bytes == 4 and ctype.name in ("int32_t", "q31_t") else 0)
     if bits:
         return _fixed(name, what, bits, ctype, macros, called)

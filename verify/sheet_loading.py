@@ -25,7 +25,11 @@ def load(path: Path) -> Sheet:
         near = [p.name for p in path.parent.glob("*_sheet.py")] if path.parent.is_dir() else []
         todo = nearest_words(path.name, near) if near else "preflash look FILE.c:FUNCTION gives the lines of a first sheet"
         bundled = [found for part in ("good", "first_draft") if (found := DEMO / part / path.name).exists()]
-        if bundled:
+        if path.is_dir():
+            inside = sorted(p.name for p in path.glob("*_sheet.py"))
+            todo = f"name the sheets in it: {', '.join(inside[:6])}" if inside else (
+                "name a sheet; preflash check --here finds all below the current folder")
+        elif bundled:
             todo = f"the demo's own sheets lie elsewhere: {' (good), '.join(map(str, bundled))} (first draft)"
         raise SheetUnreadable(f"no sheet at {path}", where=str(path),
                               why="it is a folder" if path.is_dir() else "there is no such file", todo=todo)
@@ -106,6 +110,8 @@ def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
             words += ["because", "cents", "bits", "strict", "slack", "nan", "fraction_bits"]
         if str(problem).endswith("required keyword-only argument: 'because'"):
             todo = 'give because="...": the reason for the limit, printed with each failure'
+        if "required positional argument: 'unit'" in str(problem):
+            todo = 'add the unit at the end, such as "V"; "" for a plain number'
         if isinstance(problem, ImportError):
             missing = str(problem).partition("cannot import name '")[2].split("'")[0]
             name = missing or name

@@ -99,6 +99,23 @@ def test_failing_outweighs_blocked_and_only_chooses(tmp_path: Path) -> None:
     assert "did you mean half" in wrong.stderr
 
 
+def test_a_folder_is_no_sheet_and_those_in_it_are_named(tmp_path: Path) -> None:
+    write(tmp_path, SHEET)
+    done = preflash(tmp_path, "check", ".")
+
+    assert 2 == done.returncode
+    assert "it is a folder" in done.stderr and "name the sheets in it: bell_sheet.py" in done.stderr
+
+
+def test_a_folder_that_was_removed_is_told(tmp_path: Path) -> None:
+    line = 'mkdir gone && cd gone && rmdir ../gone && exec "$0" -m verify look a.c:f'
+    done = subprocess.run(["sh", "-c", line, sys.executable], cwd=tmp_path, capture_output=True, text=True, timeout=60,
+                          env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])})
+
+    assert 2 == done.returncode
+    assert "the current folder is gone  [V120]" in done.stderr
+
+
 WRONG_SHEETS = {
     "empty sheet": ("", ["bell_sheet.py is empty"]),
     "no sheet in it": ("x = 1\n", ["makes 0 sheets"]),
@@ -111,7 +128,8 @@ WRONG_SHEETS = {
     "too many inputs": (changed('[codes("code", bits=10)]', '[codes("code", bits=10), codes("d", bits=2)]'),
                         ["wrong number of inputs", "bell.c:4"]),
     "no unit": (changed("range(257)], \"V\")", "range(257)], \"volt\")"), ["unknown unit 'volt'", "bell_sheet.py:"]),
-    "unit left out": (changed(', "V")', ")"), ["unit"]),
+    "unit left out": (changed(', "V")', ")"), ["unit", "add the unit at the end"]),
+    "unit in capitals": (changed(', "V")', ', "v")'), ["unknown unit 'v'", "did you mean V?"]),
     "unknown function of a reference": (
         changed("reference=pitch.hz_from_volts", "reference=lambda ctx, v, *, zero_volt_hz: ctx.exp3(v)"),
         ["ctx.exp3", "did you mean exp or exp2", "bell_sheet.py:"]),

@@ -163,3 +163,9 @@ def test_what_cannot_be_driven_is_a_comment_with_the_reason(made: Function, reas
 
     assert all(line.startswith("#") for line in lines)
     assert any(reason in line for line in lines)
+
+
+def test_the_format_that_a_name_says_once_is_that_of_the_input_too() -> None:
+    assert 'fixed("v", 0, 5, "V", fraction_bits=16)' in text("hz_from_volts_q16", S32, ("v", S32))
+    assert 'integers("count", ' in text("level_q15", S16, ("count", S32))
+    assert 'integers("note", 0, 127, "note")' in text("hz_from_note_q16", S32, ("note", S32))
