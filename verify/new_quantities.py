@@ -96,7 +96,8 @@ def guess_input(name: str, ctype: CType, macros: Mapping[str, str], called: str 
     signed = ctype.kind == "int"
     least, most = INT_RANGES["int" if signed else "uint", ctype.bytes]
     # hz_from_volts_q16(int32_t volts): the format of the result, said once, is that of the input too.
-    bits = q_bits(name) or (q_bits(called) if ctype.bytes >= 4 and what in CONTINUOUS else 0) or (15 if what in ("audio", "ratio") and ctype.bytes == 2 and signed else 0)
+    bits = q_bits(name) or (q_bits(called) if ctype.bytes >= 4 and what in CONTINUOUS else 0)
+    bits = bits or (15 if what in ("audio", "ratio") and ctype.bytes == 2 and signed else 0)
     bits = bits or (31 if what == "audio" and ctype.bytes == 4 and ctype.name in ("int32_t", "q31_t") else 0)
     if bits:
         return _fixed(name, what, bits, ctype, macros, called)

@@ -165,6 +165,8 @@ def test_a_machine_shows_its_nearest_claim_or_says_that_it_has_no_reference() ->
     text = render(found, 120)
 
     assert re.search(r"pond_tone +worst 0.05 dB, gain_at\(0.1 dB at 3 frequencies\); every value", text)
+    narrow = render(found, 80)
+    assert "0.05 dB, gain_at; every value" in narrow and max(map(len, narrow.splitlines())) <= 80
     assert re.search(r"pond_gate +1 claims, no reference; every value", text)
     assert re.search(r"pond_lamp +1 claims; every value", text)
 

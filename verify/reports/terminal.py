@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable
 from typing import Any
@@ -94,6 +95,7 @@ def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]
         tail = tail.removeprefix("worst ")
         tail = tail.removesuffix(" tried") if len(tail) > room else tail
         tail = tail.replace(" full scale", "") if len(tail) > room else tail
+        tail = re.sub(r"\(.*\)", "", tail) if len(tail) > room else tail
     elif len(tail) > room:
         tail = tail[: room - 3] + "..."
     name = routine["name"]
