@@ -33,6 +33,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     """The options of preflash check, under names of their own."""
     group = parser.getgroup("preflash", "sheets of preflash")
     add_options(group.addoption, PREFIX)
+    group.addoption(f"--{PREFIX}benchmark", action="store_true", dest="preflash_benchmark",
+                    help="the board's costs as benchmarks of pytest-benchmark (sheets that name a core)")
     parser.addini("preflash_sheets", "names of sheets to collect when walking through folders", type="args",
                   default=[f"*{SUFFIX}"])
 
@@ -98,8 +100,8 @@ class RoutineNode(pytest.Collector):
         super().__init__(**more)
         self.routine = routine
 
-    def collect(self) -> Iterator[ClaimItem]:
-        """Its claims in each build."""
+    def collect(self) -> Iterator[ClaimItem | CostItem]:
+        """Its claims in each build; its cost where that is asked for."""
         file = self.parent
         assert isinstance(file, SheetFile) and file.run is not None
         for label, build in file.run.claims(self.routine):
@@ -107,6 +109,31 @@ class RoutineNode(pytest.Collector):
             # Given whole, the id is read like that of any parametrised test: --lf and selection by id rest on it.
             yield ClaimItem.from_parent(self, name=name, nodeid=f"{self.nodeid}::{name}", run=file.run, label=label,
                                         build=build)
+        if self.config.option.preflash_benchmark and "board" in file.run.check.sheet.builds:
+            yield CostItem.from_parent(self, name="cost[board]", nodeid=f"{self.nodeid}::cost[board]", run=file.run)
+
+
+class CostItem(pytest.Item):
+    """What one routine costs on the board, as a benchmark."""
+
+    def __init__(self, run: SheetRun, **more: Any) -> None:
+        super().__init__(**more)
+        self.run = run
+
+    def runtest(self) -> None:
+        """Count and record."""
+        from verify.cost_benchmarks import recorded
+
+        assert isinstance(self.parent, RoutineNode)
+        recorded(self, self.run.opened(), self.parent.routine)
+
+    def repr_failure(self, excinfo: Any, style: Any = None) -> Any:
+        """The four-part message, without a traceback of ours."""
+        return message_of(excinfo.value) or super().repr_failure(excinfo)
+
+    def reportinfo(self) -> tuple[Path, int | None, str]:
+        """Name of the item."""
+        return self.path, None, f"{self.parent.name if self.parent else ''}: {self.name}"
 
 
 class ClaimItem(pytest.Item):

@@ -57,10 +57,7 @@ class SheetRun:
         from verify.errors import PreflashError
 
         try:
-            if self.open is None:
-                stack = contextlib.ExitStack()
-                stack.enter_context(self.check.opened())
-                self.open = stack
+            self.opened()
             entry: dict[str, Any] = plain(self.check.entry(routine))
             keep_witnesses(self.check.witnesses)
             self.all_listed(routine, entry)
@@ -70,6 +67,14 @@ class SheetRun:
         except Exception as problem:
             return ToolFault("preflash's own fault", where=routine.name, why=f"{type(problem).__name__}: {problem}",
                              todo="please report this with the sheet; nothing was judged")
+
+    def opened(self) -> Check:
+        """The check, built and with workers at hand."""
+        if self.open is None:
+            stack = contextlib.ExitStack()
+            stack.enter_context(self.check.opened())
+            self.open = stack
+        return self.check
 
     def all_listed(self, routine: Routine | Machine, entry: dict[str, Any]) -> None:
         """A claim that was judged and has no item of its own must not fail unseen."""
