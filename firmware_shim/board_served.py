@@ -105,6 +105,8 @@ class SharedMemory:
 class ServedRunner(BoardRunner):
     """One sweep, its loops run by the user-mode emulator."""
 
+    starts_program = True
+
     def machine(self) -> Any:
         ffi = self.engine.ffi
         self.board = ffi.new("struct pf_board *")

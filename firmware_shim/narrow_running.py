@@ -47,6 +47,8 @@ class NarrowProgram:
 class NarrowRunner(Runner):
     """One job in a 32-bit process below the contained child."""
 
+    starts_program = True
+
     def __init__(self, engine: Engine, job: Job, capture: BinaryIO) -> None:
         super().__init__(engine, job, capture)
         self.counter = 0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import mmap
 import os
@@ -18,6 +17,7 @@ from firmware_shim import engine as engine_module
 from firmware_shim.engine import RESULT, Engine, fresh_results
 from firmware_shim.events import EventTable
 from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop
+from firmware_shim.processes import asleep, end_descendants, processor_seconds
 
 BLOCK = 1024
 EXTRA_MEMORY_BYTES = 256 << 20
@@ -25,7 +25,6 @@ OWN, REPEAT = 0, 1
 NOT_MAPPED = 97
 # The kernel maps nothing below; a board's addresses end at 4 GiB.
 FIRST_FIXED, FIRST_BEYOND = 0x10000, 1 << 32
-TICKS = os.sysconf("SC_CLK_TCK")
 
 
 class Library:
@@ -78,51 +77,10 @@ def present_bytes() -> int:
     return int(Path("/proc/self/statm").read_text(encoding="utf-8").split()[0]) * mmap.PAGESIZE
 
 
-def processor_seconds(pid: int) -> float:
-    """Processor time that a child has used so far."""
-    try:
-        fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()
-    except OSError:
-        return 0.0
-    return (int(fields[11]) + int(fields[12])) / TICKS
-
-
-def asleep(pid: int) -> bool:
-    """Whether a child waits for something instead of computing."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()[0] in "SDTt"
-    except OSError:
-        return False
-
-
-def children() -> list[int]:
-    """All present children of this process, adopted ones included."""
-    found: list[int] = []
-    for task in Path("/proc/self/task").iterdir():
-        with contextlib.suppress(OSError):
-            found += map(int, (task / "children").read_text(encoding="utf-8").split())
-    return found
-
-
-def end_descendants() -> int:
-    """Kill and reap whatever the firmware started and left behind; returns how many there were."""
-    ended = 0
-    for _ in range(100):
-        left = children()
-        if not left:
-            break
-        ended += len(left)
-        for pid in left:
-            with contextlib.suppress(OSError):
-                os.kill(pid, signal.SIGKILL)
-        for pid in left:
-            with contextlib.suppress(OSError):
-                os.waitpid(pid, 0)
-    return ended
-
-
 class Runner:
-    """One job on one worker."""
+    """One job on one worker. starts_program: the job's loop runs in a program beside the engine."""
+
+    starts_program = False
 
     def __init__(self, engine: Engine, job: Job, capture: BinaryIO) -> None:
         self.engine, self.job, self.capture = engine, job, capture
@@ -268,8 +226,10 @@ class Runner:
             ordinal, hole = base, length
         ordinal = min(max(ordinal, start), start + count - 1)
         hole = max(1, min(hole, start + count - ordinal))
-        if shared.forked_at >= 0:
-            place, part = (ordinal, hole) if shared.forked_at == 1 else (base, length)
+        # Refused while every signal was blocked, as the C library does around a start: the kernel ends the process.
+        refused = os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGSYS
+        if shared.forked_at >= 0 or refused:
+            place, part = (ordinal, hole) if refused or shared.forked_at == 1 else (base, length)
             return Stop("started another process", place, part, phase, "it called fork() or its like")
         number = int(shared.signal)
         code_offset = int(shared.program_counter) - library.base if number else None
@@ -316,7 +276,7 @@ class Runner:
         poll = select.poll()
         if handle >= 0:
             poll.register(handle, select.POLLIN)
-        last: tuple[int, ...] = ()
+        last, furthest = (0, 0, 0, 0), -1
         since_wall = since_used = 0.0
         limit = self.job.call_limit_seconds
         try:
@@ -328,10 +288,12 @@ class Runner:
                 ended, status = os.waitpid(child, os.WNOHANG)
                 if ended:
                     return status, False
-                now = (int(shared.position[0]), int(shared.position[1]), int(shared.phase), int(shared.segment))
+                now = (int(shared.entered), int(shared.position[1]), int(shared.phase), int(shared.segment))
+                place = int(shared.position[0])
                 used, wall = processor_seconds(child), time.monotonic()
-                if now != last:
-                    last, since_wall, since_used = now, wall, used
+                # A jump out of a call can lead back to an earlier one for ever: only a further place is progress.
+                if now != last or place > furthest:
+                    last, furthest, since_wall, since_used = now, place, wall, used
                 elif used - since_used > limit or wall - since_wall > (limit + 1 if asleep(child) else 20 * limit):
                     os.kill(child, signal.SIGKILL)
                     return os.waitpid(child, 0)[1], True
@@ -388,6 +350,7 @@ class Runner:
         c_job.output_scale, c_job.loop, c_job.input, c_job.test = job.output_scale, self.loop, inputs, self.tests
         c_job.region, c_job.shared = regions, shared
         c_job.word, c_job.words = words, len(job.peripherals)
+        c_job.may_start = self.starts_program
         c_job.segment = ffi.cast("struct pf_segment *", ffi.from_buffer(lines))
         c_job.result = ffi.cast("struct pf_result *", ffi.from_buffer(results))
         c_job.open = ffi.cast("struct pf_open *", ffi.from_buffer(opens))

@@ -69,6 +69,7 @@ struct pf_shared {
     int64_t mode_changed_at, mode_before, mode_after;
     int64_t written_at, written_address, forked_at;
     int64_t library_counter; /* address of an event outside the firmware's own code, 0 for none */
+    int64_t entered; /* calls of the firmware's loops so far; within one of them the index only grows */
 };
 
 struct pf_region {
@@ -95,7 +96,7 @@ struct pf_job {
     struct pf_shared *shared;
     unsigned char *keep_outputs;
     unsigned char *keep_flags;
-    int32_t output_file, spare;
+    int32_t output_file, may_start; /* may_start: the loop itself runs a program beside the engine */
     const struct pf_machine *machine; /* scripts to run instead of segments, or NULL */
     const struct pf_word *word;
     int64_t words;

@@ -157,6 +157,7 @@ unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inpu
     shared->phase = phase;
     shared->position[1] = base;
     shared->position[0] = 0;
+    shared->entered++;
     pf_set(wanted);
     loop(inputs, output, n, shared->position);
     unsigned after = pf_get();

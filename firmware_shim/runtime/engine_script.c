@@ -109,6 +109,7 @@ unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struc
             memset(out[k], 0xff, (size_t)(n * width));
         }
     }
+    job->shared->entered++;
     progress[0] = 0;
     progress[1] = (long)(((int64_t)job->shared->segment << 40) + at);
     unsigned wanted = enter(job);
@@ -207,6 +208,7 @@ static void stretch(const struct pf_job *job, const struct pf_machine *m, struct
 void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
                  const struct pf_happening *e)
 {
+    job->shared->entered++;
     job->shared->position[0] = 0;
     job->shared->position[1] = (long)(((int64_t)job->shared->segment << 40) + e->sample);
     job->shared->phase = 1;
@@ -236,6 +238,7 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
 {
     if (fill)
         memset(one->state.at, (int)s->fill, (size_t)one->state.size);
+    job->shared->entered++;
     job->shared->position[0] = 0;
     job->shared->position[1] = (long)((int64_t)job->shared->segment << 40);
     job->shared->phase = 2;
