@@ -46,6 +46,13 @@ _STRICT = {
 }
 # Symbolic: an author's function named like one of the C library's must stay the author's.
 _LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
+# The kernel's kind of address checks needs no library beside: recorder_globals.h answers its calls. Of locals it
+# would keep a memory map of its own, so those stay without.
+_ADDRESSES = {
+    "gcc": ("-fsanitize=kernel-address", "--param=asan-globals=1", "--param=asan-stack=0",
+            "--param=asan-instrumentation-with-call-threshold=0"),
+    "clang": (),
+}
 # Stands for the temporary folder in the library, so that one request gives the same bytes each time.
 _MAPPED = "/preflash"
 _RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
@@ -340,6 +347,8 @@ def _compile_unit(
     unit.write_text(text + machine_source.generate_all(machines, cpp=cpp) + paths)
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = _STRICT[plan.compiler.family] if plan.request.variant.endswith("strict") else _NO_CHECKS
+    if plan.request.variant == "strict":
+        strict += _ADDRESSES[plan.compiler.family]
     own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
     command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
                "-o", made.name]

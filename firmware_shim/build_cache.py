@@ -59,7 +59,8 @@ def _own_text(runtime: Path) -> str:
         own / "build.py", own / "build_cache.py", own / "flags.py", own / "loop_source.py", own / "machine_source.py",
         own / "debug_info.py", own / "dwarf_reader.py", own / "dwarf_types.py", own / "dwarf_layouts.py",
         own / "width_rules.py", own / "assigning.py", own / "call_source.py", own / "scalar_types.py",
-        own / "chain_source.py", runtime / "recorder.c", runtime / "recorder.h", runtime / "pitch_measure.c",
+        own / "chain_source.py", runtime / "recorder.c", runtime / "recorder.h", runtime / "recorder_globals.h",
+        runtime / "pitch_measure.c",
         runtime / "pitch_measure.h",
     ):
         digest.update(path.read_bytes())

@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import cffi
 
+from firmware_shim.build_cache import cached_info
 from firmware_shim.job import Event
 
 if TYPE_CHECKING:
     from firmware_shim.running import Library
 
+# Kinds that tell of a variable instead of a place; see recorder_globals.h.
+BEYOND = ("read outside", "write outside")
 HEADER = Path(__file__).parent / "runtime" / "recorder.h"
 
 
@@ -47,6 +50,7 @@ class EventTable:
 
     def __init__(self, library: Library) -> None:
         self.ffi = declarations()
+        self.path, self.base = library.path, library.base
         self.lib: Any = self.ffi.dlopen(library.path)
         self.memory = mmap.mmap(-1, self.ffi.sizeof("struct pf_events"))
         self.table: Any = self.ffi.cast("struct pf_events *", self.ffi.from_buffer(self.memory))
@@ -69,9 +73,26 @@ class EventTable:
             kind = self.text(entry.kind)
             shown = f"{kind} ({', '.join(filter(None, operands))})" if any(operands) else kind
             bits = tuple(int(entry.operand[k].bits) for k in range(int(entry.operands)))
+            if kind in BEYOND:
+                found.append(self.beyond(kind, entry))
+                continue
             found.append(Event(kind, self.text(entry.file), int(entry.line), int(entry.column), int(entry.count),
                                int(entry.position), bits, shown))
         return found
+
+
+    def beyond(self, kind: str, entry: Any) -> Event:
+        """An access next to a variable of the firmware: its code address becomes a line."""
+        name, size = self.text(entry.file), int(entry.column)
+        apart, length = (int(entry.operand[k].bits) for k in range(2))
+        apart -= (1 << 64) if apart >= 1 << 63 else 0
+        where = f"{-apart} bytes before '{name}'" if apart < 0 else f"at byte {apart} of '{name}', which has {length}"
+        offset = (int(entry.line) - self.base) & 0xFFFFFFFF
+        line = cached_info(Path(self.path)).line_at(offset)
+        _, file, number = line or ("", self.path, 0)
+        said = f"{kind} '{name}'"
+        return Event(said, file, number, 0, int(entry.count), int(entry.position), (apart & (2**64 - 1), length),
+                     f"{kind} a variable ({size} bytes {where})")
 
 
 class BoardEventTable(EventTable):

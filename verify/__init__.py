@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from verify.claims.accurate import accurate
+    from verify.claims.bounds import in_bounds
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
     from verify.claims.flutter import no_flutter
@@ -57,6 +58,7 @@ _HOME = {
     "fixed_output": "sheet",
     "fresh_after_init": "claims.memory_of_machines",
     "gain_at": "claims.gain",
+    "in_bounds": "claims.bounds",
     "instances_independent": "claims.memory_of_machines",
     "integers": "grids",
     "inverse_of": "claims.relations",
@@ -111,6 +113,7 @@ __all__ = [
     "fixed_output",
     "fresh_after_init",
     "gain_at",
+    "in_bounds",
     "instances_independent",
     "integers",
     "inverse_of",

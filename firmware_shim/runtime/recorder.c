@@ -21,7 +21,7 @@ struct builtin { struct place place; uint8_t kind; };
 enum { NO_CODE, ADD, SUB, MUL, NEGATE, DIVIDE_ZERO, DIVIDE_OVERFLOW, SHIFT_EXPONENT, SHIFT_NEGATIVE,
        SHIFT_RANGE, BOUNDS, FLOAT_CAST, NULL_ACCESS, MISALIGNED, OBJECT_SIZE, POINTER, NULL_ARGUMENT,
        NULL_RETURN, ARRAY_LENGTH, INVALID_BOOL, UNREACHABLE, NO_RETURN_VALUE, ZERO_BUILTIN, TRUNCATION,
-       SIGN_CHANGE, ALIGNMENT_PROMISE, FUNCTION_TYPE, CODES };
+       SIGN_CHANGE, ALIGNMENT_PROMISE, FUNCTION_TYPE, READ_BEYOND, WRITE_BEYOND, CODES };
 
 static const char words[CODES][48] = {
     "", "signed addition overflow", "signed subtraction overflow", "signed multiplication overflow",
@@ -33,6 +33,7 @@ static const char words[CODES][48] = {
     "value not valid for its type", "unreachable code reached", "function ended without a value",
     "zero given to a bit-count builtin", "implicit conversion loses bits",
     "implicit conversion changes the sign", "broken alignment promise", "call through a wrong function type",
+    "read outside", "write outside",
 };
 
 #if defined(PF_EVENTS_AT)
@@ -135,6 +136,10 @@ static void record(const struct place *place, int code, int operands, struct pf_
 }
 
 static const struct pf_operand none = {0, 0, 0};
+
+#if !defined(PF_EVENTS_AT)
+#include "recorder_globals.h"
+#endif
 
 #define OVERFLOW(name, code)                                                                      \
     HANDLER __ubsan_handle_##name##_overflow(struct with_type *data, uintptr_t left, uintptr_t right) \

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from firmware_shim.engine import FLAG_KINDS
-from firmware_shim.job import PHASES, Event, Test
+from firmware_shim.job import PHASES, Event, Stop, Test
 from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
 from verify.errors import SheetError, nearest_words
 from verify.grids import SMALLEST_SIZE
@@ -164,6 +164,16 @@ class NoUndefinedBehaviour(Claim):
     allow: tuple[tuple[str, str], ...] = ()
     name: ClassVar[str] = "no_undefined_behaviour"
     builds: ClassVar[tuple[str, ...]] = ("strict",)
+    watched: ClassVar[tuple[str, ...]] = (
+        "signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
+        "null and misaligned access", "accesses next to tables and variables")
+    unseen: ClassVar[tuple[str, ...]] = ("lossy narrowing (needs clang)", "aliasing", "uninitialised reads",
+                                         "pointers past a local array, or far past any table")
+    wanted: ClassVar[str] = "no undefined behaviour"
+
+    def ended(self, stop: Stop | None) -> bool:
+        """Whether a script that stopped so breaks this claim, besides returns."""
+        return False
 
     def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], list[str]]:
         """(events that are not allowed, what is to be said of the allowances: how often each fired, or never)."""
@@ -181,11 +191,7 @@ class NoUndefinedBehaviour(Claim):
     def assess(self, case: Case) -> Assessment:
         events, said = self.sorted_out(case.evidence.events)
         found = Assessment(facts=said, valid=case.total.count(), failing=len(events), every_value=case.every_value)
-        found.detectors = ("signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
-                           "null and misaligned access")
-        found.not_watched = ("lossy narrowing (needs clang)", "aliasing", "uninitialised reads",
-                             "pointers past a table")
-        found.wanted_text = "no undefined behaviour"
+        found.detectors, found.not_watched, found.wanted_text = self.watched, self.unseen, self.wanted
         if events:
             # Two checks may see one fault: the one that names what the C does comes first.
             first = min(events, key=lambda e: (e.ordinal < 0, e.ordinal, e.kind.startswith("access outside")))
@@ -210,8 +216,8 @@ def source_line(event: Event) -> str:
 
 
 def event_place(event: Event) -> str:
-    """file.c:54:21."""
-    return f"{Path(event.file).name}:{event.line}:{event.column}"
+    """file.c:54:21, without the column where it is not known."""
+    return f"{Path(event.file).name}:{event.line}" + (f":{event.column}" if event.column else "")
 
 
 def no_hidden_events(*, kinds: Iterable[str] = FLAG_KINDS, because: str = PROTECTIVE) -> NoHiddenEvents:

@@ -20,7 +20,7 @@ from verify.machines.machine import EventKind, Machine, Signal
 PROTECTIVE = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "fresh_after_init",
               "instances_independent")
 SHARED_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "accurate",
-                 "stays_within", "no_subnormals", "same_on_board", "cost_within")
+                 "in_bounds", "stays_within", "no_subnormals", "same_on_board", "cost_within")
 
 
 def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | None, init: str, destroy: str,

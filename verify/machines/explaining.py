@@ -80,6 +80,7 @@ def detectors(claim: Claim) -> list[str]:
         "returns": ["signals", "progress watch", "exit status", "guard pages around state and buffers", "allocation watch"],
         "no_hidden_events": ["status flags per stretch, pinned to a sample"],
         "no_undefined_behaviour": ["recorder of the strict build"],
+        "in_bounds": ["recorder of the strict build", "guard pages around state and buffers"],
         "deterministic": ["the same script twice"],
         "fresh_after_init": ["memory of ones, of 0x7f, of zeros; init after use"],
         "instances_independent": ["a second instance in turns"],

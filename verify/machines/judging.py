@@ -129,11 +129,15 @@ def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
     found = Judgement(valid=seen.done)
     left, said = claim.sorted_out([event for _, event in seen.events])
     found.facts += [text for text in said if "never fired" not in text]
-    for sample, event in seen.events:
+    # Two checks may see one fault: the one that names what the C does comes first.
+    for sample, event in sorted(seen.events, key=lambda pair: (pair[0], pair[1].kind.startswith("access outside"))):
         if event not in left:
             continue
-        found.note(1.0, sample, True, event.text or event.kind, "no undefined behaviour",
+        found.note(1.0, sample, True, event.text or event.kind, claim.wanted,
                    f"{event.text or event.kind} at {event.file.rsplit('/', 1)[-1]}:{event.line}")
+    if seen.stop is not None and claim.ended(seen.stop):
+        found.valid = max(1, found.valid)
+        found.note(1.0, max(0, seen.done), True, seen.stop.why, claim.wanted, seen.stop.why)
     return found
 
 
@@ -368,6 +372,7 @@ JUDGES: dict[str, Callable[[Any, Observation], Judgement]] = {
     "deterministic": deterministic,
     "no_hidden_events": no_hidden_events,
     "no_undefined_behaviour": no_undefined_behaviour,
+    "in_bounds": no_undefined_behaviour,
     "accurate": accurate,
     "same_on_board": same_on_board,
     "cost_within": cost_within,
