@@ -98,5 +98,6 @@ def _places(elf: ELFFile, held: list[tuple[int, str, int, str, int, bytearray]],
             for start, _, flags, _, _, content in held:
                 if start <= address and address + _SIZE <= start + len(content) and not flags & _EXECUTED:
                     line, column = struct.unpack_from("<II", content, address - start + 8)
-                    found.append(Place(address, file, line, column))
+                    if line > 0 and column > 0:  # the list of variables names files as well, beside a zero
+                        found.append(Place(address, file, line, column))
     return sorted(found, key=lambda place: place.address)
