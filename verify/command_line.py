@@ -22,7 +22,7 @@ from verify.errors import PreflashError, UsageError, own_fault
 
 # In the order of the help text; each is a module of verify.commands.
 COMMANDS = (
-    *("check", "accept", "compare", "watch", "look", "notes", "cost", "replay", "report", "forget", "challenge"),
+    *("check", "accept", "compare", "watch", "look", "notes", "cost", "render", "replay", "report", "forget", "challenge"),
     *("stub", "new", "completion"),
 )
 
