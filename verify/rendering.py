@@ -114,7 +114,7 @@ def machine_named(sheet: Sheet, name: str, where: str) -> Machine:
         if machine.name == name:
             return machine
     functions = [routine.name for routine in sheet.routines]
-    why = "it is a function: it has no time" if name in functions else f"the sheet {sheet.path.name} describes others"
+    why = "it is a function: it has no time" if name in functions else f"the sheet {sheet.file.name} describes others"
     raise UsageError(f"no machine {name!r}", where=where, why=why,
                      todo=nearest_words(name, [machine.name for machine in sheet.machines]))
 
@@ -126,13 +126,13 @@ def only_machine(sheet: Sheet, name: str | None) -> Machine:
     if len(sheet.machines) == 1:
         return sheet.machines[0]
     names = ", ".join(machine.name for machine in sheet.machines)
-    raise UsageError("which machine?", where=str(sheet.path), why=f"the sheet has {len(sheet.machines)}: {names}",
+    raise UsageError("which machine?", where=str(sheet.file), why=f"the sheet has {len(sheet.machines)}: {names}",
                      todo="add --machine NAME, or the line 'machine NAME' to the script")
 
 
 def stored(sheet: Sheet, wish: Wish) -> tuple[Machine, Script, str]:
     """witness:N, counted over the stored scripts of the machine asked for, or of all."""
-    file = WitnessFile.load(sheet.path.with_name(sheet.path.stem.removesuffix("_sheet") + "_witnesses.txt"))
+    file = WitnessFile.load(sheet.file.with_name(sheet.file.stem.removesuffix("_sheet") + "_witnesses.txt"))
     machines = [machine for machine in sheet.machines if wish.machine in (None, machine.name)]
     known = list(dict.fromkeys((machine.name, line) for machine in machines for _, _, line in file.scripts(machine.name)))
     number = wish.script.removeprefix(STORED)

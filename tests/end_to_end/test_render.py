@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from tests.fault_injection.machine_parts import C, STRIKE
+from tests.fault_injection.machine_parts import STRIKE, C
 from verify.command_line import main
 from verify.errors import UsageError
 from verify.rendering import Wish, render
