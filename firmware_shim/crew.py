@@ -166,6 +166,7 @@ class Crew:
     """Workers, as many as the machine has processors unless told otherwise. Use as a context manager."""
 
     def __init__(self, engine: Path, size: int | None = None) -> None:
+        self.engine = engine
         self.members = [Member(engine) for _ in range(size or os.cpu_count() or 1)]
         self.lock = threading.Lock()
 

@@ -23,7 +23,7 @@ from firmware_shim.errors import CompilerMissing, ShimError
 RUNTIME = Path(__file__).parent / "runtime"
 ENGINE_SOURCES = (
     *("engine_block.c", "engine_flat.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c"),
-    *("engine_script.c", "engine_long.c", "engine_long_kept.c", "engine_count.c", "engine_watch.c"),
+    *("engine_script.c", "engine_long.c", "engine_long_kept.c", "engine_count.c", "engine_watch.c", "engine_trace.c"),
     *("contain.c", "board_bridge.c", "board_machine.c", "board_same.c", "board_served.c"),
     "board_interrupt.c",
     *("narrow_bridge.c", "engine_process.c"),
@@ -80,7 +80,7 @@ class OwnPartFailed(ShimError):
 def declarations() -> cffi.FFI:
     """The engine's declarations for cffi."""
     ffi = cffi.FFI()
-    for name in ("engine_long.h", "engine_script.h", "engine.h", "board_bridge.h", "narrow_bridge.h"):
+    for name in ("engine_long.h", "engine_script.h", "engine_trace.h", "engine.h", "board_bridge.h", "narrow_bridge.h"):
         ffi.cdef((RUNTIME / name).read_text(encoding="utf-8"))
     return ffi
 

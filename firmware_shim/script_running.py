@@ -250,8 +250,7 @@ class ScriptRunner(Runner):
             arrays = []
             for k, kind in enumerate(job.output_types):
                 start = self.offsets[number][row * outputs + k]
-                width = NUMPY_TYPES[kind].itemsize
-                arrays.append(np.frombuffer(self.mapping[start : start + done * width], NUMPY_TYPES[kind]))
+                arrays.append(np.frombuffer(self.mapping, NUMPY_TYPES[kind], done, start))
             runs.append(arrays)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
         return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),

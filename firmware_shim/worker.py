@@ -39,7 +39,8 @@ def read_frame(stream: IO[bytes]) -> Any:
 def write_frame(stream: IO[bytes], value: Any) -> None:
     """Write one object."""
     body = pickle.dumps(value, protocol=pickle.HIGHEST_PROTOCOL)
-    stream.write(struct.pack("<Q", len(body)) + body)
+    stream.write(struct.pack("<Q", len(body)))
+    stream.write(body)
     stream.flush()
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,7 @@ UNIT = 2.0**-53
 # exp2 of a product: the kernel's own error, and the rounding of the exponent (see _powers).
 EXP2_BOUND = 2.0**-50
 GROUP = 256
+STEPS = np.arange(1, GROUP + 1, dtype=np.float64)
 # A count of samples that lies so little above a whole number is that number; the band covers the other reading.
 EDGE = 2.0**-30
 
@@ -191,6 +192,14 @@ class Trajectory:
         low, high = found.ends()
         return low, high
 
+    def pieces(self) -> list[tuple[Any, ...]]:
+        """The screen in closed form, stretches that cover all samples in order (see closed_form)."""
+        segments = [s for s in self.plan(SCREEN_BITS).segments if s.start < self.script.samples]
+        if not segments or segments[0].start > 0:
+            segments.insert(0, Segment("", 0, "hold", 0))
+        ends = [s.start for s in segments[1:]] + [self.script.samples]
+        return [closed_form(s, s.start, end) for s, end in zip(segments, ends, strict=True) if end > s.start]
+
     def screen(self) -> tuple[np.ndarray, np.ndarray]:
         """(wanted, bound): binary64 values of all samples, and how far each can be from the exact one."""
         return self._screen
@@ -233,38 +242,73 @@ def evaluate(segment: Segment, count: int, done: int = 0) -> tuple[np.ndarray, n
     level, level_off = double(segment.level)
     if segment.kind == "hold":
         return np.full(count, level), np.full(count, level_off)
-    slope, slope_off = double(segment.slope)
-    target, target_off = double(segment.target)
+    slope, _ = double(segment.slope)
+    target, _ = double(segment.target)
+    fixed, growing, rest = bound_terms(segment)
     steps = np.arange(done + 1, done + count + 1, dtype=np.float64)
     if segment.kind == "line":
         travel = slope * steps
         value = level + travel
         value = np.minimum(value, target) if segment.rising else np.maximum(value, target)
-        steps *= slope_off + 4 * UNIT * abs(slope)
-        steps += level_off + target_off + 4 * UNIT * (abs(level) + abs(target))
+        steps *= growing
+        steps += fixed
         return value, steps
     power = powers(slope, count, done)
-    distance = level - target
     # In place, since this is most of the time: power (fixed + j growing) + rest; |value| <= |target| + |distance| power.
-    fixed = abs(distance) * (EXP2_BOUND + 12 * UNIT) + level_off + target_off + 2 * UNIT * (abs(level) + abs(target))
-    steps *= abs(distance) * (abs(slope) * 2 * UNIT + slope_off)
+    steps *= growing
     steps += fixed
     steps *= power
-    # powers() gives 0 below 2^-890: what is lost there is at most this.
-    lost = 2.0**-888 * (abs(distance) + level_off + target_off + 1)
-    steps += target_off + 8 * UNIT * abs(target) + lost
-    power *= distance
+    steps += rest
+    power *= level - target
     power += target
     return power, steps
 
 
+def bound_terms(segment: Segment) -> tuple[float, float, float]:
+    """(fixed, growing, rest) of a bound: fixed + j growing for a line, (fixed + j growing) power + rest for a decay."""
+    level, level_off = double(segment.level)
+    if segment.kind == "hold":
+        return level_off, 0.0, 0.0
+    slope, slope_off = double(segment.slope)
+    target, target_off = double(segment.target)
+    if segment.kind == "line":
+        return level_off + target_off + 4 * UNIT * (abs(level) + abs(target)), slope_off + 4 * UNIT * abs(slope), 0.0
+    distance = level - target
+    fixed = abs(distance) * (EXP2_BOUND + 12 * UNIT) + level_off + target_off + 2 * UNIT * (abs(level) + abs(target))
+    # powers() gives 0 below 2^-890: what is lost there is at most this.
+    lost = 2.0**-888 * (abs(distance) + level_off + target_off + 1)
+    return fixed, abs(distance) * (abs(slope) * 2 * UNIT + slope_off), target_off + 8 * UNIT * abs(target) + lost
+
+
+KINDS = {"hold": 0, "line": 1, "decay": 2}
+
+
+def closed_form(segment: Segment, start: int, end: int) -> tuple[Any, ...]:
+    """The same stretch for a compiled judge: start, end, kind, rising, level, slope, target, distance, the three terms of
+    the bound, and the two tables of powers (None where there are none)."""
+    level, slope, target = double(segment.level)[0], double(segment.slope)[0], double(segment.target)[0]
+    tables: tuple[Any, Any] = (None, None)
+    if segment.kind == "decay":
+        count = end - start
+        low, high = power_tables(slope, 0, 1 << max(3, ((count + GROUP - 1) // GROUP - 1).bit_length()))
+        tables = low, high
+    return (start, end, KINDS[segment.kind], int(segment.rising), level, slope, target, level - target,
+            *bound_terms(segment), *tables)
+
+
 def powers(slope: float, count: int, done: int = 0) -> np.ndarray:
     """2^(slope j) for j = done + 1 .. done + count as products of two tables; below 2^-890 it is 0."""
-    inner = slope * np.arange(1, GROUP + 1, dtype=np.float64)
-    outer = slope * (done + GROUP * np.arange((count + GROUP - 1) // GROUP, dtype=np.float64))
-    low = np.where(inner > -890, kernels.exp2(np.maximum(inner, -890)), 0.0)
-    high = np.where(outer > -890, kernels.exp2(np.maximum(outer, -890)), 0.0)
+    low, high = power_tables(slope, done, (count + GROUP - 1) // GROUP)
     return (high[:, None] * low[None, :]).reshape(-1)[:count]
+
+
+@lru_cache(maxsize=64)
+def power_tables(slope: float, done: int, groups: int) -> tuple[np.ndarray, np.ndarray]:
+    """2^(slope j) for j = 1 .. GROUP, and 2^(slope (done + GROUP k)) for k = 0 .. groups - 1. Not to be written to."""
+    steps = np.concatenate([STEPS, done + GROUP * np.arange(groups, dtype=np.float64)])
+    exponents = slope * steps
+    found = np.where(exponents > -890, kernels.exp2(np.maximum(exponents, -890)), 0.0)
+    return found[:GROUP], found[GROUP:]
 
 
 def changes(script: Script, names: Sequence[str]) -> list[tuple[int, str, Fraction]]:

@@ -18,7 +18,14 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Axis
 from verify.errors import SheetError
-from verify.number_formats import INT_RANGES, float32_array, float32_at_least, nearest_float32, ordinal_from_float32
+from verify.number_formats import (
+    INT_RANGES,
+    float32_array,
+    float32_at_least,
+    float32_from_ordinal,
+    nearest_float32,
+    ordinal_from_float32,
+)
 from verify.units import check_unit
 
 SMALLEST_SIZE = 2.0**-30
@@ -61,7 +68,7 @@ class Grid:
         if self.kind == "list":
             return self.values[index]
         if self.kind == "float32":
-            return Fraction(float(float32_array(np.array([self.first + index]))[0]))
+            return Fraction(float32_from_ordinal(int(self.first + index)))
         return (self.first + self.step * index) * self.scale
 
     def doubles(self, indices: np.ndarray) -> np.ndarray:

@@ -93,6 +93,12 @@ class Stretch:
 
 def stretches(seen: Observation) -> Iterator[Stretch]:
     """The quiet stretches of a script, in order."""
+    if seen.known_stretches is None:
+        seen.known_stretches = list(_stretches(seen))
+    yield from seen.known_stretches
+
+
+def _stretches(seen: Observation) -> Iterator[Stretch]:
     moments: dict[int, list[str]] = {0: []}
     for e in seen.script.events:
         moments.setdefault(e.sample, []).append(seen.machine.events[e.kind].name)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from firmware_shim.crew import Crew
+from firmware_shim.traces import eye_of
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
 from verify.claims.cost_within import CostWithin
@@ -35,6 +36,8 @@ NO_ANSWER = (DomainError, Undecidable, NumberRefused)
 VARIANTS_EACH = 4
 WALL_SECONDS = 20.0
 CATALOGUE_PART = 32
+# Loading the compiled eye costs what it saves on so many scripts.
+FEW = 32
 HANGING_WIDTH = 5
 # Of the scripts that ran, those kept for a repeat: one in four, short ones.
 KEPT_EACH, SHORT_SAMPLES = 4, 16_384
@@ -242,6 +245,8 @@ class MachineHunt:
     def note(self, seen: Observation) -> None:
         """Judge one script by every claim."""
         self.stops += seen.stop is not None
+        if self.count >= FEW:
+            seen.eye = eye_of(self.crew.engine)
         for tried, claim in zip(self.tried, self.claims, strict=True):
             if tried.fault:
                 continue

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.engine import FLAG_KINDS
+from reference.trajectories import Trajectory
 from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
 from verify.claims.in_time import Judgement, TimeClaim, first_true
@@ -18,6 +19,7 @@ from verify.grids import SMALLEST_SIZE
 from verify.judging.exact import error_between
 from verify.machines.observation import Observation
 from verify.machines.running import ON_HOST
+from verify.machines.steps_apart import steps_apart
 from verify.reports.numbers import times as times_text
 
 SCREEN_FACTOR = 16
@@ -56,7 +58,7 @@ def finite(claim: Any, seen: Observation) -> Judgement:
     for output in seen.machine.outputs:
         if output.is_float:
             y = seen.doubles(output.name)
-            k = first_true(~np.isfinite(y))
+            k = -1 if seen.watched(output.name) else first_true(~np.isfinite(y))
             found.note(0.0 if k < 0 else 1.0, max(k, 0), k >= 0, f"{output.name} = {y[k]:.9g}" if k >= 0 else "",
                        "a finite value", f"{output.name} is {y[k]:.9g}" if k >= 0 else "")
     return found
@@ -69,7 +71,7 @@ def no_subnormals(claim: Any, seen: Observation) -> Judgement:
         raw = seen.raw[output.name]
         if output.is_float:
             least = np.finfo(raw.dtype).smallest_normal
-            k = first_true((raw != 0) & (np.abs(raw) < least))
+            k = seen.eye.first_subnormal(raw) if seen.eye else first_true((raw != 0) & (np.abs(raw) < least))
             found.note(0.0 if k < 0 else 1.0, max(k, 0), k >= 0, f"{output.name} = {raw[k]!s}" if k >= 0 else "",
                        "zero or a normal number", "a subnormal result: slow on some cores, flushed on others")
     return found
@@ -82,13 +84,18 @@ def stays_within(claim: Any, seen: Observation) -> Judgement:
         return found
     y = seen.doubles()
     low, high = float(claim.low), float(claim.high)
-    beyond = np.maximum(y - high, low - y)
-    beyond = np.where(np.isnan(beyond), np.inf, beyond)
-    k = int(beyond.argmax())
+    eye = seen.watched()
+    if eye is not None:
+        most, k = eye.beyond(y, low, high)
+    else:
+        beyond = np.maximum(y - high, low - y)
+        beyond = np.where(np.isnan(beyond), np.inf, beyond)
+        k = int(beyond.argmax())
+        most = float(beyond[k])
     outside = not math.isfinite(y[k]) or not claim.low <= Fraction(float(y[k])) <= claim.high
     unit = seen.machine.output.unit
-    found.note(max(0.0, float(beyond[k])), k, outside, f"{y[k]:.9g} {unit}".strip(),
-               f"between {low:.9g} and {high:.9g} {unit}".strip(), f"{float(beyond[k]):.9g} {unit} beyond".replace("  ", " "))
+    found.note(max(0.0, most), k, outside, f"{y[k]:.9g} {unit}".strip(),
+               f"between {low:.9g} and {high:.9g} {unit}".strip(), f"{most:.9g} {unit} beyond".replace("  ", " "))
     return found
 
 
@@ -214,6 +221,9 @@ def errors_of(claim: Accurate, seen: Observation, wanted: np.ndarray, bound: np.
 
 def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgement:
     """All samples against one admissible trajectory, by its screen."""
+    quick = clearly_right(claim, seen, trajectory)
+    if quick is not None:
+        return quick
     wanted, bound = trajectory.screen()
     wanted, bound = wanted[: seen.done], bound[: seen.done]
     errors, margins, low, high = errors_of(claim, seen, wanted, bound)
@@ -232,10 +242,31 @@ def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
         found.failing = int(clear.sum())
         found.open = int(((beyond > -margins) & ~clear).sum())
         k = int(beyond.argmax()) if found.failing else k
-    signed = shown_error(claim, seen, float(errors[k]))
+    return described(claim, seen, found, k, float(errors[k]), float(wanted[k]))
+
+
+def clearly_right(claim: Accurate, seen: Observation, trajectory: Any) -> Judgement | None:
+    """The same judgement by the compiled engine, from pieces of closed form; None unless every sample is clearly right."""
+    eye = seen.watched()
+    if eye is None or claim.metric not in SPANNED or not isinstance(trajectory, Trajectory):
+        return None
+    found = eye.distance(seen.doubles(), trajectory.pieces())
+    limit = float(claim.limit) * (float(seen.machine.output.scale) if claim.metric == "lsb" else 1.0)
+    reach = SCREEN_FACTOR * found.margin
+    if not (found.most < limit - reach and found.least > -limit + reach):
+        return None
+    upper = abs(found.most) >= abs(found.least)
+    k, error, wanted = ((found.most_at, found.most, found.most_wanted) if upper
+                        else (found.least_at, found.least, found.least_wanted))
+    return described(claim, seen, Judgement(valid=seen.done), k, error, wanted)
+
+
+def described(claim: Accurate, seen: Observation, found: Judgement, k: int, error: float, wanted: float) -> Judgement:
+    """The worst sample in words."""
+    signed = shown_error(claim, seen, error)
     found.at, found.worst = k, abs(signed)
     unit = seen.machine.output.unit
-    found.got, found.wanted = f"{seen.doubles()[k]:.9g} {unit}".strip(), f"{wanted[k]:.9g} {unit}".strip()
+    found.got, found.wanted = f"{seen.doubles()[k]:.9g} {unit}".strip(), f"{wanted:.9g} {unit}".strip()
     times = f" = {times_text(found.worst / float(claim.limit))}" if claim.limit else ""
     found.error = f"{signed:+.6g} {claim.unit}".strip() + times
     return found
@@ -332,31 +363,6 @@ def same_on_board(claim: Any, seen: Observation) -> Judgement:
                    f"{there[k]!s}, as on this computer" if fails else "equal samples",
                    f"{apart[k]:.9g} {unit} apart here, {apart.max():.9g} at most in this script" if fails else "")
     return found
-
-
-def steps_apart(one: np.ndarray, other: np.ndarray, *, signed_zero: bool) -> np.ndarray:
-    """Distance of two arrays in steps of their type. Infinite between categories; any two NaNs are equal; the two
-    zeros are half a step apart where the sign counts."""
-    if one.dtype.kind != "f":
-        if one.dtype.itemsize < 8:
-            return np.abs(one.astype(np.int64) - other.astype(np.int64)).astype(np.float64)
-        return np.where(one == other, 0.0, np.maximum(1.0, np.abs(one.astype(np.float64) - other.astype(np.float64))))
-    whole = np.dtype(f"i{one.dtype.itemsize}")
-    least = np.int64(np.iinfo(whole).min)
-
-    def line(values: np.ndarray) -> np.ndarray:
-        bits = values.view(whole).astype(np.int64)
-        return np.asarray(np.where(bits < 0, least - bits, bits))
-
-    a, b = line(one), line(other)
-    same_side = (a < 0) == (b < 0)
-    near = np.abs(np.where(same_side, a - b, 0)).astype(np.float64)
-    apart = np.where(same_side, near, np.abs(a.astype(np.float64)) + np.abs(b.astype(np.float64)))
-    if signed_zero:
-        apart = np.where((one == 0) & (other == 0) & (np.signbit(one) != np.signbit(other)), 0.5, apart)
-    nans = np.isnan(one).astype(int) + np.isnan(other)
-    odd = (nans == 1) | ((np.isinf(one) | np.isinf(other)) & (one != other))
-    return np.where(nans == 2, 0.0, np.where(odd, np.inf, apart))
 
 
 def cost_within(claim: Any, seen: Observation) -> Judgement:

@@ -184,4 +184,5 @@ class Machine:
 
 def as_doubles(raw: np.ndarray, of: Signal) -> np.ndarray:
     """Raw outputs in the signal's unit (exact up to 53 bits)."""
-    return raw.astype(np.float64) * float(of.scale)
+    values = raw.astype(np.float64)
+    return values * float(of.scale) if of.scale != 1 else values

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.job import Event, Stop
+from firmware_shim.traces import Eye
 from reference.errors import DomainError, NotRational, NumberRefused
 from reference.rationals import RationalContext
 from reference.trajectories import Script as WantedScript
@@ -37,6 +38,10 @@ class Observation:
     # Of a long run, whose samples were counted and not kept: rows of firmware_shim's COUNTER, for this claim.
     rows: np.ndarray | None = None
     counted_for: str = ""
+    # Looks at whole signals faster than numpy does; None leaves everything to numpy, with the same results.
+    eye: Eye | None = None
+    known_finite: dict[str, bool] = field(default_factory=dict)
+    known_stretches: list[Any] | None = None
 
     @property
     def rate_hz(self) -> Fraction:
@@ -49,6 +54,15 @@ class Observation:
         if of.name not in self.known_doubles:
             self.known_doubles[of.name] = as_doubles(self.raw[of.name], of)
         return self.known_doubles[of.name]
+
+    def watched(self, name: str = "") -> Eye | None:
+        """The eye, where every sample of a signal is finite and there is one; else None: numpy looks."""
+        if self.eye is None or not self.done:
+            return None
+        of = self.machine.signal_named(name)
+        if of.name not in self.known_finite:
+            self.known_finite[of.name] = not of.is_float or self.eye.first_odd(self.doubles(of.name)) < 0
+        return self.eye if self.known_finite[of.name] else None
 
     def stream(self, name: str) -> np.ndarray:
         """Values of an input, one per sample that was run."""
