@@ -157,7 +157,8 @@ class ScriptRun:
     """What one script did. outputs: array per output, as far as it came; again: those after reinit; flags:
     kind (engine.FLAG_KINDS) -> first sample; late_allocation: first sample after init that allocated, or -1;
     touched: (sample, byte) by which one of two instances had written into the other's state, (-1, 0) for never;
-    rows: of a script that counts, per row script_running.COUNTER."""
+    rows: of a script that counts, per row script_running.COUNTER; heap: (kind, sample, bytes of the block) of what first went
+    wrong with memory: 1 full, 2 freed twice, 3 written beside a block, 4 freed and never taken; 0 for nothing."""
 
     outputs: list[Any]
     done: int
@@ -168,6 +169,7 @@ class ScriptRun:
     longer: LongOutcome | None = None
     touched: tuple[int, int] = (-1, 0)
     rows: Any = None
+    heap: tuple[int, int, int] = (0, 0, 0)
 
 
 @dataclass(frozen=True)

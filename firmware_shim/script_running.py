@@ -17,20 +17,31 @@ from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
 from firmware_shim.job import Stop
 from firmware_shim.long_running import LongMemory
-from firmware_shim.memory_map import imported_names
+from firmware_shim.memory_map import imported_names, section_span
 from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, present_bytes
 from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
-ALLOCATORS = frozenset(("malloc", "calloc", "realloc", "aligned_alloc", "_Znwm", "_Znam"))
+POINTER_BYTES = 8
 # struct pf_counter of engine_script.h.
 COUNTER = np.dtype([("samples", "i8"), ("odd", "i8"), ("crossings", "i8"), ("is_armed", "i8"), ("first", "f8"),
                     ("place", "f8"), ("before", "f8"), ("least", "f8"), ("most", "f8")])
 PHASES = ("while making samples", "in an event", "in init")
 
 
-# Allocator -> number of its watcher in engine_script.c.
-WATCHERS = {"malloc": 0, "calloc": 1, "realloc": 2, "aligned_alloc": 3, "_Znwm": 4, "_Znam": 4}
+# Allocator -> number of its watcher in engine_watch.c. Of C++: new, of aligned types, one that gives 0; delete.
+WATCHERS = {
+    "malloc": 0, "calloc": 1, "realloc": 2, "aligned_alloc": 3, "memalign": 3, "_Znwm": 4, "_Znam": 4,
+    "_ZnwmSt11align_val_t": 5, "_ZnamSt11align_val_t": 5, "_ZnwmRKSt9nothrow_t": 6, "_ZnamRKSt9nothrow_t": 6,
+    "posix_memalign": 7,
+} | dict.fromkeys((
+    "free", "_ZdlPv", "_ZdaPv", "_ZdlPvm", "_ZdaPvm", "_ZdlPvSt11align_val_t", "_ZdaPvSt11align_val_t",
+    "_ZdlPvmSt11align_val_t", "_ZdaPvmSt11align_val_t", "_ZdlPvRKSt9nothrow_t", "_ZdaPvRKSt9nothrow_t",
+), 8)
+# They take memory themselves, out of sight.
+HIDDEN_ALLOCATORS = frozenset(("strdup", "strndup", "asprintf", "vasprintf", "fopen", "getline", "mmap", "valloc", "pvalloc"))
+# Of the C++ library, these only throw.
+THROWING = "__throw_"
 
 
 def allocator_slots(library: Library) -> list[tuple[int, int]]:
@@ -46,6 +57,11 @@ def allocator_slots(library: Library) -> list[tuple[int, int]]:
                     if name in WATCHERS and not entry["r_addend"]:
                         found.append((library.base + int(entry["r_offset"]), WATCHERS[name]))
     return found
+
+
+def heap_of(slot: Any) -> tuple[int, int, int]:
+    """What went wrong with the heap: kind, sample, bytes of the block."""
+    return int(slot.heap_kind), int(slot.heap_at), int(slot.heap_bytes)
 
 
 def rows_of(script: Script) -> int:
@@ -153,8 +169,13 @@ class ScriptRunner(Runner):
         machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()
 
     def allocates(self) -> bool:
-        """Whether the code can take memory from the heap, which is not put back with the state."""
-        return bool(ALLOCATORS & imported_names(Path(self.job.library)))
+        """Whether the code can take memory out of sight, which is not put back with the state."""
+        path = Path(self.job.library)
+        names = imported_names(path)
+        inside = any(name.startswith(("_ZNS", "_ZNKS", "_ZSt")) and THROWING not in name for name in names)
+        # What constructors of the library take is there before the first script; frame_dummy alone is one pointer.
+        begins = section_span(path, ".init_array")[1] > POINTER_BYTES and bool(WATCHERS.keys() & names)
+        return inside or begins or bool(HIDDEN_ALLOCATORS & names)
 
     def word_places(self) -> list[int]:
         """Where each declared peripheral word lies in this process."""
@@ -233,7 +254,8 @@ class ScriptRunner(Runner):
         came = -(-done // script.count.row)
         rows = np.frombuffer(self.mapping[start : start + came * COUNTER.itemsize], COUNTER)
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
-        return ScriptRun(self.empty(), done, flags, stop, late_allocation=int(slot.late_allocation), rows=rows)
+        return ScriptRun(self.empty(), done, flags, stop, late_allocation=int(slot.late_allocation), rows=rows,
+                         heap=heap_of(slot))
 
     def gather(self, number: int, stop: Stop | None, nothing: bool) -> ScriptRun:
         """One script's outputs as far as they came."""
@@ -255,4 +277,4 @@ class ScriptRunner(Runner):
         flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
         return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),
                          self.long_memory.outcome() if self.long_memory is not None else None,
-                         touched=(int(slot.touched_at), int(slot.touched_byte)))
+                         touched=(int(slot.touched_at), int(slot.touched_byte)), heap=heap_of(slot))

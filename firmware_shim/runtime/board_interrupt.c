@@ -272,7 +272,7 @@ void pf_interrupted(struct pf_job *job)
     const struct pf_interruption *p = m->interruption;
     struct instance one;
     struct memory clean = pf_plain_memory(pf_regions_size(job));
-    pf_prepare_instance(m, &one);
+    pf_prepare_instance(m, &one, 0);
     pf_copy_script_regions(job, clean.at);
     for (int64_t k = m->first; k < m->scripts; k++) {
         struct pf_script *s = &m->script[k];
@@ -298,7 +298,7 @@ void pf_interrupted(struct pf_job *job)
                 examine(job, m, s, &one, &p->torn[i]);
             s->done = at;
         }
-        m->destroy(one.state.at);
+        pf_end_instance(m, s, &one);
     }
     job->shared->done = 1;
 }

@@ -41,6 +41,7 @@ static void make_period(const struct pf_job *job, const struct pf_machine *m, st
     for (int kind = 0; kind < 5; kind++)
         if (s->first_flag[kind] >= 0)
             note_fresh(l, 1u << kind, number, s->first_flag[kind]);
+    pf_heap_check(&one->heap, s, s->samples - 1);
     if (s->late_allocation >= 0 && l->late_period < 0) {
         l->late_period = number;
         l->late_sample = s->late_allocation;
@@ -203,7 +204,7 @@ void pf_long_run(struct pf_job *job)
     struct long_memory kept = {job, m, &one, pf_plain_memory(pf_regions_size(job)).at, 0};
     pf_copy_script_regions(job, kept.loaded);
     pf_watch_allocations(job, m);
-    pf_prepare_instance(m, &one);
+    pf_prepare_instance(m, &one, 0);
     pf_start_instance(job, m, s, &one, 1);
     pf_watch_script(s);
     for (int64_t number = 0; number < l->periods || kept.checking; number++) {
@@ -244,6 +245,6 @@ void pf_long_run(struct pf_job *job)
     pf_watch_script(NULL);
     l->seconds = seconds_now() - began;
     s->done = s->samples;
-    m->destroy(one.state.at);
+    pf_end_instance(m, s, &one);
     job->shared->done = 1;
 }

@@ -11,7 +11,7 @@
 
 int pf_allocated; /* in this script, or before all scripts */
 static int allocated_before;
-static struct memory state_copy, region_start, region_copy_now, state_after, region_after;
+static struct memory region_start;
 
 /* size bytes that end at (or begin after) a page that nobody may touch. */
 static struct memory guarded(int64_t size, int64_t align, int begin)
@@ -59,8 +59,12 @@ void pf_restore_script_regions(const struct pf_job *job, const unsigned char *fr
     }
 }
 
-void pf_prepare_instance(const struct pf_machine *m, struct instance *one)
+void pf_prepare_instance(const struct pf_machine *m, struct instance *one, int number)
 {
+    one->heap.at = NULL;
+    one->heap.used = 0;
+    if (m->watches > 0)
+        pf_heap_prepare(&one->heap, number);
     one->state = guarded(m->state_size, m->state_align, m->guard_begin);
     for (int64_t k = 0; k < m->inputs && m->block; k++)
         one->in[k] = guarded(LONGEST_BLOCK * pf_width[m->input_type[k]], 1, m->guard_begin);
@@ -112,6 +116,7 @@ unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struc
     job->shared->entered++;
     progress[0] = 0;
     progress[1] = (long)(((int64_t)job->shared->segment << 40) + at);
+    pf_heap_of(&one->heap);
     unsigned wanted = enter(job);
     m->run(one->state.at, in, out, n, progress);
     unsigned flags = leave(s, wanted, at);
@@ -123,86 +128,11 @@ unsigned pf_call_run(const struct pf_job *job, const struct pf_machine *m, struc
     return flags;
 }
 
-static void save(const struct pf_job *job, const struct instance *one, struct memory *state, struct memory *regions)
-{
-    memcpy(state->at, one->state.at, (size_t)one->state.size);
-    pf_copy_script_regions(job, regions->at);
-}
-
-static void bring_back(const struct pf_job *job, struct instance *one, const struct memory *state,
-                       const struct memory *regions)
-{
-    memcpy(one->state.at, state->at, (size_t)one->state.size);
-    pf_restore_script_regions(job, regions->at);
-}
-
-/* The first sample of [at, at + n) that raises the flag, from the copy made before the stretch. */
-static int64_t pin(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
-                   int64_t at, int64_t n, unsigned bit)
-{
-    save(job, one, &state_after, &region_after);
-    bring_back(job, one, &state_copy, &region_copy_now);
-    struct memory state = pf_plain_memory(one->state.size), regions = pf_plain_memory(region_copy_now.size);
-    while (n > 1) {
-        int64_t half = n / 2;
-        save(job, one, &state, &regions);
-        if (pf_call_run(job, m, s, one, at, half, s->output) & bit) {
-            n = half;
-            bring_back(job, one, &state, &regions);
-        } else {
-            at += half;
-            n -= half;
-        }
-    }
-    free(state.at);
-    free(regions.at);
-    bring_back(job, one, &state_after, &region_after);
-    return at;
-}
-
 void pf_note_flags(struct pf_script *s, unsigned flags, int64_t at)
 {
     for (int kind = 0; kind < 5; kind++)
         if ((flags & (1u << kind)) && s->first_flag[kind] < 0)
             s->first_flag[kind] = at;
-}
-
-static unsigned unseen(const struct pf_script *s, unsigned flags)
-{
-    unsigned left = 0;
-    for (int kind = 0; kind < 5; kind++)
-        if ((flags & (1u << kind)) && s->first_flag[kind] < 0)
-            left |= 1u << kind;
-    return left;
-}
-
-static void stretch(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
-                    int64_t at, int64_t n, void *const *outputs)
-{
-    if (outputs == s->output)
-        save(job, one, &state_copy, &region_copy_now);
-    unsigned flags = pf_call_run(job, m, s, one, at, n, outputs);
-    unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
-    if (!fresh)
-        return;
-    if (m->allocates && (!m->every_allocation_told || pf_allocated)) {
-        pf_note_flags(s, fresh, at);
-        return;
-    }
-    unsigned char *kept[8];
-    for (int64_t k = 0; k < m->outputs; k++) {
-        size_t bytes = (size_t)(n * pf_width[m->output_type[k]]);
-        kept[k] = pf_plain_memory((int64_t)bytes).at;
-        memcpy(kept[k], (unsigned char *)s->output[k] + at * pf_width[m->output_type[k]], bytes);
-    }
-    for (int kind = 0; kind < 5; kind++)
-        if (fresh & (1u << kind))
-            s->first_flag[kind] = pin(job, m, s, one, at, n, 1u << kind);
-    for (int64_t k = 0; k < m->outputs; k++) {
-        size_t bytes = (size_t)(n * pf_width[m->output_type[k]]);
-        memcpy((unsigned char *)s->output[k] + at * pf_width[m->output_type[k]], kept[k], bytes);
-        free(kept[k]);
-    }
 }
 
 void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one,
@@ -212,9 +142,11 @@ void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_scr
     job->shared->position[0] = 0;
     job->shared->position[1] = (long)(((int64_t)job->shared->segment << 40) + e->sample);
     job->shared->phase = 1;
+    pf_heap_of(&one->heap);
     unsigned wanted = enter(job);
     m->event(one->state.at, (long)e->which, e->argument);
     pf_note_flags(s, leave(s, wanted, e->sample), e->sample);
+    pf_heap_check(&one->heap, s, e->sample);
     job->shared->phase = 0;
 }
 
@@ -242,24 +174,56 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
     job->shared->position[0] = 0;
     job->shared->position[1] = (long)((int64_t)job->shared->segment << 40);
     job->shared->phase = 2;
+    if (fill)
+        pf_heap_begin(&one->heap, s, job->shared);
+    pf_heap_of(&one->heap);
     unsigned wanted = enter(job);
     m->init(one->state.at, s->rate_hz);
     pf_note_flags(s, leave(s, wanted, 0), 0);
+    pf_heap_check(&one->heap, s, 0);
     job->shared->phase = 0;
 }
 
-static struct memory bystander;
+void pf_end_instance(const struct pf_machine *m, struct pf_script *s, struct instance *one)
+{
+    pf_heap_of(&one->heap);
+    m->destroy(one->state.at);
+    pf_heap_check(&one->heap, s, s->done);
+}
 
-static void remember(const struct instance *one) { memcpy(bystander.at, one->state.at, (size_t)one->state.size); }
+static struct pf_copy bystander;
 
-/* The state of the instance whose turn it is not must stay as it was. */
+static void remember(const struct instance *one)
+{
+    memcpy(bystander.state.at, one->state.at, (size_t)one->state.size);
+    bystander.heap = one->heap;
+    if (one->heap.used > 0 && pf_is_copied(one))
+        memcpy(bystander.blocks, one->heap.at, (size_t)one->heap.used);
+}
+
+/* The first byte in which two memories differ, -1 for none. */
+static int64_t differs(const unsigned char *a, const unsigned char *b, int64_t n)
+{
+    int64_t byte = 0;
+    if (n <= 0 || memcmp(a, b, (size_t)n) == 0)
+        return -1;
+    while (a[byte] == b[byte])
+        byte++;
+    return byte;
+}
+
+/* The state of the instance whose turn it is not must stay as it was, and its heap: bytes of that follow the state's. */
 static void compare(struct pf_script *s, const struct instance *one, int64_t at)
 {
-    if (s->touched_at >= 0 || memcmp(bystander.at, one->state.at, (size_t)one->state.size) == 0)
+    if (s->touched_at >= 0)
         return;
-    int64_t byte = 0;
-    while (bystander.at[byte] == one->state.at[byte])
-        byte++;
+    int64_t byte = differs(bystander.state.at, one->state.at, one->state.size);
+    if (byte < 0 && pf_is_copied(one)) {
+        byte = differs(bystander.blocks, one->heap.at, one->heap.used);
+        byte = byte < 0 ? -1 : byte + one->state.size;
+    }
+    if (byte < 0)
+        return;
     s->touched_at = at;
     s->touched_byte = byte;
 }
@@ -292,7 +256,7 @@ static void play(const struct pf_job *job, const struct pf_machine *m, struct pf
             compare(s, one, at);
             remember(other);
         }
-        stretch(job, m, s, one, at, end - at, outputs);
+        pf_stretch(job, m, s, one, at, end - at, outputs);
         if (other != NULL)
             compare(s, other, end);
         at = end;
@@ -316,15 +280,12 @@ void pf_scripts(struct pf_job *job)
     }
     pf_watch_allocations(job, m);
     allocated_before = pf_allocated;
-    pf_prepare_instance(m, &one);
+    pf_prepare_instance(m, &one, 0);
     if (m->twin)
-        pf_prepare_instance(m, &other);
-    state_copy = pf_plain_memory(m->state_size);
-    state_after = pf_plain_memory(m->state_size);
-    bystander = pf_plain_memory(m->state_size);
+        pf_prepare_instance(m, &other, 1);
+    pf_prepare_copies(m, total);
+    bystander = pf_make_copy(m, 0);
     region_start = pf_plain_memory(total);
-    region_copy_now = pf_plain_memory(total);
-    region_after = pf_plain_memory(total);
     pf_copy_script_regions(job, region_start.at);
     for (int64_t k = m->first; k < m->scripts; k++) {
         struct pf_script *s = &m->script[k];
@@ -347,9 +308,9 @@ void pf_scripts(struct pf_job *job)
             pf_start_instance(job, m, s, &one, 0);
             play(job, m, s, &one, NULL, s->again, scratch);
         }
-        m->destroy(one.state.at);
+        pf_end_instance(m, s, &one);
         if (m->twin) {
-            m->destroy(other.state.at);
+            pf_end_instance(m, s, &other);
             for (int64_t i = 0; i < m->outputs; i++)
                 free(scratch[i]);
         }

@@ -28,6 +28,8 @@ struct pf_script {
     void *output[8];
     void *again[8];
     int64_t done, first_flag[5], mode_changed_at, late_allocation;
+    int64_t heap_kind, heap_at, heap_bytes; /* what went wrong with the heap: 0 nothing, 1 full, 2 freed twice, 3 written beside a
+                                               block, 4 freed and never taken; its sample; bytes of the block */
     int64_t touched_at, touched_byte; /* beside another: sample by which one instance's state was written by the other, and where */
     /* row > 0: outputs are counted, not kept; after every `row` samples the counter of output `counted` is noted. Inputs
        then hold `row` samples that come again and again. */
@@ -65,7 +67,7 @@ struct pf_machine {
     int64_t state_size, state_align, inputs, outputs, first, scripts;
     int32_t input_type[8], output_type[8];
     int32_t block, guard_begin, twin, reinit;
-    int32_t allocates; /* memory from the heap is not put back: flags are then noted per stretch only */
+    int32_t allocates; /* some memory from the heap is not put back: flags are then noted per stretch only */
     int32_t every_allocation_told; /* so that this holds only for scripts that did allocate */
     struct pf_script *script;
     int64_t watches;

@@ -1,12 +1,14 @@
-/* Which call of the author's code takes memory after init. */
+/* The allocators that the author's code calls: its library's pointers to them lead here, and memory comes from the instance's
+   own heap. The first call after init is noted with its sample. */
 #define _GNU_SOURCE
+#include <errno.h>
 #include <stdlib.h>
+#include <string.h>
 #include <unistd.h>
 #include <sys/mman.h>
+#include "engine_heap.h"
 #include "engine_instances.h"
 
-/* Allocations of the author's code: its library's pointers to the allocators lead here. The first one after init
-   is noted with its sample. */
 static struct pf_script *watched;
 static const struct pf_shared *watched_at;
 
@@ -18,42 +20,82 @@ void pf_note_allocation(void)
             (int64_t)watched_at->position[0] + ((int64_t)watched_at->position[1] & ((INT64_C(1) << 40) - 1));
 }
 
-static void *watched_malloc(size_t size)
+static void *taken(size_t align, size_t size)
 {
     pf_note_allocation();
-    return malloc(size);
+    void *found = pf_heap_take((int64_t)align, size > (size_t)INT64_MAX ? INT64_MAX : (int64_t)size);
+    if (found == NULL)
+        errno = ENOMEM;
+    return found;
 }
+
+static void *watched_malloc(size_t size) { return taken(16, size); }
 
 static void *watched_calloc(size_t count, size_t size)
 {
-    pf_note_allocation();
-    return calloc(count, size);
+    size_t whole;
+    void *found = taken(16, __builtin_mul_overflow(count, size, &whole) ? SIZE_MAX : whole);
+    if (found != NULL)
+        memset(found, 0, whole);
+    return found;
+}
+
+static void watched_free(void *old)
+{
+    if (pf_heap_holds(old))
+        pf_heap_give(old);
+    else
+        free(old); /* taken before this process was forked, by a constructor of the library */
 }
 
 static void *watched_realloc(void *old, size_t size)
 {
-    pf_note_allocation();
-    return realloc(old, size);
+    if (old != NULL && !pf_heap_holds(old)) {
+        pf_note_allocation();
+        return realloc(old, size);
+    }
+    void *found = taken(16, size);
+    if (old == NULL || found == NULL)
+        return found;
+    int64_t had = pf_heap_size(old);
+    memcpy(found, old, had < (int64_t)size ? (size_t)had : size);
+    pf_heap_give(old);
+    return found;
 }
 
-static void *watched_aligned(size_t align, size_t size)
-{
-    pf_note_allocation();
-    return aligned_alloc(align, size);
-}
+static void *watched_aligned(size_t align, size_t size) { return taken(align, size); }
 
-static void *watched_new(size_t size)
+static void *whole(void *found)
 {
-    void *found = watched_malloc(size > 0 ? size : 1);
     if (found == NULL)
         abort();
     return found;
 }
 
+static void *watched_new(size_t size) { return whole(taken(16, size)); }
+static void *watched_new_aligned(size_t size, size_t align) { return whole(taken(align, size)); }
+static void *watched_new_quiet(size_t size, const void *nothrow)
+{
+    (void)nothrow;
+    return taken(16, size);
+}
+
+static int watched_posix(void **found, size_t align, size_t size)
+{
+    void *got = taken(align, size);
+    if (got != NULL)
+        *found = got;
+    return got == NULL ? ENOMEM : 0;
+}
+
 void pf_watch_allocations(const struct pf_job *job, const struct pf_machine *m)
 {
-    const uintptr_t watchers[] = {(uintptr_t)watched_malloc, (uintptr_t)watched_calloc, (uintptr_t)watched_realloc,
-                                  (uintptr_t)watched_aligned, (uintptr_t)watched_new};
+    /* In the order of WATCHERS of script_running.py. */
+    const uintptr_t watchers[] = {
+        (uintptr_t)watched_malloc, (uintptr_t)watched_calloc, (uintptr_t)watched_realloc, (uintptr_t)watched_aligned,
+        (uintptr_t)watched_new, (uintptr_t)watched_new_aligned, (uintptr_t)watched_new_quiet, (uintptr_t)watched_posix,
+        (uintptr_t)watched_free,
+    };
     watched_at = job->shared;
     for (int64_t k = 0; k < m->watches; k++) {
         uintptr_t *slot = (uintptr_t *)(uintptr_t)m->watch[2 * k];

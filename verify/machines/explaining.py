@@ -77,7 +77,8 @@ def claim_entry(claim: Claim, build: str, verdict: Verdict, tried: Tried | None)
 def detectors(claim: Claim) -> list[str]:
     """What looks for the claim's fault."""
     known = {
-        "returns": ["signals", "progress watch", "exit status", "guard pages around state and buffers", "allocation watch"],
+        "returns": ["signals", "progress watch", "exit status", "guard pages around state and buffers", "allocation watch",
+                    "marks around the blocks of the heap"],
         "no_hidden_events": ["status flags per stretch, pinned to a sample"],
         "no_undefined_behaviour": ["recorder of the strict build"],
         "in_bounds": ["recorder of the strict build", "guard pages around state and buffers"],

@@ -49,7 +49,21 @@ def returns(claim: Any, seen: Observation) -> Judgement:
     if seen.late_allocation >= 0:
         found.note(1.0, seen.late_allocation, True, "memory was allocated", "no allocation after init",
                    "allocation after init: on the board it can fail or take its time")
+    kind, sample, size = seen.heap
+    if kind:
+        found.note(1.0, sample, True, *heap_words(kind, size))
     return found
+
+
+def heap_words(kind: int, size: int) -> tuple[str, str, str]:
+    """Got, wanted and error of what went wrong with the machine's memory."""
+    return {
+        1: (f"{size} bytes more were asked for", "memory within 32 MiB", "the heap is exhausted: it holds 32 MiB here"),
+        2: (f"a block of {size} bytes was freed twice", "each block freed once", "double free"),
+        3: (f"bytes beside a block of {size} bytes were written", "writes within the block",
+            f"a write past the end of a block of {size} bytes of the heap, or before its start"),
+        4: ("an address inside the heap was freed", "only what was allocated is freed", "a free of what was never allocated"),
+    }[kind]
 
 
 def finite(claim: Any, seen: Observation) -> Judgement:

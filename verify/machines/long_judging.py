@@ -10,6 +10,7 @@ from firmware_shim.engine import FLAG_KINDS
 from firmware_shim.script_job import LongOutcome
 from verify.claims.in_time import Judgement
 from verify.judging.verdict import grouped
+from verify.machines.judging import heap_words
 from verify.machines.long_places import counters
 from verify.machines.long_reference import surely_wrong
 from verify.machines.long_run import LongSeen
@@ -54,6 +55,9 @@ def judged(stand: Stand, seen: LongSeen) -> tuple[Judgement, str, int]:
         last += 1
         found.note(1.0, max(0, run.stop.ordinal), True, run.stop.why, "that it goes on",
                    f"{run.stop.kind} in period {grouped(last)}, after {time_text(done / rate)}")
+        return found, ran, last
+    if run.heap[0] and outcome.period < 0:
+        found.note(1.0, run.heap[1], True, *heap_words(run.heap[0], run.heap[2]))
         return found, ran, last
     last = max(difference(found, stand, seen, outcome), events(found, stand, seen, outcome),
                memory_taken(found, seen, outcome, rate))

@@ -32,6 +32,7 @@ class Observation:
     events: list[tuple[int, Event]] = field(default_factory=list)
     late_allocation: int = -1
     touched: tuple[int, int] = (-1, 0)
+    heap: tuple[int, int, int] = (0, 0, 0)
     variants: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
     known_doubles: dict[str, np.ndarray] = field(default_factory=dict)
     reference_problem: str = ""

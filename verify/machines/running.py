@@ -105,7 +105,7 @@ def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Obs
         run = answers[number].runs[0]
         raw = {output.name: np.zeros(0) for output in machine.outputs}
         seen = Observation(machine, script, stand.build, raw, run.done, dict(run.flags), run.stop,
-                           late_allocation=run.late_allocation, counted_for=label)
+                           late_allocation=run.late_allocation, heap=run.heap, counted_for=label)
         seen.rows = run.rows if run.rows is not None else np.zeros(0, COUNTER)
         yield seen
 
@@ -148,4 +148,4 @@ def _one(stand: Stand, script: Script, result: Any, number: int, second: bool = 
     events = [(sample, event) for place, sample, event in result.recorded if place == number]
     done = min((len(v) for v in raw.values()), default=0)
     return Observation(stand.machine, script, stand.build, raw, done, dict(run.flags), run.stop, events, run.late_allocation,
-                       run.touched)
+                       run.touched, run.heap)

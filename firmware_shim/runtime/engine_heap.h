@@ -1,0 +1,31 @@
+/* The heap of one instance of a machine. */
+#ifndef PF_ENGINE_HEAP_H
+#define PF_ENGINE_HEAP_H
+#include "engine_parts.h"
+
+#define PF_HEAP_BYTES (INT64_C(32) << 20)
+/* Copied before each stretch up to this size; beyond it flags are noted per stretch, and instances are compared by output. */
+#define PF_HEAP_COPIED (INT64_C(512) << 10)
+
+enum { PF_HEAP_FULL = 1, PF_HEAP_TWICE, PF_HEAP_WRITTEN, PF_HEAP_NEVER };
+
+/* at: NULL where the code takes no memory; used, frees: so far; fill: what fresh memory holds. */
+struct pf_heap {
+    unsigned char *at;
+    int64_t used, frees;
+    int fill;
+};
+
+void pf_heap_prepare(struct pf_heap *h, int number);
+/* The author's next calls take from it. */
+void pf_heap_of(struct pf_heap *h);
+/* It is empty; what goes wrong is told to this script. */
+void pf_heap_begin(struct pf_heap *h, struct pf_script *s, const struct pf_shared *shared);
+/* Bytes of the first block whose marks are gone, 0 where all are whole. */
+int64_t pf_heap_damaged(const struct pf_heap *h);
+void pf_heap_check(const struct pf_heap *h, struct pf_script *s, int64_t at);
+int pf_heap_holds(const void *p);
+void *pf_heap_take(int64_t align, int64_t size);
+int64_t pf_heap_size(const void *p);
+void pf_heap_give(void *p);
+#endif
