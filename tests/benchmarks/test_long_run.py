@@ -12,6 +12,8 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from firmware_shim.crew import Crew
 from verify.binding import make_benches
 from verify.claims.long_run import KeepsGoing
@@ -35,6 +37,7 @@ s.machine("lag", state="lag_t", init="lag_init(state, sample_rate_hz)", step="y 
 """
 
 
+@pytest.mark.nightly
 def test_a_day_of_a_cheap_step(benchmark: Any, tmp_path: Path, gcc: str) -> None:
     (tmp_path / "lag.c").write_text(C, encoding="utf-8")
     (tmp_path / "lag_sheet.py").write_text(SHEET, encoding="utf-8")

@@ -131,6 +131,7 @@ def test_costs_of_planted_routines(tmp_path: Path, capsys: pytest.CaptureFixture
     assert "largest found" in text and "% of a sample period" in text and "worst case" not in text
 
 
+@pytest.mark.nightly
 def test_two_runs_count_the_same(tmp_path: Path) -> None:
     first, second = (counted(tmp_path / name, [("peak", FLOATS)])["routines"] for name in ("a", "b"))
     assert first == second
@@ -160,6 +161,7 @@ def test_instruction_limits_hold_and_fail_with_their_strength(tmp_path: Path) ->
     assert any(fact.startswith("the largest found") for fact in claim["facts"])
 
 
+@pytest.mark.nightly
 def test_cycle_limits_follow_both_ends_of_the_table(tmp_path: Path) -> None:
     """turns of rare are about 1500 to 3500 cycles at worst: below, between and above."""
     told = {limit: verdicts(tmp_path / str(limit), f'cost_within(cycles={limit}, because="x")', CODES, "rare")

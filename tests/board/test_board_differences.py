@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.board.boards import NEEDED
 from tests.board.test_board_faults import checked
 from tests.fault_injection.planted import seen
@@ -41,6 +43,7 @@ def test_fused_multiply_add_is_named_and_its_twins_are_silent(tmp_path: Path) ->
         assert seen(record, name).verdicts()["same_on_board board"] == "holds"
 
 
+@pytest.mark.nightly
 def test_a_limit_in_ulp_lets_small_differences_pass(tmp_path: Path) -> None:
     c = "float up(float v) { return exp2f(v); }\n"
     grid = 'inputs=[binary32("v", 0.5, 5, "V")], output="Hz"'

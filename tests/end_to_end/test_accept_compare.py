@@ -61,6 +61,7 @@ def test_an_edit_that_lets_a_claim_fail_is_a_regression_with_line_and_annotation
     assert 1 == preflash(folder, "compare", "reports/bell.json").returncode
 
 
+@pytest.mark.nightly
 def test_a_larger_error_within_the_limit_is_a_regression_unless_allowed(folder: Path) -> None:
     preflash(folder, "accept")
     (folder / "bell.c").write_text(C.replace("55.0f", "55.001f"))

@@ -116,6 +116,7 @@ def test_claims_that_fail_already_notice_nothing_and_it_is_said(folder: Path) ->
     assert ["half stays_within(0, 1)"] == found.unable
 
 
+@pytest.mark.nightly
 def test_the_command_stores_its_outcome_and_refuses_a_low_score(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (folder / "bell_sheet.py").write_text(SHEET.replace("CLAIMS", EXACT))
     code = main(["challenge", str(folder / "bell_sheet.py"), "--workers", "1", "--at-least", "99"])

@@ -245,6 +245,7 @@ def test_a_killed_run_leaves_no_worker_behind(tmp_path: Path) -> None:
     assert [] == workers_with(mark)
 
 
+@pytest.mark.nightly
 def test_each_part_of_the_passing_demo_fits_a_screen(tmp_path: Path) -> None:
     done = preflash(tmp_path, "check", "--cases", "1000000")
     lines = done.stdout.splitlines()

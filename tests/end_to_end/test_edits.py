@@ -94,6 +94,7 @@ def test_some_random_edits(folder: Path) -> None:
     assert [] == always_the_same(folder, 4, 5)
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_twenty_random_edits(folder: Path) -> None:
     assert [] == always_the_same(folder, 20, random.SystemRandom().getrandbits(32))
@@ -162,6 +163,7 @@ turn.machine("turn", state="turn_t", init="turn_init(state)", step="on = turn_st
 """
 
 
+@pytest.mark.nightly
 def test_an_allowance_by_line_does_not_outlive_a_comment(folder: Path) -> None:
     (folder / "two_sheet.py").write_text(MACHINE_SHEET)
     (folder / "two.c").write_text(MACHINE)

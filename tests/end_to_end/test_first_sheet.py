@@ -35,6 +35,7 @@ def demo(folder: Path, which: str) -> Path:
     return folder / "bell_pitch_sheet.py"
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_the_first_sheet_of_the_demo_finds_the_drafts_faults(tmp_path: Path) -> None:
     sheet = demo(tmp_path, "first_draft")
@@ -49,6 +50,7 @@ def test_the_first_sheet_of_the_demo_finds_the_drafts_faults(tmp_path: Path) -> 
     assert len(seen) >= 12, f"found {seen}; failing: {sorted(found)}"
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_the_first_sheet_of_the_good_demo_gives_no_alarm(tmp_path: Path) -> None:
     sheet = demo(tmp_path, "good")
@@ -75,6 +77,7 @@ def firmware(tmp_path_factory: pytest.TempPathFactory, private_cache: Path) -> P
     return folder
 
 
+@pytest.mark.nightly
 def test_real_firmware_comes_to_verdicts_without_an_edited_line(firmware: Path) -> None:
     text = (firmware / "main_sheet.py").read_text()
     # The machine takes longer: it has a test of its own.

@@ -199,6 +199,7 @@ float use(float x) { Gain g; return g.level(x); }
 """
 
 
+@pytest.mark.nightly
 def test_names_templates_enums_overloads_and_references_of_cpp(tmp_path: Path) -> None:
     text, entries = first_sheet(tmp_path, "ns.cpp", CPP)
 

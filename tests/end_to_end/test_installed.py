@@ -35,4 +35,4 @@ def test_the_demo_runs_from_an_empty_folder(gcc: str, tmp_path: Path) -> None:
     assert where.stdout.startswith(str(site))
     assert 0 == run.returncode, run.stdout + run.stderr
     assert "bell_volts_from_code" in run.stdout
-    assert (empty / "reports" / "bell_pitch.json").exists()
+    assert (empty / "reports" / "bell_pitch_only.json").exists()

@@ -63,6 +63,7 @@ def test_one_that_cannot_be_checked_says_so_and_the_others_are_kept(tmp_path: Pa
     assert (tmp_path / "reports" / "part0.json").exists()
 
 
+@pytest.mark.nightly
 def test_an_interrupt_keeps_what_each_has_learned(tmp_path: Path, environment: dict[str, str]) -> None:
     names = sheets(tmp_path, ["slow", "slow"])
     running = subprocess.Popen(command(names), cwd=tmp_path, env=environment, start_new_session=True,

@@ -135,6 +135,7 @@ def test_two_sheets_with_modules_of_one_name_get_their_own(tmp_path: Path) -> No
     assert {**HOLDS, "lag": "fails"} == verdicts(tmp_path / "wrong")
 
 
+@pytest.mark.nightly
 def test_another_compiler_behind_the_same_name(tmp_path: Path, gcc: str, monkeypatch: pytest.MonkeyPatch) -> None:
     written(tmp_path, *FROM_MODULE)
     wrapper = tmp_path / "cc"

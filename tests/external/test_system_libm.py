@@ -113,6 +113,7 @@ def test_every_normal_result_keeps_the_stated_limit_and_the_maximum_is_the_known
     assert float.fromhex(MEASURED.at) == float.fromhex(found["worst"]["at"][0]["hex"])
 
 
+@pytest.mark.nightly
 @pytest.mark.full
 def test_every_pitch_voltage_from_0_to_5_keeps_the_limit_of_two_roundings(tmp_path: Path, gcc: str) -> None:
     found = claim(tmp_path, HZ.format(low="0", high="5", limit=0.5 + 2 * STATED.error_ulp), thorough())

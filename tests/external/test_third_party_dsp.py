@@ -152,6 +152,7 @@ def test_square_root_errs_as_much_as_others_measured(library: Path) -> None:
     assert ("holds", "fails") == (found["root_float", "accurate(ulp=0.5)"], found["root_float", "accurate(ulp=0.4999)"])
 
 
+@pytest.mark.nightly
 def test_conversions_and_products_do_as_others_saw(library: Path) -> None:
     """-1.5 to 2 saturate; 0.9999 * 32768 = 32764.7 gives 32764; (-1)(-1) gives 32767."""
     found = verdicts(
@@ -166,6 +167,7 @@ def test_conversions_and_products_do_as_others_saw(library: Path) -> None:
     assert "holds" == found["product_q15", "accurate(lsb=0)"]
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize(
     "header", ["fast_math_functions.h", "basic_math_functions.h", "controller_functions.h", "filtering_functions.h",
                "interpolation_functions.h", "none.h", "utils.h"]
@@ -180,6 +182,7 @@ def test_a_first_sheet_from_its_headers_does_not_crash(library: Path, header: st
     assert out.exists() == (done.returncode == 0)
 
 
+@pytest.mark.nightly
 def test_a_first_sheet_from_header_and_sources_runs(library: Path, tmp_path: Path) -> None:
     out = tmp_path / "first_sheet.py"
     sources = [f"Source/FastMathFunctions/{n}" for n in ("arm_sin_q15.c", "arm_cos_q15.c", "arm_sqrt_q15.c")]

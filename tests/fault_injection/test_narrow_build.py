@@ -133,6 +133,7 @@ def test_structs_peripherals_and_partners_work(tmp_path: Path) -> None:
         assert {"holds"} == set(verdicts(record, name).values()), name
 
 
+@pytest.mark.nightly
 def test_a_compiler_without_a_32_bit_side_blocks_that_build_only(tmp_path: Path, gcc: str) -> None:
     wrapper = tmp_path / "narrowless-gcc"
     wrapper.write_text(f'#!/bin/sh\nfor word; do [ "$word" = -m32 ] && {{ echo "cannot find -lgcc" >&2; exit 1; }}; done\n'

@@ -15,13 +15,16 @@ from tests.fault_injection import (
 from tests.fault_injection.planted import seen
 from tests.fault_injection.planted_families import Family, Pair
 
+SLOW = {"output", "random_sources"}
 FAMILIES = [module.FAMILY for module in
             (control_pairs, filters_pairs, memory_reads_pairs, oscillator_pairs, output_pairs, random_pairs)]
 
 pytestmark = [
     pytest.mark.usefixtures("gcc", "private_cache"),
     pytest.mark.parametrize(("family", "pair"), [
-        pytest.param(family, pair, id=f"{family.name}-{pair.name}") for family in FAMILIES for pair in family.pairs
+        pytest.param(family, pair, id=f"{family.name}-{pair.name}",
+                     marks=[pytest.mark.nightly] if family.name in SLOW else [])
+        for family in FAMILIES for pair in family.pairs
     ]),
 ]
 

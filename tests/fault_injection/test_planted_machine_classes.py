@@ -86,12 +86,14 @@ def with_memory(folder: Path, *changes: tuple[str, str]) -> Seen:
     return seen(run(folder, text, SHEET, Plan(scripts=64)), "bell")
 
 
+@pytest.mark.nightly
 def test_memory_taken_by_the_constructor_gives_no_alarm(tmp_path: Path) -> None:
     found = with_memory(tmp_path)
 
     assert (set(), {}) == (found.failing(), found.other())
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("call", ["delete[] more_; more_ = new float[4]();",
                                   "more_ = static_cast<float *>(std::realloc(nullptr, 16));",
                                   "more_ = static_cast<float *>(std::calloc(4, 4));"])
