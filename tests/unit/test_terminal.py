@@ -7,7 +7,7 @@ import pytest
 
 from verify.reports.html_page import index
 from verify.reports.pictures_of_traces import picture
-from verify.reports.terminal import render
+from verify.reports.terminal import render, routine_line
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 PLACE = "pond_sheet.py:12"
@@ -187,3 +187,11 @@ def test_the_page_and_the_terminal_show_the_same_worst_the_least_tried() -> None
 def test_a_level_trace_is_one_line() -> None:
     assert ["           2 |xxx", "                ^ sample 9", "              o got  . wanted  x both"] == picture(
         {"got": [2.0, 2, 2], "wanted": [2.0, 2, 2], "samples_from": 7, "at": 9})
+
+
+def test_a_line_never_grows_wider_than_the_screen() -> None:
+    claim = {"claim": "keeps_frequency", "label": "keeps_frequency(0.01 cents)", "verdict": "holds", "limit": "cents=0.01",
+             "worst": {"text": "0.000283772 cents"}, "strength": {"kind": "tried", "count": 5}, "scripts": 5}
+
+    assert ["  ok      bell_tone                 0.000283772 cents; 5 scripts"] == routine_line(
+        {"name": "bell_tone", "claims": [claim]}, 80, False)

@@ -96,6 +96,7 @@ def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]
         tail = tail.removesuffix(" tried") if len(tail) > room else tail
         tail = tail.replace(" full scale", "") if len(tail) > room else tail
         tail = re.sub(r"\(.*\)", "", tail) if len(tail) > room else tail
+        tail = re.sub(r", \w+(?=;)", "", tail) if len(tail) > room else tail
     elif len(tail) > room:
         tail = tail[: room - 3] + "..."
     name = routine["name"]
