@@ -153,6 +153,7 @@ def test_wrong_turns_end_in_one_message(tmp_path: Path, files: dict[str, str], w
     assert [] == list(tmp_path.glob("*_sheet.py"))
 
 
+@pytest.mark.nightly
 def test_a_routine_that_uses_a_guess_says_so(tmp_path: Path) -> None:
     (tmp_path / "a.c").write_text('#include "device.h"\nfloat volts_scaled(float volts) { return volts * SCALE; }\n'
                                   "float level(float x) { __disable_irq(); return x; }\n")

@@ -122,6 +122,7 @@ Q15 = 'fixed_output("full scale", fraction_bits=15)'
 Q31 = 'fixed_output("full scale", fraction_bits=31)'
 
 
+@pytest.mark.nightly
 def test_sine_errs_as_much_as_others_measured(library: Path) -> None:
     points = ", ".join(repr(math.pi * (i - 10005) / 10005) for i in range(0, 20011))
     found = verdicts(

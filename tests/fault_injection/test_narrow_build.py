@@ -80,6 +80,7 @@ STOPPED = {"stuck": "hang: no answer", "breaks": "crash: null pointer", "far": "
            "deep": "crash: stack exhausted", "ends": "exit: it ended the program", "forks": "started another process"}
 
 
+@pytest.mark.nightly
 def test_stops_are_pinned_and_the_hunt_goes_on(tmp_path: Path) -> None:
     entries = "".join(f'f("{name}", inputs=[binary32("x", 1, 2, "")], output="", claims=[])\n' for name in (*STOPPED, "fine"))
     record = run(tmp_path, STOPS, sheet(entries), QUICK)
