@@ -42,16 +42,9 @@ class Figure:
 
 
 @dataclass
-class Cost:
-    """What was counted. Cycles have an optimistic and a pessimistic end; each has its own largest."""
+class Ran:
+    """What ran while calls were counted, of a function or a machine: sizes in bytes, and what was called."""
 
-    counted: int = 0
-    every_value: bool = False
-    least: int = 0
-    median: float = 0.0
-    most: Figure = Figure(0, -1)
-    optimistic: Figure = Figure(0.0, -1)
-    pessimistic: Figure = Figure(0.0, -1)
     stack_bytes: int = 0
     code_bytes: int = 0
     library_bytes: int = 0
@@ -61,6 +54,35 @@ class Cost:
     soft: tuple[Call, ...] = ()
     lost: int = 0
     problem: str = ""
+
+    def measure(self, library: str, executed: np.ndarray, touched: np.ndarray) -> None:
+        """Sizes of the code that was executed, and of the tables that were read."""
+        ran = executed_functions(library, executed.tobytes())
+        self.code_bytes = sum(size for _, _, size, own in ran if own)
+        self.library_bytes = sum(size for _, _, size, own in ran if not own)
+        self.library = tuple(name for name, _, _, own in ran if not own)
+        self.soft = soft_calls_in(library, executed)
+        tables = read_tables(library, touched)
+        self.tables, self.table_bytes = tuple(name for name, _ in tables), sum(size for _, size in tables)
+
+
+def seen_as_well(known: np.ndarray, seen: bytes) -> np.ndarray:
+    """Marks of one more run laid over those that are known; known may be empty."""
+    more = np.frombuffer(seen, np.uint8)
+    return more | known if len(known) == len(more) else more
+
+
+@dataclass
+class Cost(Ran):
+    """What was counted. Cycles have an optimistic and a pessimistic end; each has its own largest."""
+
+    counted: int = 0
+    every_value: bool = False
+    least: int = 0
+    median: float = 0.0
+    most: Figure = Figure(0, -1)
+    optimistic: Figure = Figure(0.0, -1)
+    pessimistic: Figure = Figure(0.0, -1)
     counts: dict[str, np.ndarray] = field(default_factory=dict)
 
     def beyond(self, name: str, limit: float) -> np.ndarray:
@@ -107,10 +129,8 @@ class Hunt:
         cost.problem = cost.problem or result.load_problem
         cost.lost += len(result.stops)
         cost.stack_bytes = max(cost.stack_bytes, result.stack_bytes)
-        for name in ("executed", "touched"):
-            seen = np.frombuffer(getattr(result, name), np.uint8)
-            known = getattr(self, name)
-            setattr(self, name, seen | known if len(known) == len(seen) else seen)
+        self.executed = seen_as_well(self.executed, result.executed)
+        self.touched = seen_as_well(self.touched, result.touched)
 
     def worst(self) -> np.ndarray:
         """Ordinals of the most expensive calls so far, by each way of counting."""
@@ -172,13 +192,7 @@ def finished(hunt: Hunt) -> Cost:
         return Figure(float(top), int(hunt.ordinals[values == top].min()))
 
     cost.most, cost.optimistic, cost.pessimistic = (largest(name) for name in ("instructions", "optimistic", "pessimistic"))
-    ran = executed_functions(bound.library, hunt.executed.tobytes())
-    cost.code_bytes = sum(size for _, _, size, own in ran if own)
-    cost.library_bytes = sum(size for _, _, size, own in ran if not own)
-    cost.library = tuple(name for name, _, _, own in ran if not own)
-    cost.soft = soft_calls_in(bound.library, hunt.executed)
-    tables = read_tables(bound.library, hunt.touched)
-    cost.tables, cost.table_bytes = tuple(name for name, _ in tables), sum(size for _, size in tables)
+    cost.measure(bound.library, hunt.executed, hunt.touched)
     return cost
 
 

@@ -149,14 +149,20 @@ class Sheet:
                           tuple(exact(joint, f"{where}, joints") for joint in joints), without, where,
                           float(exact(call_limit_seconds, where)), bool(flush_to_zero),
                           make_call(name, grids, result, call, local, output_type, dict(input_types or {}), globals, where))
-        routine = replace(routine, claims=_checked_claims(routine, claims, where))
-        if reference is not None:
-            _check_reference(routine, where)
-        if name in self.names():
-            raise SheetError(f"{name} is described twice", where=where, why="one routine, one entry",
-                             todo="remove one of the two")
+        return self._kept(replace(routine, claims=_checked_claims(routine, claims, where)))
+
+    def _kept(self, routine: Routine) -> Routine:
+        """The routine, now one of the sheet's. Errors: SheetError for its reference or its name."""
+        if routine.reference is not None:
+            _check_reference(routine, routine.place)
+        self._once(routine.name, routine.place)
         self.routines.append(routine)
         return routine
+
+    def _once(self, name: str, place: str) -> None:
+        if name in self.names():
+            raise SheetError(f"{name} is described twice", where=place, why="one routine, one entry",
+                             todo="remove one of the two")
 
     def machine(
         self,
@@ -196,9 +202,7 @@ class Sheet:
             call_limit_seconds=call_limit_seconds, flush_to_zero=flush_to_zero, hostile=hostile,
             longest_seconds=longest_seconds, scripts=scripts, interleaved=interleaved, pointers=pointers)
         found = replace(found, peripherals=tuple(sorted(self.peripherals.items())))
-        if name in self.names():
-            raise SheetError(f"{name} is described twice", where=found.place, why="one routine, one entry",
-                             todo="remove one of the two")
+        self._once(name, found.place)
         self.machines.append(found)
         return found
 
@@ -251,13 +255,7 @@ class Sheet:
         stated = list(claims)
         if "stages_fit" not in dropped and all(getattr(claim, "name", "") != "stages_fit" for claim in stated):
             stated.append(stages_fit())
-        routine = replace(routine, claims=_checked_claims(routine, stated, where), without=dropped)
-        _check_reference(routine, where)
-        if name in self.names():
-            raise SheetError(f"{name} is described twice", where=where, why="one routine, one entry",
-                             todo="remove one of the two")
-        self.routines.append(routine)
-        return routine
+        return self._kept(replace(routine, claims=_checked_claims(routine, stated, where), without=dropped))
 
 
 def checked_without(without: Mapping[str, str], known: Sequence[str], where: str) -> dict[str, str]:

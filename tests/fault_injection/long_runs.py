@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import fcntl
-import hashlib
-import json
-import os
 from dataclasses import dataclass, field
 from math import inf
 from pathlib import Path
 from typing import Any
 
+from tests.fault_injection.planted import made_once
 from verify.claims.long_run import KeepsGoing
 from verify.hunting.plan import Plan
 from verify.machines.check import stand_of
@@ -111,13 +108,4 @@ class LongRuns:
 
 def shared_entries(c: str, sheet: str) -> dict[str, dict[str, Any]]:
     """The entries of a sheet, made once for all tests and all test processes."""
-    key = hashlib.sha256(("long" + c + sheet).encode()).hexdigest()[:20]
-    folder = Path(os.environ["XDG_CACHE_HOME"]) / "planted" / key
-    folder.mkdir(parents=True, exist_ok=True)
-    kept = folder / "entries.json"
-    with open(folder / "lock", "w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not kept.exists():
-            kept.write_text(json.dumps(LongRuns(folder).write(c, sheet).entries()), encoding="utf-8")
-    found: dict[str, dict[str, Any]] = json.loads(kept.read_text(encoding="utf-8"))
-    return found
+    return made_once("long" + c + sheet, lambda folder: LongRuns(folder).write(c, sheet).entries())

@@ -10,6 +10,7 @@ import fcntl
 import hashlib
 import json
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -57,14 +58,18 @@ def run(folder: Path, c: str, sheet: str, plan: Plan | None = None) -> dict[str,
 
 def shared_record(c: str, sheet: str) -> dict[str, Any]:
     """The record of run(), made once for all tests and all test processes."""
-    key = hashlib.sha256((c + sheet).encode()).hexdigest()[:20]
-    folder = Path(os.environ["XDG_CACHE_HOME"]) / "planted" / key
+    return made_once(c + sheet, lambda folder: run(folder, c, sheet))
+
+
+def made_once(key: str, make: Callable[[Path], dict[str, Any]]) -> dict[str, Any]:
+    """What make gives for a folder of its own, made by the first test process that asks for this key."""
+    folder = Path(os.environ["XDG_CACHE_HOME"]) / "planted" / hashlib.sha256(key.encode()).hexdigest()[:20]
     folder.mkdir(parents=True, exist_ok=True)
-    kept = folder / "record.json"
+    kept = folder / "made.json"
     with open(folder / "lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not kept.exists():
-            kept.write_text(json.dumps(run(folder, c, sheet)), encoding="utf-8")
+            kept.write_text(json.dumps(make(folder)), encoding="utf-8")
     found: dict[str, Any] = json.loads(kept.read_text(encoding="utf-8"))
     return found
 

@@ -48,11 +48,12 @@ class CostWithin(Claim):
             return Assessment(blocked=cost.problem or "no call came back, so none was counted")
         found = Assessment(valid=cost.counted, every_value=cost.every_value, worst_unit=UNITS[self.unit])
         found.wanted_text = f"at most {number_text(self.limit)} {UNITS[self.unit]}"
+        period_percent = 100 * board.sample_rate_hz / board.clock_hz if board.clock_hz else None
         scale = 1.0
         if self.unit == "percent":
-            if not board.clock_hz:
+            if period_percent is None:
                 return Assessment(blocked="percent= needs the clock: write Sheet(clock_hz=...)")
-            scale = 100 * board.sample_rate_hz / board.clock_hz
+            scale = period_percent
         limit = float(self.limit) / scale
         if self.unit == "instructions":
             figure, sure, likely = cost.most, cost.beyond("instructions", limit), cost.counts["ordinals"][:0]
@@ -72,7 +73,6 @@ class CostWithin(Claim):
         word = "the largest of all" if cost.every_value else "the largest found"
         found.facts.append(f"{word}: {shown}; fewest {cost.least}, median {cost.median:g} instructions; "
                            f"{grouped(cost.counted)} calls counted")
-        period_percent = 100 * board.sample_rate_hz / board.clock_hz if board.clock_hz else None
         found.cost = {**figures(cost, period_percent), "unit": self.unit, "limit": float(self.limit)}
         if cost.lost:
             found.facts.append(f"{cost.lost} calls did not come back and are not counted")

@@ -60,9 +60,9 @@ def cents_of(low: Fraction, high: Fraction, bits: int) -> tuple[Fraction, Fracti
 def error_between(metric: str, got: Fraction, low: Fraction, high: Fraction, *, lsb: Fraction, double: bool,
                   bits: int) -> tuple[Fraction | float, Fraction | float, str]:
     """Error of got against a right answer in [low, high], in the unit of the metric."""
+    if metric in ("cents", "relative") and low == high == got == 0:
+        return Fraction(0), Fraction(0), ""  # a stopped oscillator, as it should be
     if metric == "cents":
-        if low == high == got == 0:
-            return Fraction(0), Fraction(0), ""  # a stopped oscillator, as it should be
         if low <= 0 or got <= 0:
             what = "the right answer" if low <= 0 else "the result"
             return math.inf, math.inf, f"{what} is not above zero: no pitch, no cents"
@@ -70,8 +70,6 @@ def error_between(metric: str, got: Fraction, low: Fraction, high: Fraction, *, 
         return bottom, top, ""
     if metric == "relative":
         if low <= 0 <= high:
-            if low == high == got == 0:
-                return Fraction(0), Fraction(0), ""
             return math.inf, math.inf, "the right answer is zero: a relative error has no meaning here"
         ends = sorted([got / low - 1, got / high - 1])
         return ends[0], ends[1], ""

@@ -25,6 +25,11 @@ def shown_name(part: Part, stand: Stand) -> str:
     return f"block of {BLOCK} samples" if stand.machine.block else "step"
 
 
+def samples_of(part: Part, stand: Stand) -> int:
+    """How many samples one call of a part makes: a block's share is judged per sample."""
+    return BLOCK if stand.machine.block and part.name == STEP else 1
+
+
 def judge_cost(tried: Tried, claim: CostWithin, stand: Stand, cost: MachineCost) -> None:
     """Put a claim's verdict together: init is counted and shown, not judged."""
     if cost.problem or STEP not in cost.parts:
@@ -54,7 +59,7 @@ def figures(part: Part, stand: Stand) -> dict[str, Any]:
     """One part as plain data for the report: as verify.claims.cost_within.figures, a block's share per sample."""
     counted, least, median = part.figures()
     ends = [float(part.dearest(word).value) for word in ("optimistic", "pessimistic")]
-    samples = BLOCK if stand.machine.block and part.name == STEP else 1
+    samples = samples_of(part, stand)
     scale = 100 * float(max(stand.machine.sample_rates_hz)) / float(stand.clock_hz) / samples if stand.clock_hz else 0.0
     return {"name": shown_name(part, stand), "counted": counted, "every_value": False, "samples": samples, "cycles": ends,
             "percent": [end * scale for end in ends] if stand.clock_hz else None,
@@ -72,12 +77,12 @@ def judged(tried: Tried, claim: CostWithin, stand: Stand, cost: MachineCost, par
     assert script is not None
     if claim.unit == "percent":
         assert stand.clock_hz
-        samples = BLOCK if stand.machine.block and part.name == STEP else 1
-        shares = Fraction(100) * stand.machine.sample_rates_hz[script.rate] / (Fraction(stand.clock_hz) * samples)
+        cycles_per_call = Fraction(stand.clock_hz) * samples_of(part, stand)
+        shares = Fraction(100) * stand.machine.sample_rates_hz[script.rate] / cycles_per_call
     values = [Fraction(low.value) * shares, Fraction(high.value) * shares]
     # What hands the samples over is ours: within its share nothing is said to fail.
     handing = cost.handing.get(part.name, {})
-    ours = Fraction(handing.get("pessimistic" if words[1] == "pessimistic" else "instructions", 0.0)) * shares
+    ours = Fraction(handing.get(words[1], 0.0)) * shares
     fails = values[0] - ours > claim.limit
     is_open = not fails and values[1] > claim.limit
     place = low if fails else high

@@ -13,10 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from firmware_shim.board_code import Call
 from firmware_shim.crew import Crew
-from verify.board_facts import executed_functions
-from verify.cost import read_tables, soft_calls_in
+from verify.cost import Ran, seen_as_well
 from verify.machines.catalogue import catalogue
 from verify.machines.generation import drawn, marked_places
 from verify.machines.machine import Machine
@@ -72,22 +70,13 @@ class Part:
 
 
 @dataclass
-class MachineCost:
+class MachineCost(Ran):
     """All that was counted. handing: per part, what handing samples and values over costs by itself; it is counted in
     each step (block) and event as well."""
 
     parts: dict[str, Part] = field(default_factory=dict)
     scripts: int = 0
     handing: dict[str, dict[str, float]] = field(default_factory=dict)
-    stack_bytes: int = 0
-    code_bytes: int = 0
-    library_bytes: int = 0
-    table_bytes: int = 0
-    tables: tuple[str, ...] = ()
-    library: tuple[str, ...] = ()
-    soft: tuple[Call, ...] = ()
-    lost: int = 0
-    problem: str = ""
 
     def part(self, name: str) -> Part:
         """One part, made when first asked for."""
@@ -129,9 +118,8 @@ class CostHunt:
             cost.problem = cost.problem or result.load_problem
             return
         cost.stack_bytes = max(cost.stack_bytes, costs.stack_bytes)
-        for name in ("executed", "touched"):
-            seen, known = np.frombuffer(getattr(costs, name), np.uint8), getattr(self, name)
-            setattr(self, name, seen | known if len(known) == len(seen) else seen)
+        self.executed = seen_as_well(self.executed, costs.executed)
+        self.touched = seen_as_well(self.touched, costs.touched)
         for script, run, first, events in zip(scripts, result.runs, costs.sample_place, costs.event_place, strict=True):
             cost.lost += run.stop is not None
             if run.stop is not None and run.stop.kind == "not run":
@@ -172,17 +160,9 @@ class CostHunt:
 
     def finished(self) -> MachineCost:
         """Sizes of what ran, and the whole."""
-        cost, library = self.cost, self.stand.library
-        if not len(self.executed):
-            return cost
-        ran = executed_functions(library, self.executed.tobytes())
-        cost.code_bytes = sum(size for _, _, size, own in ran if own)
-        cost.library_bytes = sum(size for _, _, size, own in ran if not own)
-        cost.library = tuple(name for name, _, _, own in ran if not own)
-        cost.soft = soft_calls_in(library, self.executed)
-        tables = read_tables(library, self.touched)
-        cost.tables, cost.table_bytes = tuple(name for name, _ in tables), sum(size for _, size in tables)
-        return cost
+        if len(self.executed):
+            self.cost.measure(self.stand.library, self.executed, self.touched)
+        return self.cost
 
 
 def whole_blocks(script: Script, done: int) -> list[int]:
