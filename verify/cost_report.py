@@ -9,11 +9,11 @@ from firmware_shim.board_build import model_text
 from firmware_shim.board_code import Call
 from firmware_shim.board_cycles import TABLES
 from firmware_shim.cores import core_named
-from verify.cost import CONVERSIONS, SOFT_DOUBLE, Cost
+from verify.cost import CONVERSIONS, SOFT_DOUBLE, Cost, Ran
 from verify.explaining import number_entry
 from verify.judging.verdict import grouped
-from verify.machines.cost_judging import shown_name
-from verify.machines.costs import BLOCK, STEP, MachineCost
+from verify.machines.cost_judging import samples_of, shown_name
+from verify.machines.costs import MachineCost
 from verify.machines.running import Stand
 from verify.machines.script import format_script
 from verify.reports.terminal import value_line, wrapped
@@ -35,14 +35,7 @@ def entry_of(bound: Bound, cost: Cost) -> dict[str, Any]:
         "every_value": cost.every_value,
         "instructions": {"least": cost.least, "median": cost.median, "most": cost.most.value, "at": at},
         "cycles": {"optimistic": cost.optimistic.value, "pessimistic": cost.pessimistic.value},
-        "stack_bytes": cost.stack_bytes,
-        "code_bytes": cost.code_bytes,
-        "library_bytes": cost.library_bytes,
-        "library": list(cost.library),
-        "table_bytes": cost.table_bytes,
-        "tables": list(cost.tables),
-        **calls_of(cost.soft),
-        "lost": cost.lost,
+        **ran_of(cost),
         "call": bound.routine.call is not None,
     }
 
@@ -54,8 +47,7 @@ def machine_entry_of(stand: Stand, cost: MachineCost) -> dict[str, Any]:
         counted, least, median = part.figures()
         top = part.dearest("instructions")
         parts.append({
-            "name": shown_name(part, stand), "counted": counted, "samples": BLOCK if (
-                part.name == STEP and stand.machine.block) else 1,
+            "name": shown_name(part, stand), "counted": counted, "samples": samples_of(part, stand),
             "instructions": {"least": least, "median": median, "most": top.value},
             "script": format_script(top.script, stand.machine) if top.script else "", "sample": top.sample,
             "cycles": {word: part.dearest(word).value for word in ("optimistic", "pessimistic")},
@@ -64,9 +56,21 @@ def machine_entry_of(stand: Stand, cost: MachineCost) -> dict[str, Any]:
     return {
         "name": stand.machine.name, "kind": "machine", "problem": cost.problem, "counted": cost.scripts, "parts": parts,
         "sample_rate_hz": float(max(stand.machine.sample_rates_hz)),
-        "stack_bytes": cost.stack_bytes, "code_bytes": cost.code_bytes, "library_bytes": cost.library_bytes,
-        "library": list(cost.library), "table_bytes": cost.table_bytes, "tables": list(cost.tables), **calls_of(cost.soft),
-        "lost": cost.lost, "call": False,
+        **ran_of(cost), "call": False,
+    }
+
+
+def ran_of(ran: Ran) -> dict[str, Any]:
+    """Sizes of what ran, and what it called."""
+    return {
+        "stack_bytes": ran.stack_bytes,
+        "code_bytes": ran.code_bytes,
+        "library_bytes": ran.library_bytes,
+        "library": list(ran.library),
+        "table_bytes": ran.table_bytes,
+        "tables": list(ran.tables),
+        **calls_of(ran.soft),
+        "lost": ran.lost,
     }
 
 
