@@ -119,7 +119,7 @@ class Watcher:
         """How many routines hold, in one line."""
         words = [overall([claim["verdict"] for claim in routine["claims"]]) for routine in record["routines"]]
         parts = ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(words))
-        return f"{len(words)} routines ({parts}), {record['seconds']:.1f} s"
+        return f"{len(words)} routine{'s' * (len(words) != 1)} ({parts}), {record['seconds']:.1f} s"
 
     def run(self, say: Callable[[list[str]], None], make: Callable[[list[Path]], Changes] = changes) -> int:
         """Look, then wait for saves and look again, until interrupted."""

@@ -78,11 +78,11 @@ def screen(folder: Path) -> Iterator[Screen]:
 
 
 def test_a_day_at_the_editor(folder: Path, screen: Screen) -> None:
-    screen.until("1 routines (1 holds)")
+    screen.until("1 routine (1 holds)")
     time.sleep(1)
 
     (folder / "bell.c").write_text(C.replace("0.5f", "0.75f"))
-    text = screen.until("saved: bell.c", "1 routines (1 fails)")
+    text = screen.until("saved: bell.c", "1 routine (1 fails)")
     assert "WORSE half stays_within(0, 127.5), host: holds (every value) before, fails now" in " ".join(text.split())
     assert "outside by 63.75 V" in text
 
@@ -90,15 +90,15 @@ def test_a_day_at_the_editor(folder: Path, screen: Screen) -> None:
     assert "does not compile" in screen.until("saved: bell.c", "BLOCKED", "do ")
 
     (folder / "bell.c").write_text(C)
-    assert "better" in screen.until("saved: bell.c", "1 routines (1 holds)")
+    assert "better" in screen.until("saved: bell.c", "1 routine (1 holds)")
 
     (folder / "bell_sheet.py").write_text(SHEET.replace("codes(", "cods("))
     screen.until("saved: bell_sheet.py", "did you mean codes")
     (folder / "bell_sheet.py").write_text(SHEET)
-    assert "since the last save: the same" in screen.until("1 routines (1 holds)")
+    assert "since the last save: the same" in screen.until("1 routine (1 holds)")
 
     (folder / "bell_sizes.py").write_text("TOP = 100\n")
-    assert "1 routines (1 fails)" in screen.until("saved: bell_sizes.py", "1 routines")
+    assert "1 routine (1 fails)" in screen.until("saved: bell_sizes.py", "1 routine")
 
     screen.run.send_signal(signal.SIGINT)
     assert 130 == screen.run.wait(30)
@@ -109,13 +109,13 @@ def test_a_day_at_the_editor(folder: Path, screen: Screen) -> None:
 
 
 def test_saves_in_one_go_are_one_look_and_own_files_are_none(folder: Path, screen: Screen) -> None:
-    screen.until("1 routines (1 holds)")
+    screen.until("1 routine (1 holds)")
     time.sleep(1)
     for n in range(5):
         (folder / "bell.c").write_text(C + f"// {n}\n")
         (folder / "notes.txt").write_text("nothing")
         time.sleep(0.02)
-    screen.until("saved: bell.c\n", "1 routines (1 holds)")
+    screen.until("saved: bell.c\n", "1 routine (1 holds)")
     time.sleep(2)
 
     assert screen.lines.empty()

@@ -240,7 +240,8 @@ def summary(record: dict[str, Any], width: int, colour: bool, *, closing: bool =
     verdicts = [overall([claim["verdict"] for claim in routine["claims"]]) for routine in record["routines"]]
     counts = [f"{verdicts.count(word)} {MARKS[word]}" for word in MARKS if verdicts.count(word)]
     claims = sum(len(routine["claims"]) for routine in record["routines"])
-    text = f"{len(verdicts)} routines ({', '.join(counts) or 'none finished'}), {claims} claims, {record['seconds']:.1f} s"
+    count = f"{len(verdicts)} routine{'s' * (len(verdicts) != 1)}"
+    text = f"{count} ({', '.join(counts) or 'none finished'}), {claims} claims, {record['seconds']:.1f} s"
     lines = [paint(text, overall(verdicts), colour)]
     if record["interrupted"]:
         lines.append("interrupted: routines that are not listed were not finished; what was learned is kept")
