@@ -17,7 +17,7 @@ from verify.errors import PreflashError, UsageError
 from verify.new_calls import call_entry
 from verify.new_claims import REASONS
 from verify.new_entries import SHEET_NAME, Entry, function_entry
-from verify.new_machines import clusters_of, machine_entry
+from verify.new_machines import clusters_of, machine_entries
 from verify.new_macros import numbers_in, without_comments
 from verify.new_quantities import number
 from verify.new_references import all_references
@@ -147,7 +147,7 @@ def entries_of(
             entries.append(entry)
         elif cluster.name not in done:
             done.add(cluster.name)
-            entries.append(machine_entry(cluster, macros, rate))
+            entries += machine_entries(cluster, macros, rate)
     return entries
 
 
@@ -294,8 +294,10 @@ def summary_lines(entries: Sequence[Entry], out: Path) -> list[str]:
     runs = [e for e in entries if not e.reason]
     compared = [e for e in runs if e.proposal is not None and not e.proposal.missing]
     aside = [e for e in entries if e.reason]
+    guessed = [e for e in runs if e.guessed_claims]
     lines = [f"wrote  {out}", f"       {len(runs) + len(aside)} routines found: {len(compared)} with a reference, "
-             f"{len(runs) - len(compared)} with the protective claims only, {len(aside)} left as comments"]
+             + (f"{len(guessed)} with claims of their kind, " if guessed else "")
+             + f"{len(runs) - len(compared) - len(guessed)} with the protective claims only, {len(aside)} left as comments"]
     lines += [f"       {e.name}: {e.proposal.reference.sheet_name} ({e.proposal.why})" for e in compared if e.proposal]
     lines += [f"       {e.name}: not checked, {e.reason}" for e in aside]
     lines.append('next   look at the lines marked "guess:", then')

@@ -10,6 +10,7 @@ from verify.new_quantities import InputGuess
 REASONS = {
     "JUST_NOTICEABLE": "below every published just-noticeable difference of pitch (3.5 cents: The Open University, Hearing)",
     "JUST_LOUDER": "a hundredth of the smallest audible step in level (0.3 dB: The Open University, Hearing)",
+    "CLICK": "guess: a fifth of full scale from one sample to the next is heard as a click (common practice, no source)",
     "BROKEN_WIRE": "an input beyond its range (broken wire, wrong jack) must do no harm",
 }
 # 0.01 Hz at 48 kHz in steps of a 32-bit phase; the smallest audible difference is 1 Hz.
@@ -32,6 +33,18 @@ def proposed_claims(result: str, integer: bool, fraction_bits: int, inputs: Sequ
             first = f'"{name}", ' if len(inputs) > 1 else ""
             claims.append(f'clamps({first}nan="finite", because=BROKEN_WIRE)')
     return claims
+
+
+def claims_without_reference(result: str, words: Sequence[str], integer: bool, inputs: Sequence[InputGuess]) -> list[str]:
+    """Python text of what a name alone promises. words: those of the function's name."""
+    if len(inputs) != 1:
+        return []
+    if result in ("hz", "volts") and inputs[0].quantity in ("volts", "note", "octaves", "semitones"):
+        # Codes are left out: behind an inverting amplifier they fall.
+        return ['rising(because="guess: a higher input means a higher result")']
+    if not integer and {"sine", "sin", "cosine", "saw", "sawtooth", "triangle"} & set(words):
+        return ['stays_within(-1, 1, because="guess: a wave within full scale")']
+    return []
 
 
 def accuracy(result: str, integer: bool, fraction_bits: int) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from firmware_shim.debug_info import CType, Function
 from verify.binding import prototype_text, type_number
-from verify.new_claims import proposed_claims
+from verify.new_claims import claims_without_reference, proposed_claims
 from verify.new_quantities import UNITS, InputGuess, guess_input, q_bits, quantity, words_of
 from verify.new_references import Proposal, propose
 
@@ -27,6 +27,7 @@ class Entry:
     reason: str = ""
     proposal: Proposal | None = None
     method: str = "function"
+    guessed_claims: int = 0
     notes: list[str] = field(default_factory=list)
     rebuild: Callable[[Proposal], list[str]] | None = None
 
@@ -148,9 +149,11 @@ def arguments(
     if proposal is not None:
         lines.append(f"# reference={proposal.reference.sheet_name} ({proposal.why}) needs "
                      f"constants={{{', '.join(f'{m!r}: ...' for m in proposal.missing)}}}: nothing here names them")
-    else:
-        lines.append("# no reference: its name says none. Only the protective claims are checked, not whether it is right")
-    lines.append("claims=[],")
+    claims = claims_without_reference(what, words_of(name), integer, guesses)
+    if proposal is None:
+        only = "What its name promises and" if claims else "Only"
+        lines.append(f"# no reference: its name says none. {only} the protective claims are checked, not whether it is right")
+    lines += ["claims=[", *(f"    {claim}," for claim in claims), "],"] if claims else ["claims=[],"]
     return lines
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 from firmware_shim.debug_info import CType, DebugInfo, Function
 from verify.binding import prototype_text, type_number
 from verify.new_entries import Entry
+from verify.new_machine_claims import Signal, kind_of, narrowed, proposed
 from verify.new_quantities import RANGES, UNITS, InputGuess, guess_input, q_bits, quantity, words_of
 from verify.new_references import machine_references
-from verify.sheet import Sheet
 
 INIT = ("init", "initialise", "initialize", "setup", "prepare", "construct", "begin", "start", "configure")
 AGAIN = ("reset", "clear")
@@ -23,8 +23,8 @@ MIDDLES = {"hz": "440", "ratio": "0.5", "seconds": "0.1", "ms": "100", "volts": 
 C_NAMES = {("float", 4): "float", ("float", 8): "double", ("int", 1): "int8_t", ("int", 2): "int16_t",
            ("int", 4): "int32_t", ("int", 8): "int64_t", ("uint", 1): "uint8_t", ("uint", 2): "uint16_t",
            ("uint", 4): "uint32_t", ("uint", 8): "uint64_t", ("bool", 1): "bool"}
-# What whole numbers of a signal usually are: Q15, Q31.
-FIXED = {"int16_t": 15, "int32_t": 31}
+# What whole numbers of a signal usually are: Q15, Q31. A plain int counts, or is a gate.
+FIXED = {"int16_t": 15, "short": 15, "q15_t": 15, "int32_t": 31, "q31_t": 31}
 TAKEN = {"state", "n", "sample_rate_hz"}
 MOST_ARGUMENTS = 4
 
@@ -71,34 +71,43 @@ def clusters_of(functions: Sequence[Function], infos: Mapping[Path, DebugInfo]) 
     return kept
 
 
-def machine_entry(cluster: Cluster, macros: Mapping[str, str], rate: str) -> Entry:
-    """The entry of one cluster; a comment with the reason when a part of it cannot be said."""
+def machine_entries(cluster: Cluster, macros: Mapping[str, str], rate: str) -> list[Entry]:
+    """The entry of one cluster, and one more for its block where it has a step too; a comment with the reason when a part of
+    it cannot be said."""
+    makers = [f for f in (_stepper(cluster), _blocker(cluster)) if f is not None]
+    return [_entry(cluster, made, macros, rate) for made in makers]
+
+
+def _entry(cluster: Cluster, made: Function, macros: Mapping[str, str], rate: str) -> Entry:
     plain = cluster.name.replace("(anonymous namespace)::", "").removeprefix("struct ")
     name = "_".join(w for w in words_of(plain.split("::")[-1]) if w != "t") or plain
     first = cluster.members[0]
     many = f"{len(cluster.members)} function{'s' * (len(cluster.members) != 1)}"
     head = f"{cluster.name} with {many}, {Path(first.file).name}:{first.line}"
-    if not hasattr(Sheet, "machine"):
-        return Entry(name, head, reason="routines with memory are not checked in this version", method="machine")
     step, block = _stepper(cluster), _blocker(cluster)
-    made = step or block
-    assert made is not None
+    if made is block and step is not None:
+        name, head = f"{name}_block", f"{head}, in blocks"
     init, why, refused = _init(cluster, plain)
     lines = [f'state="{_state_type(cluster, plain)}",', f'init="{init}",' + (f"  # guess: {why}" if why else "")]
-    events, left = _events(cluster, made, macros)
+    names = {w for text in (plain, *(f.name for f in cluster.members)) for w in words_of(text)}
+    kind = kind_of(names | {w for f in cluster.members for n, _ in cluster.parameters(f) for w in words_of(n)})
+    events, left = _events(cluster, (step, block), kind, macros)
     if events:
-        lines += ["events=[", *(f"    {line}," for line in events), "],"]
-    said = _step_lines(cluster, step, macros) if step else _block_lines(cluster, made, macros)
-    if isinstance(said, str):
-        return Entry(name, head, reason=said, method="machine")
-    lines += said
-    said_by = {w for text in (plain, *(f.name for f in cluster.members)) for w in words_of(text)}
-    lines.append(f"sample_rates_hz=[{rate}],")
-    for reference in machine_references(said_by)[:1]:
+        lines += ["events=[  # guess: the ranges", *(f"    {line}," for line in events), "],"]
+    told = _step(cluster, made, macros) if made is step else _block(cluster, made, macros)
+    if isinstance(told, str):
+        return Entry(name, head, reason=told, method="machine")
+    call, inputs, outputs = told
+    lines += ["inputs=[", *(f"    {one.text}" for one in inputs), "],"] if inputs else []
+    lines += [f'{"step" if made is step else "block"}="{call}",',
+              f"outputs=[{', '.join(one.text for one in outputs)}],  # guess: its unit", f"sample_rates_hz=[{rate}],"]
+    for reference in machine_references(names)[:1]:
         options = ", ".join((*reference.constants, *reference.optional))
         lines.append(f"# perhaps reference={reference.sheet_name}, as its names say; its constants: {options}")
-    lines += ["# no reference: the protective claims are checked, not whether it is right", "claims=[],"]
-    entry = Entry(name, head, lines, refused, method="machine")
+    claims = proposed(kind, events, inputs, outputs, made is block)
+    lines.append("# no reference: claims of a kind and the protective ones are checked, not whether it is right")
+    lines += ["claims=[", *(f"    {claim}," for claim in claims), "],"] if claims else ["claims=[],"]
+    entry = Entry(name, head, lines, refused, method="machine", guessed_claims=len(claims))
     entry.notes = [f"not part of it: {text}" for text in left]
     return entry
 
@@ -193,14 +202,15 @@ def _free(name: str) -> str:
     return f"{name}_value" if name in TAKEN else name
 
 
-def _events(cluster: Cluster, made: Function, macros: Mapping[str, str]) -> tuple[list[str], list[str]]:
+def _events(cluster: Cluster, made: Sequence[Function | None], kind: str, macros: Mapping[str, str],
+            ) -> tuple[list[str], list[str]]:
     """Python text of the events, and the functions that are none."""
     events, left, names = [], [], set()
     for function in cluster.members:
         own = cluster.own_words(function)
         last = function.name.split("::")[-1].partition("(")[0]
         parameters = cluster.parameters(function)
-        if function is made or set(INIT) & set(own):
+        if any(function is one for one in made) or set(INIT) & set(own):
             continue
         if cluster.cpp and last in (cluster.name.split("::")[-1], "~" + cluster.name.split("::")[-1]):
             continue
@@ -220,35 +230,41 @@ def _events(cluster: Cluster, made: Function, macros: Mapping[str, str]) -> tupl
             given.append(_free(parameter))
             said = guess_input(parameter, ctype, macros) if quantity(parameter) not in ("", "audio") else guess_input(
                 name if quantity(name) else parameter, ctype, macros, name)
-            guesses.append(said.text.replace(f'"{said.text.split(chr(34))[1]}"', f'"{_free(parameter)}"', 1))
+            text = said.text.replace(f'"{said.text.split(chr(34))[1]}"', f'"{_free(parameter)}"', 1)
+            guesses.append(narrowed(text, {*own, *words_of(parameter)}, kind))
         call = cluster.call(function, given)
         events.append(f'event("{name}", "{call}"' + "".join(f", {g}" for g in guesses) + ")")
     return events, left
 
 
-def _signal(name: str, ctype: CType, said: str) -> str:
+def _signal(name: str, ctype: CType, said: str) -> Signal:
     kind = C_NAMES[(ctype.kind, ctype.bytes)]
-    bits = q_bits(name) or FIXED.get(kind, 0)
+    bits = q_bits(name) or FIXED.get(ctype.name, 0)
     what = quantity(said)
-    unit = "full scale" if what in ("", "audio", "ratio", "gate", "count") else UNITS.get(what, "")
+    plain = kind not in ("float", "double") and not bits
+    unit = "" if plain else "full scale" if what in ("", "audio", "ratio", "gate", "count") else UNITS.get(what, "")
     more = f", fraction_bits={bits}" if bits else ""
-    return f'signal("{name}", "{unit}", ctype="{kind}"{more})'
+    return Signal(name, unit, kind not in ("float", "double"), bits, f'signal("{name}", "{unit}", ctype="{kind}"{more})')
 
 
-def _step_lines(cluster: Cluster, step: Function, macros: Mapping[str, str]) -> list[str] | str:
+def _step(cluster: Cluster, step: Function, macros: Mapping[str, str]) -> tuple[str, list[Signal], list[Signal]]:
+    """The call of a step, what goes in, what comes out."""
     parameters = cluster.parameters(step)
-    guesses = [_stream(n, t, macros, step.result) for n, t in parameters]
+    inputs = [_input(n, t, macros, step.result) for n, t in parameters]
     out = next(n for n in ("out", "result", "made") if n not in {p for p, _ in parameters})
-    lines = ["inputs=[", *(f"    {g.text},  # guess: {g.why}" for g in guesses), "],"] if guesses else []
     call = cluster.call(step, [_free(n) for n, _ in parameters])
-    said = cluster.name + "_" + step.name
-    return [*lines, f'step="{out} = {call}",', f"outputs=[{_signal(out, step.result, said)}],  # guess: its unit"]
+    return f"{out} = {call}", inputs, [_signal(out, step.result, cluster.name + "_" + step.name)]
+
+
+def _input(name: str, ctype: CType, macros: Mapping[str, str], beside: CType | None) -> Signal:
+    guess = _stream(name, ctype, macros, beside)
+    return Signal(_free(name), guess.unit, ctype.kind != "float", 0, f"{guess.text},  # guess: {guess.why}")
 
 
 def _stream(name: str, ctype: CType, macros: Mapping[str, str], beside: CType | None = None) -> InputGuess:
     """An input per sample. beside: type of the output that it goes with: whole numbers are both fixed point, or neither."""
     guess = guess_input(name, ctype, macros)
-    bits = FIXED.get(C_NAMES.get((ctype.kind, ctype.bytes), ""), 0)
+    bits = FIXED.get(ctype.name, 0)
     like = beside is not None and (beside.kind, beside.bytes) == (ctype.kind, ctype.bytes)
     if like and bits and guess.text.startswith("integers") and guess.quantity in ("", "audio", "ratio"):
         guess = InputGuess(f'fixed("{name}", -1, 1 - 2**-{bits}, "full scale", fraction_bits={bits})', "audio", "full scale",
@@ -259,8 +275,11 @@ def _stream(name: str, ctype: CType, macros: Mapping[str, str], beside: CType | 
     return InputGuess(guess.text.replace(f'"{name}"', f'"{_free(name)}"', 1), guess.quantity, guess.unit, guess.why)
 
 
-def _block_lines(cluster: Cluster, block: Function, macros: Mapping[str, str]) -> list[str] | str:
-    given, inputs, outputs = [], [], []
+def _block(cluster: Cluster, block: Function, macros: Mapping[str, str]) -> tuple[str, list[Signal], list[Signal]] | str:
+    """As _step, for a block; why it cannot be said."""
+    given: list[str] = []
+    inputs: list[Signal] = []
+    outputs: list[Signal] = []
     made = next((t.to for _, t in cluster.parameters(block) if t.kind == "pointer" and not t.to_constant), None)
     for name, ctype in cluster.parameters(block):
         free = _free(name)
@@ -268,7 +287,7 @@ def _block_lines(cluster: Cluster, block: Function, macros: Mapping[str, str]) -
             given.append(free)
             in_place = not ctype.to_constant and bool(IN_PLACE & set(words_of(name)))
             if ctype.to_constant or in_place:
-                inputs.append(_stream(name, ctype.to, macros, made))
+                inputs.append(_input(name, ctype.to, macros, made))
             if not ctype.to_constant:
                 outputs.append(_signal(free, ctype.to, name))
         elif is_count(name):
@@ -277,6 +296,4 @@ def _block_lines(cluster: Cluster, block: Function, macros: Mapping[str, str]) -
             given.append(_given(name, ctype) or "0")
         else:
             return f"{name} of {block.name} is a {ctype.kind} ({ctype.name})"
-    lines = ["inputs=[", *(f"    {g.text},  # guess: {g.why}" for g in inputs), "],"] if inputs else []
-    return [*lines, f'block="{cluster.call(block, given)}",',
-            f"outputs=[{', '.join(outputs)}],  # guess: units, in place or not"]
+    return cluster.call(block, given), inputs, outputs

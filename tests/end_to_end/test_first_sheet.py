@@ -27,12 +27,12 @@ def failing(record: dict[str, Any]) -> set[tuple[str, str]]:
             if c["verdict"] == "fails"}
 
 
-def demo(folder: Path, which: str) -> Path:
+def demo(folder: Path, which: str, part: str = "bell_pitch") -> Path:
     for suffix in "ch":
-        shutil.copy(ROOT / "firmware_shim" / "demo" / which / f"bell_pitch.{suffix}", folder)
-    made = preflash(folder, "new", "bell_pitch.h")
+        shutil.copy(ROOT / "firmware_shim" / "demo" / which / f"{part}.{suffix}", folder)
+    made = preflash(folder, "new", f"{part}.h")
     assert 0 == made.returncode, made.stdout + made.stderr
-    return folder / "bell_pitch_sheet.py"
+    return folder / f"{part}_sheet.py"
 
 
 @pytest.mark.nightly
@@ -52,12 +52,26 @@ def test_the_first_sheet_of_the_demo_finds_the_drafts_faults(tmp_path: Path) -> 
 
 @pytest.mark.nightly
 @pytest.mark.full
-def test_the_first_sheet_of_the_good_demo_gives_no_alarm(tmp_path: Path) -> None:
-    sheet = demo(tmp_path, "good")
+@pytest.mark.parametrize("part", ["bell_pitch", "bell_time", "bell_voice"])
+def test_the_first_sheet_of_the_good_demo_gives_no_alarm(tmp_path: Path, part: str) -> None:
+    sheet = demo(tmp_path, "good", part)
     done = preflash(tmp_path, "check", sheet.name)
 
     assert 0 == done.returncode, done.stdout + done.stderr
-    assert set() == failing(record_of(tmp_path, "bell_pitch"))
+    assert set() == failing(record_of(tmp_path, part))
+
+
+@pytest.mark.nightly
+@pytest.mark.full
+def test_the_first_sheet_finds_faults_in_time_without_an_edited_line(tmp_path: Path) -> None:
+    sheet = demo(tmp_path, "first_draft", "bell_time")
+    done = preflash(tmp_path, "check", sheet.name)
+    found = failing(record_of(tmp_path, "bell_time"))
+
+    assert 1 == done.returncode, done.stdout + done.stderr
+    assert found >= {("bell_strike", "no_jump"), ("bell_strike", "no_hidden_events"), ("bell_strike_q15", "stays_within"),
+                     ("bell_wind_block", "same_for_any_block_size"), ("bell_shutter", "no_overshoot"),
+                     ("bell_glide", "no_hidden_events"), ("bell_glide", "fresh_after_init")}
 
 
 @pytest.fixture(scope="module")

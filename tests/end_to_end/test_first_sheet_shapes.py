@@ -45,7 +45,7 @@ def test_state_init_setters_and_step_become_one_machine(tmp_path: Path) -> None:
     assert "machine" == entries["strike"].method and "" == entries["strike"].reason
     assert 'init="strike_init(state, sample_rate_hz)"' in text
     assert 'event("gate", "strike_gate(state, gate)", integers("gate", 0, 1, ""))' in text
-    assert 'event("decay_seconds", "strike_set_decay_seconds(state, seconds)", binary32("seconds", 0, 10, "s"))' in text
+    assert 'event("decay_seconds", "strike_set_decay_seconds(state, seconds)", binary32("seconds", 0.001, 10, "s"))' in text
     assert 'step="out = strike_step(state, wind)"' in text
     assert "# not part of it: float strike_level(const strike_t * s)" in text
 

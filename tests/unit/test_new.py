@@ -8,6 +8,7 @@ import pytest
 
 from firmware_shim.debug_info import CType, Function, Parameter
 from verify.new_entries import function_entry
+from verify.new_machine_claims import kind_of, narrowed
 from verify.new_macros import first_values, numbers_in, values_by_member
 from verify.new_quantities import guess_input, number, quantity, words_of
 from verify.new_references import all_references, exact_note, machine_references, propose
@@ -169,3 +170,27 @@ def test_the_format_that_a_name_says_once_is_that_of_the_input_too() -> None:
     assert 'fixed("v", 0, 5, "V", fraction_bits=16)' in text("hz_from_volts_q16", S32, ("v", S32))
     assert 'integers("count", ' in text("level_q15", S16, ("count", S32))
     assert 'integers("note", 0, 127, "note")' in text("hz_from_note_q16", S32, ("note", S32))
+
+
+@pytest.mark.parametrize(
+    ("words", "kind"),
+    [({"strike", "hit", "step"}, "envelope"), ({"svf", "q"}, "filter"), ({"osc", "hz"}, "oscillator"), ({"thing"}, ""),
+     ({"glide", "volts"}, "smoother"), ({"noise", "filter"}, "noise")],
+)
+def test_the_kind_of_a_machine_by_its_words(words: set[str], kind: str) -> None:
+    assert kind == kind_of(words)
+
+
+def test_a_guessed_range_leaves_out_what_no_machine_of_its_kind_takes() -> None:
+    assert 'binary32("seconds", 0.001, 10, "s")' == narrowed('binary32("seconds", 0, 10, "s")', {"attack"}, "envelope")
+    assert 'binary32("ms", 1, 10_000, "ms")' == narrowed('binary32("ms", 0, 10_000, "ms")', {"decay"}, "envelope")
+    assert 'binary32("hz", 40, 10_000, "Hz")' == narrowed('binary32("hz", 0, 20_000, "Hz")', {"cutoff"}, "filter")
+    assert 'binary32("q", 0.5, 10, "")' == narrowed('binary32("q", 0, 1, "")', {"q"}, "filter")
+    assert 'binary32("gain", 0, 1, "ratio")' == narrowed('binary32("gain", 0, 1, "ratio")', {"gain"}, "filter")
+
+
+def test_a_name_alone_promises_an_order_or_a_range() -> None:
+    assert "rising(" in text("cutoff_hz", FLOAT, ("volts", FLOAT))
+    assert "rising(" not in text("cutoff_hz", FLOAT, ("code", U16))
+    assert "stays_within(-1, 1" in text("bell_sine", FLOAT, ("phase", U32))
+    assert "claims=[]," in text("half", FLOAT, ("x", FLOAT))
