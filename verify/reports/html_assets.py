@@ -72,9 +72,10 @@ svg .event { stroke: var(--soft); }
   .told { padding: .6rem .7rem; font-size: .78rem; } .told dl { grid-template-columns: 3.2rem 1fr; }
   .claims thead { position: absolute; left: -100vw; } .claims tr { display: flex; flex-wrap: wrap; gap: 0 .8rem;
   border-bottom: 1px solid var(--rule); padding: .3rem 0; } .claims td { border: 0; padding: 0; } }
-@media print { html { background: #fff; color: #000; font-size: 11px; } details { break-inside: avoid; }
+@media print { html { background: #fff; color: #000; font-size: 11px; }
   details > *:not(summary) { display: revert; }
-  details::details-content { content-visibility: visible; block-size: auto; } figure, .cost { break-inside: avoid; } }
+  details::details-content { content-visibility: visible; block-size: auto; } figure, .cost, .told, tr { break-inside: avoid; }
+  figure { display: flow-root; } h2, h3, summary { break-after: avoid; } }
 """
 
 SCRIPT = """
