@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import queue
-import subprocess
-import sys
 import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -16,12 +13,10 @@ from typing import Any, overload
 import numpy as np
 
 from firmware_shim.engine import NUMPY_TYPES, fresh_results
+from firmware_shim.frames import read_frame, write_frame
 from firmware_shim.job import Job, JobResult, Stop
 from firmware_shim.script_job import ScriptJob, ScriptResult, ScriptRun
-from firmware_shim.worker import read_frame, write_frame
-
-ROOT = Path(__file__).resolve().parent.parent
-
+from firmware_shim.worker_starter import Started, ready_starter, start_worker
 
 MOST_DEATHS = 60
 
@@ -83,23 +78,11 @@ def joined_scripts(first: ScriptResult, second: ScriptResult, before: int) -> Sc
 
 
 class Member:
-    """One worker process and the pipes to it."""
+    """One worker process and the pipes to it. It starts when it is first needed."""
 
     def __init__(self, engine: Path) -> None:
         self.engine = engine
-        self.start()
-
-    def start(self) -> None:
-        """Start the process, in a session of its own: Ctrl-C reaches only the caller."""
-        path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
-        environment = {**os.environ, "PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"}
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "firmware_shim.worker", str(self.engine)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            env=environment,
-            start_new_session=True,
-        )
+        self.started: Started | None = None
 
     @overload
     def run(self, job: Job) -> JobResult: ...
@@ -126,17 +109,16 @@ class Member:
 
     def asked(self, job: Job | ScriptJob) -> object:
         """The worker's answer; None, and a new worker, when it died."""
-        assert self.process.stdin is not None and self.process.stdout is not None
+        self.started = self.started or start_worker(self.engine)
         try:
-            write_frame(self.process.stdin, job)
-            answer = read_frame(self.process.stdout)
+            write_frame(self.started.stdin, job)
+            answer = read_frame(self.started.stdout)
         except (OSError, EOFError):
             answer = None
         if isinstance(answer, BaseException):
             raise answer
         if answer is None:
             self.stop()
-            self.start()
             self.deaths += 1
         return answer
 
@@ -153,13 +135,10 @@ class Member:
         return joined(self.halving(replace(job, segments=first)), self.halving(replace(job, segments=second)), job)
 
     def stop(self) -> None:
-        """End the process; its children end with it."""
-        for pipe in (self.process.stdin, self.process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()
-        self.process.kill()
-        self.process.wait()
+        """End the process, if there is one; its children end with it."""
+        if self.started is not None:
+            self.started.stop()
+        self.started = None
 
 
 class Crew:
@@ -167,6 +146,7 @@ class Crew:
 
     def __init__(self, engine: Path, size: int | None = None) -> None:
         self.engine = engine
+        ready_starter()
         self.members = [Member(engine) for _ in range(size or os.cpu_count() or 1)]
         self.lock = threading.Lock()
 

@@ -1,8 +1,8 @@
 """A worker process: loads built firmware and runs jobs, each in a forked, limited child.
 
 The firmware's code runs in the children only (its constructors in the worker, after a trial load in a
-child). The worker is the subreaper of all that the firmware starts and ends every descendant after each
-job. Frames on stdin and stdout: eight bytes of length, then a pickle.
+child). The worker (forked by ``worker_starter``) is the subreaper of all that the firmware starts and ends every
+descendant after each job.
 """
 
 from __future__ import annotations
@@ -10,14 +10,12 @@ from __future__ import annotations
 import ctypes
 import functools
 import os
-import pickle
 import signal
-import struct
-import sys
 import tempfile
-from typing import IO, Any
+from typing import Any
 
 from firmware_shim.engine import load_engine
+from firmware_shim.frames import read_frame, write_frame
 from firmware_shim.job import Job, JobResult
 from firmware_shim.running import Library, Runner
 from firmware_shim.script_job import ScriptJob, ScriptResult
@@ -25,23 +23,6 @@ from firmware_shim.script_running import ScriptRunner
 
 PR_SET_CHILD_SUBREAPER = 36
 ARM, X86 = 40, 3
-
-
-def read_frame(stream: IO[bytes]) -> Any:
-    """Next object from the stream, or None at its end."""
-    head = stream.read(8)
-    if len(head) < 8:
-        return None
-    (length,) = struct.unpack("<Q", head)
-    return pickle.loads(stream.read(length))
-
-
-def write_frame(stream: IO[bytes], value: Any) -> None:
-    """Write one object."""
-    body = pickle.dumps(value, protocol=pickle.HIGHEST_PROTOCOL)
-    stream.write(struct.pack("<Q", len(body)))
-    stream.write(body)
-    stream.flush()
 
 
 def trial_load(path: str) -> str:
@@ -191,19 +172,14 @@ class Worker:
         return self.libraries[path]
 
 
-def main() -> None:
-    """Serve frames until the other side is gone."""
+def serve_frames(engine: str, source_file: int, sink_file: int) -> None:
+    """Serve frames until the other side is gone. Errors: BrokenPipeError where it is gone before the answer."""
     ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
-    source, sink = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)
-    worker = Worker(sys.argv[1])
+    source, sink = os.fdopen(source_file, "rb"), os.fdopen(sink_file, "wb")
+    worker = Worker(engine)
     while (job := read_frame(source)) is not None:
         try:
             answer: Any = worker.serve(job)
         except Exception as problem:  # a fault of our own travels to the caller; it is never the firmware's
             answer = RuntimeError(f"worker: {type(problem).__name__}: {problem}")
         write_frame(sink, answer)
-
-
-if __name__ == "__main__":
-    main()
