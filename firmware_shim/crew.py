@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import queue
 import threading
+import time
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES, fresh_results
 from firmware_shim.frames import read_frame, write_frame
 from firmware_shim.job import Job, JobResult, Stop
+from firmware_shim.processes import processor_seconds
 from firmware_shim.script_job import ScriptJob, ScriptResult, ScriptRun
 from firmware_shim.worker_starter import Started, ready_starter, start_worker
 
@@ -155,6 +157,11 @@ class Crew:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def processor_seconds(self) -> float:
+        """Processor time of the workers so far, and of this process: what a run takes on a computer that is not busy."""
+        pids = [member.started.pid for member in self.members if member.started is not None]
+        return time.process_time() + sum(processor_seconds(pid, with_ended=True) for pid in pids)
 
     def close(self) -> None:
         """End all workers."""

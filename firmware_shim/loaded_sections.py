@@ -10,12 +10,15 @@ from __future__ import annotations
 import hashlib
 import struct
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
+from typing import Any
 
 from elftools.common.exceptions import ELFError
 from elftools.elf.elffile import ELFFile
 from elftools.elf.relocation import RelocationSection
+
+from firmware_shim.file_facts import kept_facts
 
 _ALLOCATED, _EXECUTED = 0x2, 0x4
 # Differs between two builds of one text, or names the file only.
@@ -48,10 +51,17 @@ def loaded(path: Path, sources: Iterable[str] = ()) -> Loaded | None:
 
     None when the file cannot be read as such: then nothing is known, and nothing may be reused.
     """
-    try:
+    wanted = sorted(sources)
+
+    def read() -> list[Any]:
         with open(path, "rb") as stream:
-            return _read(ELFFile(stream), frozenset(sources))
-    except (OSError, ELFError, struct.error, KeyError, ValueError):
+            found = _read(ELFFile(stream), frozenset(wanted))
+        return [found.key, [astuple(place) for place in found.places]]
+
+    try:
+        key, places = kept_facts(path, repr(["loaded", wanted]), __file__, read)
+        return Loaded(key, tuple(Place(*place) for place in places))
+    except (OSError, ELFError, struct.error, KeyError, ValueError, TypeError):
         return None
 
 

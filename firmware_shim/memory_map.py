@@ -7,12 +7,14 @@ import functools
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from elftools.common.exceptions import ELFError
 from elftools.elf.elffile import ELFFile
 from elftools.elf.sections import SymbolTableSection
 
 from firmware_shim.errors import SourceMissing
+from firmware_shim.file_facts import kept_facts
 
 _WRITE, _ALLOCATE, _THREAD = 0x1, 0x2, 0x400
 # Written by the loader or the start-up code, never by the author's.
@@ -128,23 +130,25 @@ def _read(path: Path) -> _Map:
 
 @functools.lru_cache(maxsize=16)
 def _read_once(path: str, time_ns: int, inode: int) -> _Map:
-    try:
+    def read() -> list[Any]:
         with open(path, "rb") as stream:
             elf = ELFFile(stream)
             sections = [s for s in elf.iter_sections() if _holds_variables(s.name, s["sh_flags"])]
             table = elf.get_section_by_name(".symtab") or elf.get_section_by_name(".dynsym")
             thumb = elf["e_machine"] == "EM_ARM"  # bit 0 of a function's address tells the instruction set
             symbols = [] if not isinstance(table, SymbolTableSection) else [
-                Symbol(s.name, s["st_value"] & ~(thumb and s["st_info"]["type"] == "STT_FUNC"), s["st_size"])
+                (s["st_value"] & ~(thumb and s["st_info"]["type"] == "STT_FUNC"), s["st_size"], s.name)
                 for s in table.iter_symbols()
                 if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT") and s["st_shndx"] != "SHN_UNDEF"
             ]
-            return _Map(
-                tuple(Section(s.name, s["sh_addr"], s["sh_size"]) for s in sections if s["sh_size"]),
-                tuple(sorted(symbols, key=lambda s: (s.offset_address, s.size, s.name))),
-            )
+            return [[(s.name, s["sh_addr"], s["sh_size"]) for s in sections if s["sh_size"]], sorted(symbols)]
+
+    try:
+        sections, symbols = kept_facts(Path(path), "memory map", __file__, read)
     except (OSError, ELFError) as error:
         raise _unreadable(Path(path), error) from error
+    return _Map(tuple(Section(*section) for section in sections),
+                tuple(Symbol(name, address, size) for address, size, name in symbols))
 
 
 def _holds_variables(name: str, flags: int) -> bool:

@@ -10,13 +10,13 @@ from pathlib import Path
 TICKS = os.sysconf("SC_CLK_TCK")
 
 
-def processor_seconds(pid: int) -> float:
-    """Processor time that a child has used so far."""
+def processor_seconds(pid: int, with_ended: bool = False) -> float:
+    """Processor time that a process has used so far; with_ended: and all of its children that ended, too."""
     try:
         fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()
     except OSError:
         return 0.0
-    return (int(fields[11]) + int(fields[12])) / TICKS
+    return sum(map(int, fields[11 : 15 if with_ended else 13])) / TICKS
 
 
 def asleep(pid: int) -> bool:

@@ -8,7 +8,6 @@ import shlex
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -350,7 +349,7 @@ def with_screens(bounds: dict[str, Bound], compiler: str, cache: Path) -> dict[s
         routine = bound.routine
         if routine.reference is None:
             continue
-        if any(g.kind == "list" and any(Fraction(float(v)) != v for v in g.values) for g in bound.domain.grids):
+        if any(g.kind == "list" and not g.exact_in_binary64 for g in bound.domain.grids):
             missing[name] = "values of the list are not exact in binary64"
             continue
         if any(abs(end) > 2**53 * g.scale for g in bound.domain.grids for end in (g.low, g.high)):

@@ -67,6 +67,8 @@ class Evidence:
     writes: list[tuple[int, int]] = field(default_factory=list)
     printed: str = ""
     waiting: list[np.ndarray] = field(default_factory=list)
+    # What the exact reference said of an input that no screen could settle: (test, ordinal) -> 1 right, 0 wrong, -1 open.
+    settled: dict[tuple[int, int], int] = field(default_factory=dict)
     # Every result, of routines that are slow and have few inputs; NaN where there is none.
     outputs: np.ndarray | None = None
     known_total: tuple[np.ndarray, Total] | None = field(default=None, init=False, compare=False, repr=False)
@@ -108,6 +110,7 @@ class Evidence:
             self.outputs = np.where(np.isnan(self.outputs), other.outputs, self.outputs)
         if sum(map(len, self.waiting)) > max(20_000, len(self.rows)):
             self.settle()
+        self.settled = {**self.settled, **other.settled}
         self.holes = sorted(set(self.holes) | set(other.holes))
         self.stops = sorted({*self.stops, *other.stops}, key=lambda stop: (stop.ordinal, stop.kind))
         opens = np.concatenate([self.opens, other.opens])

@@ -89,6 +89,20 @@ class Grid:
     def _list_doubles(self) -> np.ndarray:
         return np.array([float(value) for value in self.values])
 
+    @cached_property
+    def _list_floats(self) -> np.ndarray:
+        return np.array([float(value / self.scale) for value in self.values])
+
+    @cached_property
+    def _list_whole(self) -> np.ndarray:
+        # Python's integers, where neither 64-bit type holds them all: only what fits a parameter is ever asked for.
+        return np.array([int(value / self.scale) for value in self.values])
+
+    @cached_property
+    def exact_in_binary64(self) -> bool:
+        """Whether binary64 holds every value of a list."""
+        return all(value == float(value) for value in self.values)
+
     def nearest_indices(self, points: np.ndarray) -> np.ndarray:
         """Ordinals of the points nearest to binary64 values, clipped to the grid."""
         if self.kind == "float32":
@@ -106,9 +120,8 @@ class Grid:
         if self.kind == "float32":
             return float32_array(self.first + indices).astype(kind).tobytes()
         if self.kind == "list":
-            numbers = [self.values[int(i)] / self.scale for i in indices]
-            whole = kind.kind in "iu"
-            return np.array([int(n) if whole else float(n) for n in numbers]).astype(kind).tobytes()
+            numbers = self._list_whole if kind.kind in "iu" else self._list_floats
+            return numbers[indices].astype(kind).tobytes()
         return self._whole(indices).astype(kind).tobytes()
 
     def index_near(self, value: float | Fraction) -> int:

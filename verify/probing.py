@@ -42,16 +42,21 @@ class Prober:
                    peripherals=bound.peripherals,
                    call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]
 
-    def run_listed(self, bound: Bound, axes: Sequence[Axis], count: int) -> list[bytes | None]:
-        """Raw outputs, None where the routine did not come back."""
+    def results(self, bound: Bound, axes: Sequence[Axis], count: int) -> tuple[bytes, np.ndarray]:
+        """(raw outputs one after another, whether each came back)."""
         width = NUMPY_TYPES[bound.output_type].itemsize
         result = self.crew.run(self.listed_job(bound, axes, count, keep_outputs=True, most_stops=32))
         came = np.zeros(count, bool)
-        for (start, _, _), row in zip(result.segments, result.results, strict=True):
-            came[start : start + int(row["done"])] = True
-        if result.load_problem:
-            return [None] * count
-        return [result.outputs[i * width : (i + 1) * width] if came[i] else None for i in range(count)]
+        if not result.load_problem:
+            for (start, _, _), row in zip(result.segments, result.results, strict=True):
+                came[start : start + int(row["done"])] = True
+        return bytes(result.outputs[: count * width]).ljust(count * width, b"\0"), came
+
+    def run_listed(self, bound: Bound, axes: Sequence[Axis], count: int) -> list[bytes | None]:
+        """Raw outputs, None where the routine did not come back."""
+        width = NUMPY_TYPES[bound.output_type].itemsize
+        outputs, came = self.results(bound, axes, count)
+        return [outputs[i * width : (i + 1) * width] if back else None for i, back in enumerate(came.tolist())]
 
     def outputs(self, bound: Bound, ordinals: Sequence[int]) -> list[bytes | None]:
         """Raw output bits per ordinal."""
@@ -74,6 +79,14 @@ class Prober:
     def outside(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[bytes | None]:
         """Raw outputs for raw inputs that need not lie on the grid."""
         return self.run_listed(bound, self.raw_axes(bound, raws), len(raws))
+
+    def outside_results(self, bound: Bound, columns: Sequence[bytes], count: int) -> tuple[np.ndarray, np.ndarray]:
+        """(results as binary64, NaN where none came; whether each came back) for raw inputs, one column per input."""
+        axes = [Axis(kind, 2, 0, 1, count, float(grid.scale), column)
+                for kind, grid, column in zip(bound.domain.type_numbers, bound.domain.grids, columns, strict=True)]
+        outputs, came = self.results(bound, axes, count)
+        got = np.frombuffer(outputs, NUMPY_TYPES[bound.output_type]).astype(np.float64) * bound.output_scale
+        return np.where(came, got, np.nan), came
 
     def sample(self, bound: Bound, test: Test) -> tuple[int, int]:
         """(failing, drawn) over an even random sample of the range."""

@@ -40,12 +40,11 @@ def profile(outcome: Outcome) -> dict[str, Any]:
         owner = np.repeat(np.arange(len(first)), np.diff([*first, len(found)]))
         hit = np.flatnonzero(sign * found[name] == best[owner])
         _, once = np.unique(owner[hit], return_index=True)
-        errors = [shown(claim, bound, float(sign * value)) for value in best]
-        columns += [np.array(errors), grid.doubles(found[f"{name}_at"][hit[once]] // stride)]
+        columns += [shown(claim, bound, sign * best), grid.doubles(found[f"{name}_at"][hit[once]] // stride)]
     finite = np.isfinite(columns[1]) & np.isfinite(columns[3])
     why = "the error is infinite" if isinstance(claim, Accurate) else "one result is no number, or infinite, the other is not"
     beyond += [(int(k), why) for k in places[~finite]]
-    lines = [[float(f"{value:.9g}") for value in line] for line in np.stack(columns, axis=1)[finite]]
+    lines = nine_digits(np.stack(columns, axis=1)[finite])
     return profile_of(outcome, lines, beyond)
 
 
@@ -92,10 +91,18 @@ def octave_marks(bound: Bound, starts: list[float]) -> list[list[Any]]:
     return marks
 
 
-def shown(claim: Accurate | SameOnBoard, bound: Bound, error: float) -> float:
-    """An engine error in the claim's unit."""
+def shown(claim: Accurate | SameOnBoard, bound: Bound, errors: np.ndarray) -> np.ndarray:
+    """Engine errors in the claim's unit."""
     if isinstance(claim, Accurate) and claim.metric == "cents":
-        return 1200 * math.log2(1 + error) if error > -1 else -math.inf
+        return np.array([1200 * math.log2(1 + error) if error > -1 else -math.inf for error in errors.tolist()])
     if isinstance(claim, Accurate) and claim.metric == "lsb":
-        return error / bound.output_scale
-    return error
+        return errors / bound.output_scale
+    return errors
+
+
+def nine_digits(table: np.ndarray) -> list[list[float]]:
+    """The numbers of a table with nine digits each, which is what a picture needs and a record can hold."""
+    width = table.shape[1]
+    texts = (" ".join(["%.9g"] * table.size) % tuple(table.ravel().tolist())).split()
+    numbers = list(map(float, texts))
+    return [numbers[at : at + width] for at in range(0, len(numbers), width)]

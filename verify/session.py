@@ -30,6 +30,7 @@ from verify.hunting.generated import generated_points, sharpened
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
 from verify.levels import with_levels
+from verify.local_files import reading
 from verify.machines.check import MachineCheck
 from verify.machines.kept import Kept
 from verify.machines.machine import Machine
@@ -238,20 +239,25 @@ class Check:
         bound = sharpened(bound, points)
         evidence = self.hunted(bound, tuple(tests), points)
         outcomes = []
-        total = evidence.total()
+        total, settled = evidence.total(), len(evidence.settled)
         complete = self.complete(bound, evidence)
-        for claim, slot in zip(claims, slots, strict=True):
-            case = Case(bound, evidence, total, slot, complete, self.prober)
-            try:
-                found = claim.assess(case)
-                if slot >= 0 and claim.name != "deterministic" and beyond_doubles(bound, total):
-                    found = Assessment(blocked="results beyond 2^53 cannot be judged in this version")
-            except ShimError:
-                raise
-            except Exception as problem:
-                # A fault of the tool is said loudly and can never become holds.
-                found = Assessment(blocked=f"preflash's own fault: {type(problem).__name__}: {problem}")
-            outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot))
+        with reading() as reader:
+            for claim, slot in zip(claims, slots, strict=True):
+                case = Case(bound, evidence, total, slot, complete, self.prober)
+                try:
+                    found = claim.assess(case)
+                    if slot >= 0 and claim.name != "deterministic" and beyond_doubles(bound, total):
+                        found = Assessment(blocked="results beyond 2^53 cannot be judged in this version")
+                except ShimError:
+                    raise
+                except Exception as problem:
+                    # A fault of the tool is said loudly and can never become holds.
+                    found = Assessment(blocked=f"preflash's own fault: {type(problem).__name__}: {problem}")
+                outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot))
+        kept_here = f"{os.path.abspath(self.store.cache)}/"
+        # What an exact reference said is kept only where it read no file for it: no key would hold that file.
+        if len(evidence.settled) != settled and all(path.startswith(kept_here) for path in reader.late()):
+            self.store.save(evidence, bound.build)
         return outcomes
 
     def complete(self, bound: Bound, evidence: Evidence) -> bool:

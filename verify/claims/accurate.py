@@ -13,7 +13,7 @@ from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Test
 from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text, positive_limit, reason
 from verify.claims.measured import decided, doubt_of
-from verify.errors import SheetError, nearest_words
+from verify.errors import SheetError, ToolFault, nearest_words
 from verify.judging.exact import exact_error
 from verify.judging.verdict import grouped
 from verify.routine import Bound, Routine
@@ -23,6 +23,7 @@ MOST_EXACT = 100_000
 EXACT_WITHOUT_SCREEN = 4_000
 SCREEN_FACTOR = 16
 ROUNDING = 2.0**-49
+RIGHT, WRONG, OPEN = 1, 0, -1
 
 
 @dataclass(frozen=True)
@@ -205,10 +206,25 @@ class Accurate(Claim):
             sure_wrong &= False
         wrong = [int(o) for o in listed[sure_wrong]]
         rest = [int(o) for o in listed[~(sure_right | sure_wrong)]]
-        answers = self.judged(case, rest[:MOST_EXACT])
-        wrong += [ordinal for ordinal, verdict, _ in answers if verdict is False]
-        undecided = sum(verdict is None for _, verdict, _ in answers)
+        answers = self.settled(case, rest[:MOST_EXACT])
+        wrong += [ordinal for ordinal, answer in answers.items() if answer == WRONG]
+        undecided = sum(answer == OPEN for answer in answers.values())
         return sorted(wrong), undecided + len(rest) - len(answers)
+
+    def settled(self, case: Case, ordinals: list[int]) -> dict[int, int]:
+        """What the exact reference says of inputs; kept with the evidence, and a random 2 % asked again at each use."""
+        known, slot = case.evidence.settled, case.slot
+        kept = [ordinal for ordinal in ordinals if (slot, ordinal) in known]
+        again = {kept[i] for i in np.random.default_rng().permutation(len(kept))[: -(-len(kept) // 50)]}
+        asked = [ordinal for ordinal in ordinals if ordinal in again or (slot, ordinal) not in known]
+        found = {o: OPEN if right is None else RIGHT if right else WRONG for o, right, _ in self.judged(case, asked)}
+        for ordinal in again:
+            if found.get(ordinal) != known[slot, ordinal]:
+                raise ToolFault("a kept judgement and a repeat differ", where=f"{case.bound.routine.name}, "
+                                f"{case.bound.build}, ordinal {ordinal}", why="the exact reference says otherwise now",
+                                todo="run again with --fresh, and report this: the cache or the reference is unsound")
+        known.update({(slot, ordinal): answer for ordinal, answer in found.items()})
+        return {ordinal: known[slot, ordinal] for ordinal in ordinals if (slot, ordinal) in known}
 
     def name_worst(self, case: Case, found: Assessment, ordinals: list[int]) -> None:
         """The worst input, judged exactly; a failing claim gets a witness that the exact reference confirms."""

@@ -31,6 +31,9 @@ class Probe(Protocol):
     def outside(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[bytes | None]:
         """Raw outputs for raw inputs that need not lie on the grid."""
 
+    def outside_results(self, bound: Bound, columns: Sequence[bytes], count: int) -> tuple[np.ndarray, np.ndarray]:
+        """(results as binary64, whether each came back) for many raw inputs, one column per input."""
+
     def kept_outputs(self, bound: Bound) -> np.ndarray | None:
         """Every result of a path whose hunt kept them, by ordinal; None where it did not."""
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
 
 from firmware_shim.engine import NUMPY_TYPES
-from verify.claims.base import Assessment, Case, Claim, doubles_of, reason
+from verify.claims.base import Assessment, Case, Claim, Probe, reason
 from verify.errors import SheetError
 from verify.grids import Grid
 from verify.number_formats import INT_RANGES
@@ -21,6 +21,8 @@ NAN_ANSWERS = ("low", "high", "finite", "any")
 RANDOM_OUTSIDE = 4000
 MOST_CODES = 70_000
 QUIET_NANS = (0x7FC00000, 0xFFC00000, 0x7FFFFFFF)
+# What an input stands for: it must answer as the low end, as the high end, or as the sheet says of NaN; -1: an end itself.
+LOW, HIGH, NAN = 0, 1, 2
 
 
 @dataclass(frozen=True)
@@ -53,59 +55,52 @@ class Clamps(Claim):
         if len(below) + len(above) + len(nans) == 0:
             return Assessment(blocked="the C type holds nothing outside the range: drop the claim")
         others = [self.others(g, k) for g, k in zip(bound.domain.grids, bound.domain.type_numbers, strict=True)]
-        low = grid.raw(np.array([0]), bound.domain.type_numbers[place])
-        high = grid.raw(np.array([grid.count - 1]), bound.domain.type_numbers[place])
-        raws: list[tuple[bytes, ...]] = []
-        wanted: list[int] = []
+        ends = np.frombuffer(grid.raw(np.array([0, grid.count - 1]), bound.domain.type_numbers[place]), below.dtype)
+        block = np.concatenate([ends, below, above, nans])
         combinations = list(itertools.product(*(o for i, o in enumerate(others) if i != place)))
-        for rest in combinations:
-            base = len(raws)
-            for end in (low, high):
-                raws.append(insert(rest, place, end))
-                wanted.append(-1)
-            for part, target in ((below, base), (above, base + 1), (nans, -2 - base)):
-                raws += [insert(rest, place, value) for value in part]
-                wanted += [target] * len(part)
-        answers = case.probe.outside(bound, raws)
-        found = self.judge(bound, raws, wanted, answers)
+        columns = [np.repeat([rest[i - (i > place)] for rest in combinations], len(block)) if i != place
+                   else np.tile(block, len(combinations)) for i in range(len(others))]
+        # Of each block: its two ends, then what must answer as the low end, as the high end, and NaNs.
+        roles = np.repeat([-1, 0, 1, 2], [2, len(below), len(above), len(nans)])
+        bases = np.repeat(np.arange(len(combinations)) * len(block), len(block))
+        found = self.judge(bound, columns, np.tile(roles, len(combinations)), bases, case.probe)
         found.every_value = complete and case.bound.domain.whole and len(bound.domain.grids) == 1
         return found
 
-    def others(self, grid: Grid, type_number: int) -> list[bytes]:
-        """Low, middle and high value of an input that stays inside."""
-        places = sorted({0, grid.count // 2, grid.count - 1})
-        return [grid.raw(np.array([place]), type_number) for place in places]
+    def others(self, grid: Grid, type_number: int) -> np.ndarray:
+        """Low, middle and high value of an input that stays inside, as raw bits."""
+        places = np.array(sorted({0, grid.count // 2, grid.count - 1}))
+        return np.frombuffer(grid.raw(places, type_number), raw_type(NUMPY_TYPES[type_number]))
 
-    def judge(self, bound: Bound, raws: list[tuple[bytes, ...]], wanted: list[int],
-              answers: Sequence[bytes | None]) -> Assessment:
-        """Compare each answer with the answer of its end."""
-        got = doubles_of(answers, NUMPY_TYPES[bound.output_type], bound.output_scale)
-        found = Assessment(valid=sum(target != -1 for target in wanted))
-        targets = np.array(wanted)
-        lost_calls = np.array([answer is None for answer in answers])
-        beside = np.flatnonzero(targets >= 0)
-        suspect = beside[lost_calls[beside] | (got[beside] != got[targets[beside]])]
+    def judge(self, bound: Bound, columns: list[np.ndarray], roles: np.ndarray, bases: np.ndarray,
+              probe: Probe) -> Assessment:
+        """Compare each answer with the answer of its end. columns: raw bits per input; bases: where the two ends stand."""
+        got, came = probe.outside_results(bound, [column.tobytes() for column in columns], len(roles))
+        found = Assessment(valid=int((roles >= 0).sum()))
+        beside = np.flatnonzero((roles == LOW) | (roles == HIGH))
+        suspect = beside[~came[beside] | (got[beside] != got[bases[beside] + roles[beside]])]
         wrong: list[tuple[int, str]] = []
-        for place in sorted({*suspect.tolist(), *np.flatnonzero(targets < -1).tolist()}):
-            target = wanted[place]
-            if target >= 0:
-                right, words = got[place] == got[target], f"{got[target]:.9g}, the result at that end"
+        for place in sorted({*suspect.tolist(), *np.flatnonzero(roles == NAN).tolist()}):
+            low, high = got[bases[place]], got[bases[place] + 1]
+            if roles[place] == NAN:
+                right, words = self.nan_right(got[place], low, high)
             else:
-                right, words = self.nan_right(got[place], got[-2 - target], got[-1 - target])
-            if lost_calls[place]:
+                end = high if roles[place] == HIGH else low
+                right, words = got[place] == end, f"{end:.9g}, the result at that end"
+            if not came[place]:
                 right, words = False, "a result"
             if not right:
                 wrong.append((place, words))
         found.failing = len(wrong)
         if wrong:
-            inputs = doubles_of([raw[self.place(bound)] for raw in raws],
-                                NUMPY_TYPES[bound.domain.type_numbers[self.place(bound)]], 1.0)
-            place, words = min(wrong, key=lambda w: (answers[w[0]] is not None, simplicity(inputs[w[0]])))
-            lost = sum(answers[w[0]] is None for w in wrong)
+            kind = NUMPY_TYPES[bound.domain.type_numbers[self.place(bound)]]
+            inputs = columns[self.place(bound)].view(kind).astype(np.float64)
+            place, words = min(wrong, key=lambda w: (bool(came[w[0]]), simplicity(inputs[w[0]])))
+            lost = sum(not came[w[0]] for w in wrong)
             if lost:
                 found.facts.append(f"{lost} calls did not come back (crash, hang or exit): replay says how")
-            answer = "did not come back: crash, hang or exit" if answers[place] is None else f"gave {got[place]:.9g}"
-            found.witness_raw = raws[place]
+            answer = f"gave {got[place]:.9g}" if came[place] else "did not come back: crash, hang or exit"
+            found.witness_raw = tuple(column[place].tobytes() for column in columns)
             found.wanted_text = words
             found.error_text = f"an input outside the range {answer}"
             tried = [inputs[w[0]] for w in wrong]
@@ -139,13 +134,15 @@ def simplicity(value: float) -> tuple[bool, int, float]:
     return (False, len(f"{value:.9g}"), abs(value))
 
 
-def insert(rest: tuple[bytes, ...], place: int, value: bytes) -> tuple[bytes, ...]:
-    """One input's value among those of the others."""
-    return (*rest[:place], value, *rest[place:])
+def raw_type(kind: np.dtype) -> np.dtype:
+    """The unsigned integer that holds the bits of a C type."""
+    return np.dtype(f"u{kind.itemsize}")
 
 
-def outside_values(grid: Grid, kind: np.dtype) -> tuple[list[bytes], list[bytes], list[bytes], bool]:
-    """Raw values below and above a grid, NaNs, and whether these are all there are."""
+@lru_cache(maxsize=64)
+def outside_values(grid: Grid, kind: np.dtype) -> tuple[np.ndarray, np.ndarray, np.ndarray, bool]:
+    """Raw bits of values below and above a grid and of NaNs, and whether these are all there are."""
+    bits = raw_type(kind)
     if kind.kind in "iu":
         low, high = INT_RANGES["int" if kind.kind == "i" else "uint", kind.itemsize]
         first, last = int(grid.low / grid.scale), int(grid.high / grid.scale)
@@ -153,14 +150,14 @@ def outside_values(grid: Grid, kind: np.dtype) -> tuple[list[bytes], list[bytes]
         parts = []
         for a, b in ((low, first - 1), (last + 1, high)):
             if complete:
-                numbers = list(range(a, b + 1))
+                numbers = np.arange(b - a + 1).astype(kind) + kind.type(a) if a <= b else np.zeros(0)
             else:
                 edge = [a, a + 1, b - 1, b, (a + b) // 2, 0, -1, 1]
                 spread = [int(a + (b - a) * k / 997) for k in range(998)]
                 near = [first - d for d in (1, 2, 3, 100)] + [last + d for d in (1, 2, 3, 100)]
-                numbers = sorted({n for n in edge + spread + near if a <= n <= b})
-            parts.append([np.array(n).astype(kind).tobytes() for n in numbers])
-        return parts[0], parts[1], [], complete
+                numbers = np.array(sorted({n for n in edge + spread + near if a <= n <= b}))
+            parts.append(numbers.astype(kind).view(bits))
+        return parts[0], parts[1], np.zeros(0, bits), complete
     low, high = float(grid.low), float(grid.high)
     single = np.float32 if kind.itemsize == 4 else np.float64
     random = np.random.default_rng(7)
@@ -179,11 +176,8 @@ def outside_values(grid: Grid, kind: np.dtype) -> tuple[list[bytes], list[bytes]
         points: np.ndarray = np.concatenate([sizes, -sizes, low - sizes, high + sizes, near_low, near_high]).astype(single)
     below = np.unique(points[np.less(points, low)])
     above = np.unique(points[np.greater(points, high)])
-    if kind.itemsize == 4:
-        nans = [np.array(bits, np.uint32).tobytes() for bits in QUIET_NANS]
-    else:
-        nans = [np.array(np.nan, kind).tobytes(), np.array(-np.nan, kind).tobytes()]
-    return [v.tobytes() for v in below[::-1]], [v.tobytes() for v in above], nans, False
+    nans = np.array(QUIET_NANS, bits) if kind.itemsize == 4 else np.array([np.nan, -np.nan], kind).view(bits)
+    return below[::-1].copy().view(bits), above.view(bits), nans, False
 
 
 def clamps(input_name: str = "", *, nan: str = "finite", because: str = "") -> Clamps:

@@ -41,8 +41,12 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check all sheets; the exit code is that of the worst."""
+    from firmware_shim.worker_starter import ready_starter
+
+    ready_starter()  # it starts while all else is imported
     from verify.accepted import load_accepted
     from verify.binding import ready_engine
+    from verify.evidence_store import own_text
     from verify.fresh_record import record_stem
     from verify.progress import ProgressLine
     from verify.reports.html_page import save_page
@@ -88,6 +92,7 @@ def run(options: argparse.Namespace) -> int:
             held.enter_context(only_one(folder))
         if len(loaded) > 1:
             ready_engine(loaded[0])
+            own_text()  # known before processes part, it is read once
         records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))])))
         for sheet, (folder, stem), accepted, record in zip(loaded, places, stored, records, strict=True):
             codes += told(options, sheet, folder / stem, record, accepted, brief=bool(codes), last=sheet is loaded[-1])

@@ -34,7 +34,7 @@ from verify.machines.script import Happening, Script
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
 # Repeats and other memory are looked at for the catalogue and one generated batch in four: they cost a run each.
 VARIANTS_EACH = 4
-WALL_SECONDS = 20.0
+SECONDS, BUSY = 20.0, 6
 CATALOGUE_PART = 32
 # Loading the compiled eye costs what it saves on so many scripts.
 FEW = 32
@@ -116,7 +116,7 @@ class MachineHunt:
 
     def run(self, witnesses: Sequence[Script]) -> None:
         """All phases, in order; then each failing claim's script is made small."""
-        self.began = time.monotonic()
+        self.began, self.spent = time.monotonic(), self.crew.processor_seconds()
         variants = self.variants()
         if witnesses:
             self.take(witnesses, variants, "stored witnesses", len(witnesses))
@@ -195,7 +195,7 @@ class MachineHunt:
 
     def recheck(self, known: list[Tried], kept: Sequence[Script], witnesses: Sequence[Script]) -> None:
         """Stand on kept tallies. Stored witnesses and 2 % of the kept scripts run again; a failure starts a whole hunt."""
-        self.began = time.monotonic()
+        self.began, self.spent = time.monotonic(), self.crew.processor_seconds()
         if witnesses:
             self.take(witnesses, self.variants(), "stored witnesses", len(witnesses))
         part = random.sample(list(kept), min(len(kept), max(4, self.scripts // 50)))
@@ -225,11 +225,17 @@ class MachineHunt:
 
     def over(self) -> bool:
         """Whether the hunt ends here."""
-        if not self.stopped and time.monotonic() - self.began > WALL_SECONDS * max(1.0, self.scripts / DEFAULT_SCRIPTS):
+        if not self.stopped and self.late(SECONDS * max(1.0, self.scripts / DEFAULT_SCRIPTS)):
             self.stopped = f"stopped by the clock after {self.count} scripts"
         if not self.stopped and self.stops > 40:
             self.stopped = f"stopped after {self.stops} scripts that did not come back"
         return bool(self.stopped)
+
+    def late(self, seconds: float) -> bool:
+        """Whether so much processor time has gone, or much more time: a busy computer must not make a hunt shorter."""
+        if time.monotonic() - self.began <= seconds:
+            return False
+        return self.crew.processor_seconds() - self.spent > seconds or time.monotonic() - self.began > BUSY * seconds
 
     def take(self, scripts: Sequence[Script], variants: tuple[str, ...], phase: str, total: int) -> None:
         """Run scripts and judge every claim on each."""

@@ -42,7 +42,7 @@ def hertz(value: float) -> str:
 
 def finite(value: Any) -> bool:
     """Whether a value of the record is a finite number (infinities are texts there)."""
-    return isinstance(value, int | float) and math.isfinite(value)
+    return (type(value) is float or isinstance(value, int | float)) and math.isfinite(value)
 
 
 def embedded(data: dict[str, Any]) -> str:
@@ -76,6 +76,12 @@ class Panel:
     def y(self, value: float) -> str:
         """Height of a value in the square, from its top."""
         return f"{SIDE * (self.top - value) / (self.top - self.bottom):.1f}".removesuffix(".0")
+
+    def places(self, corners: Sequence[tuple[float, float]]) -> str:
+        """Places and heights of many points, as x() and y() give them one by one, for an axis that is not log."""
+        across, up = SIDE / ((self.right - self.left) or 1.0), SIDE / (self.top - self.bottom)
+        numbers = [number for a, e in corners for number in (across * (a - self.left), up * (self.top - e))]
+        return (" ".join(["%.1f,%.1f"] * len(corners)) % tuple(numbers)).replace(".0,", ",").replace(".0 ", " ")
 
     def level(self, value: float, kind: str, text: str = "") -> None:
         """A line across at one height, with a word at its right end."""

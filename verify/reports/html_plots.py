@@ -12,7 +12,7 @@ MOST_NOTES = 12
 
 def drawable(profile: dict[str, Any]) -> list[list[float]]:
     """The bins of a profile whose numbers are finite: start, least error and its input, most error and its input."""
-    return [b for b in profile.get("bins", []) if all(finite(v) for v in b)]
+    return [b for b in profile.get("bins", []) if all(map(finite, b))]
 
 
 def largest(bins: list[list[float]]) -> tuple[float, float]:
@@ -49,7 +49,7 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
                             f"<title>{escape(why)}</title></rect>")
     back = reversed([(b[0], b[1]) for b in bins])
     corners = [*((b[0], b[3]) for b in bins), (end, bins[-1][3]), (end, bins[-1][1]), *back]
-    panel.shapes.append(f'<polygon class="band" points="{" ".join(f"{panel.x(a)},{panel.y(e)}" for a, e in corners)}"/>')
+    panel.shapes.append(f'<polygon class="band" points="{panel.places(corners)}"/>')
     for line in near:
         sign = "" if apart else "±"
         panel.level(line, "limit", f"limit {sign}{line:.4g}" if line >= 0 else "")
