@@ -86,11 +86,24 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
                         else make_ready(plan, folder, finished, core, link))
         except CompileFailed as problem:
             raise _for_board(problem, core) from problem
-        return {**manifest, "core": core.name}
+        return {**manifest, "core": core.name, "linked": linked_files(folder)}
 
     kept = build_cache.made_and_kept(cache, identity, sources, make)
     keep_code_facts(kept[1], core)
     return _built(*kept, compiler, core, reused=False)
+
+
+def linked_files(folder: Path) -> dict[str, str]:
+    """Path -> hash of what the linker took from elsewhere: the C library's archives, start-up objects.
+
+    Another version of them makes another image of the same sources.
+    """
+    try:
+        lines = (folder / "image.map").read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return {}
+    paths = dict.fromkeys(os.path.normpath(line.removeprefix("LOAD ").strip()) for line in lines if line.startswith("LOAD /"))
+    return {path: build_cache.hash_of(Path(path)) for path in paths if not path.startswith(f"{folder}/")}
 
 
 def _fields(request: Request) -> dict[str, Any]:

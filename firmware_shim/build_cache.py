@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import functools
 import hashlib
-import itertools
 import json
 import os
 import shutil
@@ -17,19 +16,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_shim import debug_info
-from firmware_shim.compiler import Compiler, write_whole
+from firmware_shim.build_inputs import asked_for, flag_files, folders_of_flags, hash_of, searched_folders, shadows
+from firmware_shim.compiler import Compiler, is_wrapper, programs_of, write_whole
 from firmware_shim.debug_info import DebugInfo
 from firmware_shim.errors import SourceMissing
 
 if TYPE_CHECKING:
     from firmware_shim.build import Request
 
-FORMAT = 1
+FORMAT = 2
 _REMEMBERED = 8
 _ABANDONED_SECONDS = 3600.0
 # Variables by which a compiler finds headers and its own parts, or changes its options.
 _VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH", "LIBRARY_PATH",
               "CCC_OVERRIDE_OPTIONS", "SOURCE_DATE_EPOCH")
+
+# Of a wrapper's environment, what changes from one command to the next by itself.
+_VOLATILE = ("PWD", "OLDPWD", "SHLVL", "_", "COLUMNS", "LINES", "PYTEST_CURRENT_TEST")
 
 Manifest = dict[str, Any]
 
@@ -42,14 +45,6 @@ def folder(given: Path | None) -> Path:
     return (Path(base) if os.path.isabs(base) else Path.home() / ".cache") / "preflash"
 
 
-def hash_of(path: Path) -> str:
-    """SHA-256 of a file's bytes; empty if it cannot be read."""
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""
-
-
 @functools.cache
 def _own_text(runtime: Path) -> str:
     """One hash over this package's own text: a changed tool builds anew."""
@@ -59,20 +54,25 @@ def _own_text(runtime: Path) -> str:
         own / "build.py", own / "build_cache.py", own / "flags.py", own / "loop_source.py", own / "machine_source.py",
         own / "debug_info.py", own / "dwarf_reader.py", own / "dwarf_types.py", own / "dwarf_layouts.py",
         own / "width_rules.py", own / "assigning.py", own / "call_source.py", own / "scalar_types.py",
-        own / "chain_source.py", runtime / "recorder.c", runtime / "recorder.h", runtime / "recorder_globals.h",
-        runtime / "pitch_measure.c",
-        runtime / "pitch_measure.h",
+        own / "chain_source.py", own / "build_inputs.py", runtime / "recorder.c", runtime / "recorder.h",
+        runtime / "recorder_globals.h", runtime / "pitch_measure.c", runtime / "pitch_measure.h",
     ):
         digest.update(path.read_bytes())
     return digest.hexdigest()
 
 
+def environment_of_a_wrapper() -> list[tuple[str, str]]:
+    """All variables that a script in the compiler's place could look at."""
+    return sorted(item for item in os.environ.items() if item[0] not in _VOLATILE)
+
+
 @dataclass(frozen=True)
 class Identity:
-    """All of a request that can be known without compiling; ``folders`` are searched for headers."""
+    """All of a request that can be known without compiling; ``folders`` are searched for headers; ``base`` is its own."""
 
     key: str
     folders: tuple[str, ...]
+    base: str
 
 
 def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, runtime: Path) -> Identity:
@@ -80,9 +80,9 @@ def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, ru
     base = (request.folder or Path.cwd()).absolute()
     folders = [os.path.abspath(base / f) for f in request.include]
     folders += [str(s.parent) for s in sources]
-    listed = [word.strip("'\"") for word in request.flags.split()]
+    flags = " ".join([request.flags, *(words for _, words in request.own_flags)])
     data = {
-        "flag_files": {word: hash_of(base / word[1:]) for word in listed if word.startswith("@")},
+        "flag_files": flag_files(flags, base),
         "format": FORMAT,
         "request": {k: str(v) if k != "folder" else "" for k, v in asdict(request).items()},
         "folder": str(base),
@@ -90,29 +90,12 @@ def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, ru
         "compiler": compiler.identity,
         "own": _own_text(runtime),
         "variables": {v: os.environ.get(v, "") for v in _VARIABLES},
+        # A compiler finds its assembler and linker on the path; a wrapper may read any variable.
+        "tools": programs_of(("as", "ld")),
+        "environment": environment_of_a_wrapper() if is_wrapper(compiler.path) else [],
     }
     text = json.dumps(data, sort_keys=True)
-    return Identity(hashlib.sha256(text.encode()).hexdigest(), tuple(dict.fromkeys(folders)))
-
-
-def _flag_folders(flags: list[str]) -> list[str]:
-    options = ("-isystem", "-iquote", "-idirafter", "-I")
-    joined = [f[len(o) :] for f in flags for o in options if f.startswith(o) and f != o]
-    return joined + [value for option, value in itertools.pairwise(flags) if option in options]
-
-
-def _shadows(files: list[str], folders: tuple[str, ...]) -> list[str]:
-    """Files that exist where a header of that name could be found instead of the one used."""
-    used = set(files)
-    found = set()
-    for file in files:
-        parts = file.rsplit("/", 2)
-        for name in (parts[-1], "/".join(parts[-2:])):
-            for where in folders:
-                path = f"{where}/{name}"
-                if path not in used and path not in found and os.path.exists(path):
-                    found.add(path)
-    return sorted(found)
+    return Identity(hashlib.sha256(text.encode()).hexdigest(), tuple(dict.fromkeys(folders)), str(base))
 
 
 def find(cache: Path, wanted: Identity) -> tuple[Manifest, Path] | None:
@@ -128,7 +111,7 @@ def find(cache: Path, wanted: Identity) -> tuple[Manifest, Path] | None:
                 hashes[path] = hash_of(Path(path))
         if any(hashes[path] != expected for path, expected in entry["hashes"].items()):
             continue
-        if _shadows(list(entry["hashes"]), tuple(entry["folders"])) != entry["shadows"]:
+        if shadows(list(entry["hashes"]), entry["folders"], entry["asked"]) != entry["shadows"]:
             continue
         home = cache / "builds" / entry["key"]
         manifest = _manifest(home)
@@ -155,17 +138,20 @@ class Workshop:
 
     def keep(self, wanted: Identity, manifest: Manifest) -> tuple[Manifest, Path] | None:
         """Store the finished build under its key; None if a file changed while it was made."""
-        hashes: dict[str, str] = manifest["hashes"]
+        hashes: dict[str, str] = {**manifest["hashes"], **manifest.get("linked", {})}
         for path, expected in hashes.items():
             try:
-                changed_ns = os.stat(path).st_mtime_ns
+                status = os.stat(path)
             except OSError:
                 return None
-            # Saved during the build, perhaps after the compiler read it: the hash may be of other text.
-            if changed_ns > self.started_ns or not expected:
+            # Saved (or put in its place) during the build, perhaps after it was read: the hash may be of other text.
+            if max(status.st_mtime_ns, status.st_ctime_ns) > self.started_ns or not expected:
                 return None
         generated = {p.name: hash_of(p) for p in sorted(self.folder.glob("unit*.c*"))}
-        text = json.dumps([wanted.key, hashes, generated], sort_keys=True)
+        asked, sure = asked_for(manifest["hashes"])
+        # Where not all that was read is known, only what came of it tells one build from another.
+        made = "" if sure else hash_of(self.folder / "library.so")
+        text = json.dumps([wanted.key, hashes, generated, made], sort_keys=True)
         key = hashlib.sha256(text.encode()).hexdigest()
         manifest = {**manifest, "key": key, "format": FORMAT}
         for name in [*self.folder.glob("*.o"), *self.folder.glob("*.d")]:
@@ -181,19 +167,21 @@ class Workshop:
                 os.rename(home, self.folder.with_name(self.folder.name + "-damaged"))
                 os.rename(self.folder, home)
                 shutil.rmtree(self.folder.with_name(self.folder.name + "-damaged"), ignore_errors=True)
-        self._remember(wanted, key, manifest)
+        if sure:  # else it is built again each time
+            self._remember(wanted, key, manifest, asked)
         return manifest, home / "library.so"
 
-    def _remember(self, wanted: Identity, key: str, manifest: Manifest) -> None:
-        hashes: dict[str, str] = manifest["hashes"]
-        folders = [*_flag_folders(manifest["kept"]), *wanted.folders]
+    def _remember(self, wanted: Identity, key: str, manifest: Manifest, asked: list[str]) -> None:
+        hashes: dict[str, str] = {**manifest["hashes"], **manifest.get("linked", {})}
+        folders = [*folders_of_flags(manifest["kept"]), *wanted.folders]
         index = self.cache / "requests" / f"{wanted.key}.json"
         try:
             entries = [e for e in json.loads(index.read_text()) if e["key"] != key]
         except (OSError, ValueError):
             entries = []
-        shadows = _shadows(list(hashes), tuple(folders))
-        entry = {"key": key, "hashes": hashes, "folders": folders, "shadows": shadows}
+        folders += searched_folders(manifest["hashes"], wanted.base)
+        entry = {"key": key, "hashes": hashes, "folders": folders, "asked": asked,
+                 "shadows": shadows(list(hashes), folders, asked)}
         write_whole(index, json.dumps([entry, *entries[: _REMEMBERED - 1]]))
 
 

@@ -164,6 +164,15 @@ def programs_of(command: Sequence[str]) -> str:
     return digest.hexdigest()
 
 
+def is_wrapper(path: str) -> bool:
+    """Whether a program is a script, whose doing may depend on any variable of the environment."""
+    try:
+        with open(path, "rb") as stream:
+            return stream.read(2) == b"#!"
+    except OSError:
+        return False
+
+
 @functools.lru_cache(maxsize=32)
 def _bytes_hash(path: str, *_: int) -> bytes:
     with open(path, "rb") as stream:

@@ -124,7 +124,8 @@ def sampled(domain: Domain, indices: list[np.ndarray]) -> Domain:
     """A domain of chosen points per input, for products too large to count through."""
     grids = []
     for grid, chosen in zip(domain.grids, indices, strict=True):
-        # Grids rise with their index: sorting numbers is a hundred times cheaper than sorting fractions.
-        points = tuple(dict.fromkeys(grid.value(int(i)) for i in np.unique(chosen)))
+        # Grids rise with their index: sorting numbers is a hundred times cheaper than sorting fractions. Both zeros are one.
+        rising = [grid.value(int(i)) for i in np.unique(chosen)]
+        points = tuple(value for k, value in enumerate(rising) if k == 0 or value != rising[k - 1])
         grids.append(replace(grid, kind="list", values=points, count=len(points)))
     return Domain(tuple(grids), domain.type_numbers, whole=False, full_count=domain.count)

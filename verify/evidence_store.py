@@ -13,6 +13,7 @@ import hashlib
 import json
 import os
 import pickle
+import re
 import shutil
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -33,6 +34,7 @@ from verify.whole_files import whole_file
 PACKAGES = ("preflash", "numpy", "mpmath", "cffi", "hypothesis", "unicorn", "capstone")
 MOST_BYTES = 2 << 30
 LOCK = ".in_use"
+LIBRARIES = ("libm.so.6", "libmvec.so.1", "libc.so.6", "libstdc++.so.6", "libgcc_s.so.1")
 # A library that was used this lately may be loaded again by a run that is still under way.
 IN_USE_SECONDS = 3600.0
 
@@ -72,17 +74,21 @@ def own_text() -> str:
 
 
 def system_libraries() -> list[str]:
-    """Hashes of the C and maths libraries that the firmware is loaded with."""
+    """Hashes of the libraries that the firmware is loaded with, and of what the loader is told to put before them."""
     found = []
     for line in sorted({part.split()[-1] for part in Path("/proc/self/maps").read_text(encoding="utf-8").splitlines()}):
         name = Path(line).name
         if name.startswith(("libc.so", "libm.so", "libc-", "libm-", "ld-")):
             found.append(f"{line} {library_hash(Path(line))}")
-    wide = ("/lib/x86_64-linux-gnu/libm.so.6", "/lib/aarch64-linux-gnu/libm.so.6")
-    narrow = [f"{folder}/{name}.so.6" for folder in ("/lib32", "/lib/i386-linux-gnu") for name in ("libc", "libm")]
-    for path in (*wide, *narrow):
-        found.append(f"{path} {library_hash(Path(path))}")
-    return found
+    places = ("/lib/x86_64-linux-gnu", "/lib/aarch64-linux-gnu", "/lib64", "/usr/lib64", "/usr/lib", "/lib32", "/usr/lib32",
+              "/lib/i386-linux-gnu")
+    told = [part for part in re.split("[:;]", os.environ.get("LD_LIBRARY_PATH", "")) if part]
+    for folder in (*told, *places):
+        found += [f"{folder}/{name} {library_hash(Path(folder, name))}" for name in LIBRARIES if Path(folder, name).exists()]
+    for variable in ("LD_PRELOAD", "LD_AUDIT"):
+        words = re.split("[: ]", os.environ.get(variable, ""))
+        found += [f"{variable} {word} {library_hash(Path(word))}" for word in words if word]
+    return [*found, *(f"{name}={os.environ[name]}" for name in ("LD_LIBRARY_PATH", "GLIBC_TUNABLES") if name in os.environ)]
 
 
 def touch(path: Path) -> None:

@@ -91,17 +91,20 @@ class Grid:
 
     @cached_property
     def _list_floats(self) -> np.ndarray:
-        return np.array([float(value / self.scale) for value in self.values])
+        return np.array([float(value) for value in self._quotients()])
 
     @cached_property
     def _list_whole(self) -> np.ndarray:
         # Python's integers, where neither 64-bit type holds them all: only what fits a parameter is ever asked for.
-        return np.array([int(value / self.scale) for value in self.values])
+        return np.array([int(value) for value in self._quotients()])
+
+    def _quotients(self) -> Sequence[Fraction]:
+        return self.values if self.scale == 1 else [value / self.scale for value in self.values]
 
     @cached_property
     def exact_in_binary64(self) -> bool:
         """Whether binary64 holds every value of a list."""
-        return all(value == float(value) for value in self.values)
+        return all(float(value).as_integer_ratio() == (value.numerator, value.denominator) for value in self.values)
 
     def nearest_indices(self, points: np.ndarray) -> np.ndarray:
         """Ordinals of the points nearest to binary64 values, clipped to the grid."""

@@ -1,0 +1,106 @@
+"""What a compiler reads, or would read if it were there, besides the files that it lists as read.
+
+A header that comes to be where one of the same name is looked for earlier, one that the text asks for by
+__has_include, files named in options, and bytes that the assembler takes in: none of them is told by the
+texts of the files that were used last time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import os
+import re
+import shlex
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+# Variables that hold folders of headers.
+SEARCHED = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH")
+_SYSTEM = ("/usr/", "/lib/", "/lib64/")
+_LONGEST_NAME = 5  # folders and file of a name in an #include
+_ASKED = re.compile(rb"__has_include(?:_next)?\s*\(\s*([^)]*)\)")
+_NAME = re.compile(rb'^["<]([^">]+)[">]\s*$')
+# What the assembler takes in it does not tell the compiler.
+_TAKEN_IN = re.compile(rb"\.\s*(?:incbin|include)\b")
+
+
+def hash_of(path: Path) -> str:
+    """SHA-256 of a file's bytes; empty if it cannot be read."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
+def flag_files(flags: str, base: Path) -> dict[str, str]:
+    """Path -> hash of every file that a word of the flags names, as such or after = or a comma, and of what those files
+    of options name in turn."""
+    found: dict[str, str] = {}
+    waiting = [flags]
+    while waiting:
+        try:
+            words = shlex.split(waiting.pop(), posix=True)
+        except ValueError:
+            continue
+        for part in (part for word in words for part in re.split(r"[=,]", word)):
+            path = str(base / part.removeprefix("@"))
+            if not part or path in found or not os.path.isfile(path):
+                continue
+            found[path] = hash_of(Path(path))
+            if part.startswith("@"):
+                waiting.append(Path(path).read_text(encoding="utf-8", errors="replace"))
+    return found
+
+
+def folders_of_flags(flags: Sequence[str]) -> list[str]:
+    """Folders that options add to the search."""
+    options = ("-isystem", "-iquote", "-idirafter", "-I")
+    joined = [f[len(o) :] for f in flags for o in options if f.startswith(o) and f != o]
+    return joined + [value for option, value in itertools.pairwise(flags) if option in options]
+
+
+def searched_folders(files: Iterable[str], base: str) -> list[str]:
+    """Folders that are searched without an option: beside each of the author's files, and those of the environment."""
+    beside = [file.rpartition("/")[0] for file in files if is_authors(file)]
+    listed = [os.path.join(base, part) for name in SEARCHED for part in os.environ.get(name, "").split(os.pathsep)
+              if name in os.environ]
+    return list(dict.fromkeys([*beside, *map(os.path.normpath, listed), base]))
+
+
+def is_authors(file: str) -> bool:
+    """Whether a file is not one of the system's."""
+    return not file.startswith(_SYSTEM)
+
+
+def asked_for(files: Iterable[str]) -> tuple[list[str], bool]:
+    """(names that the author's texts ask for by __has_include, whether all that is read can be known)."""
+    names: set[str] = set()
+    sure = True
+    for file in files:
+        if not is_authors(file):
+            continue
+        try:
+            text = Path(file).read_bytes()
+        except OSError:
+            return [], False
+        sure = sure and _TAKEN_IN.search(text) is None
+        for asked in _ASKED.findall(text):
+            name = _NAME.match(asked)
+            if name is not None:
+                names.add(name[1].decode("utf-8", "surrogateescape"))
+            elif asked.strip():
+                sure = False
+    return sorted(names), sure
+
+
+def shadows(files: Sequence[str], folders: Sequence[str], asked: Sequence[str] = ()) -> list[str]:
+    """Files that exist where a header could be found instead of the one used, or where one was asked for."""
+    used = set(files)
+    names = dict.fromkeys(asked)
+    for file in files:
+        parts = file.split("/")[1:]
+        for depth in range(1, min(len(parts), _LONGEST_NAME) + 1):
+            names["/".join(parts[-depth:])] = None
+    return sorted({path for folder in folders for name in names
+                   if (path := f"{folder}/{name}") not in used and os.path.exists(path)})
