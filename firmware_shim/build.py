@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
+import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -46,10 +47,12 @@ _STRICT = {
 }
 # Symbolic: an author's function named like one of the C library's must stay the author's.
 _LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
-# The kernel's kind of address checks needs no library beside: recorder_globals.h answers its calls. Of locals it
-# would keep a memory map of its own, so those stay without.
+# The kernel's kind of address checks needs no library beside: recorder_globals.h answers its calls. What it knows of
+# locals it writes to memory of its own, which recorder_shadow.h makes, on one kind of processor.
+_LOCALS = (("--param=asan-stack=1", "-fasan-shadow-offset=0x7fff8000", "-fsanitize-address-use-after-scope")
+           if platform.machine() == "x86_64" else ("--param=asan-stack=0",))
 _ADDRESSES = {
-    "gcc": ("-fsanitize=kernel-address", "--param=asan-globals=1", "--param=asan-stack=0",
+    "gcc": ("-fsanitize=kernel-address", "--param=asan-globals=1", *_LOCALS,
             "--param=asan-instrumentation-with-call-threshold=0"),
     "clang": (),
 }

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from firmware_shim.running import Library
 
 # Kinds that tell of a variable instead of a place; see recorder_globals.h.
-BEYOND = ("read outside", "write outside")
+BEYOND = ("read outside", "write outside", "read of the ended local", "write of the ended local",
+          "copy between overlapping stretches")
 HEADER = Path(__file__).parent / "runtime" / "recorder.h"
 
 
@@ -90,9 +91,13 @@ class EventTable:
         offset = (int(entry.line) - self.base) & 0xFFFFFFFF
         line = cached_info(Path(self.path)).line_at(offset)
         _, file, number = line or ("", self.path, 0)
-        said = f"{kind} '{name}'"
-        return Event(said, file, number, 0, int(entry.count), int(entry.position), (apart & (2**64 - 1), length),
-                     f"{kind} a variable ({size} bytes {where})")
+        said = f"{kind} '{name}'" if name else kind
+        told = f"{kind} a variable ({size} bytes {where})"
+        if kind.startswith("copy"):
+            told = f"{size} bytes copied by memcpy or strcpy between stretches that overlap ({apart} bytes apart)"
+        if "ended" in kind:
+            told = f"{said} ({size} bytes, after its block had ended)"
+        return Event(said, file, number, 0, int(entry.count), int(entry.position), (apart & (2**64 - 1), length), told)
 
 
 class BoardEventTable(EventTable):

@@ -21,7 +21,8 @@ struct builtin { struct place place; uint8_t kind; };
 enum { NO_CODE, ADD, SUB, MUL, NEGATE, DIVIDE_ZERO, DIVIDE_OVERFLOW, SHIFT_EXPONENT, SHIFT_NEGATIVE,
        SHIFT_RANGE, BOUNDS, FLOAT_CAST, NULL_ACCESS, MISALIGNED, OBJECT_SIZE, POINTER, NULL_ARGUMENT,
        NULL_RETURN, ARRAY_LENGTH, INVALID_BOOL, UNREACHABLE, NO_RETURN_VALUE, ZERO_BUILTIN, TRUNCATION,
-       SIGN_CHANGE, ALIGNMENT_PROMISE, FUNCTION_TYPE, READ_BEYOND, WRITE_BEYOND, CODES };
+       SIGN_CHANGE, ALIGNMENT_PROMISE, FUNCTION_TYPE, READ_BEYOND, WRITE_BEYOND,
+       READ_ENDED, WRITE_ENDED, OVERLAP, CODES };
 
 static const char words[CODES][48] = {
     "", "signed addition overflow", "signed subtraction overflow", "signed multiplication overflow",
@@ -33,7 +34,8 @@ static const char words[CODES][48] = {
     "value not valid for its type", "unreachable code reached", "function ended without a value",
     "zero given to a bit-count builtin", "implicit conversion loses bits",
     "implicit conversion changes the sign", "broken alignment promise", "call through a wrong function type",
-    "read outside", "write outside",
+    "read outside", "write outside", "read of the ended local", "write of the ended local",
+    "copy between overlapping stretches",
 };
 
 #if defined(PF_EVENTS_AT)
@@ -139,6 +141,7 @@ static const struct pf_operand none = {0, 0, 0};
 
 #if !defined(PF_EVENTS_AT)
 #include "recorder_globals.h"
+#include "recorder_strings.h"
 #endif
 
 #define OVERFLOW(name, code)                                                                      \

@@ -1,6 +1,7 @@
 /* Tables and variables of the firmware with room between them, and the checks of every access: the interface of
    -fsanitize=kernel-address with calls (gcc 5 or later), whose own memory of what is allowed is this file's.
-   Included by recorder.c. Addresses that lie near none of the firmware's variables are none of its business. */
+   Included by recorder.c. Addresses that lie near none of the firmware's variables are none of its business; locals have
+   their room where recorder_shadow.h says so. */
 
 struct global {
     uintptr_t start, size, size_with_room;
@@ -9,10 +10,9 @@ struct global {
     const void *place, *odr;
 };
 
-/* One byte for each eight: 0 all allowed, 1 to 7 so many of them, 255 none. */
-enum { GRAIN = 8, GRAINS = 1 << 21, MOST_LISTS = 512, NOTHING = 255 };
-static unsigned char allowed[GRAINS];
-static uintptr_t lowest;
+#include "recorder_shadow.h"
+
+enum { MOST_LISTS = 512 };
 static struct { const struct global *first; uintptr_t count; } lists[MOST_LISTS];
 static int listed;
 
@@ -22,17 +22,16 @@ HANDLER __asan_register_globals(const struct global *first, uintptr_t count)
     lists[listed].first = first;
     lists[listed++].count = count;
     for (const struct global *g = first; g < first + count; g++) {
-        if (lowest == 0) lowest = (g->start & ~(uintptr_t)(GRAIN - 1)) - (uintptr_t)GRAINS * GRAIN / 2;
+        make_shadow(g->start);
         for (uintptr_t at = g->size / GRAIN; at < g->size_with_room / GRAIN; at++) {
-            uintptr_t grain = (g->start - lowest) / GRAIN + at;
+            unsigned char *grain = known(g->start + at * GRAIN);
             uintptr_t inside = at * GRAIN < g->size ? g->size - at * GRAIN : 0;
-            if (grain < GRAINS) allowed[grain] = inside > 0 ? (unsigned char)inside : NOTHING;
+            if (grain != NULL) *grain = inside > 0 ? (unsigned char)inside : NOTHING;
         }
     }
 }
 
 HANDLER __asan_unregister_globals(const struct global *first, uintptr_t count) { (void)first, (void)count; }
-HANDLER __asan_handle_no_return(void) {}
 HANDLER __asan_before_dynamic_init(const char *module) { (void)module; }
 HANDLER __asan_after_dynamic_init(void) {}
 
@@ -55,23 +54,37 @@ static const struct global *nearest_to(uintptr_t at, intptr_t *apart)
 }
 
 /* file: the variable's name; line: where the access stands in the code, low 32 bits; column: its bytes. */
-static __attribute__((noinline)) void beyond(uintptr_t at, uintptr_t size, int code, uintptr_t from)
+static __attribute__((noinline)) void beyond(uintptr_t at, uintptr_t size, int code, uintptr_t from, unsigned char why)
 {
-    intptr_t apart;
-    const struct global *g = nearest_to(at, &apart);
-    struct place place = {g != NULL ? g->name : "", (uint32_t)from, (uint32_t)size};
-    struct pf_operand first = {(uint64_t)apart, 64, 1}, second = {g != NULL ? g->size : 0, 64, 2};
+    struct local l = {0, 0, ""};
+    intptr_t apart = 0;
+    uintptr_t length = 0;
+    const char *name = "";
+    if (why != NOTHING && local_near(at, &l)) {
+        name = l.name;
+        apart = (intptr_t)(at - l.start);
+        length = l.size;
+        if (why == OUT_OF_SCOPE) code = code == READ_BEYOND ? READ_ENDED : WRITE_ENDED;
+    } else {
+        const struct global *g = nearest_to(at, &apart);
+        name = g != NULL ? g->name : "";
+        length = g != NULL ? g->size : 0;
+    }
+    struct place place = {name, (uint32_t)from, (uint32_t)size};
+    struct pf_operand first = {(uint64_t)apart, 64, 1}, second = {length, 64, 2};
     record(&place, code, 2, first, second);
 }
 
 static inline __attribute__((always_inline)) void look(uintptr_t at, uintptr_t size, int code, uintptr_t from)
 {
-    uintptr_t first = (at - lowest) / GRAIN, last = (at + size - 1 - lowest) / GRAIN;
-    if (first >= GRAINS || last >= GRAINS || (allowed[first] | allowed[last]) == 0) return;
+    const unsigned char *first = known(at), *last = known(at + size - 1);
+    if (first == NULL || last == NULL || (*first | *last) == 0) return;
     for (uintptr_t byte = at; byte < at + size; byte++) {
-        unsigned char most = allowed[(byte - lowest) / GRAIN];
-        if (most == NOTHING || (most != 0 && (byte - lowest) % GRAIN >= most)) {
-            beyond(byte, size, code, from);
+        unsigned char most = *known(byte);
+        if (most >= GRAIN || (most != 0 && byte % GRAIN >= most)) {
+            /* Within a variable's last grain the grain behind it says of what kind it is. */
+            unsigned char why = most >= GRAIN ? most : *known(byte + GRAIN);
+            beyond(byte, size, code, from, why);
             return;
         }
     }

@@ -81,7 +81,7 @@ def test_walks_from_end_to_end_give_no_alarm(record: dict[str, Any]) -> None:
     found = seen(record, "right")
 
     assert set() == found.failing() | set(found.other())
-    assert "room beside every table and variable" in found.claim("in_bounds", "strict")["detectors"]
+    assert "room beside every table and variable, local ones too" in found.claim("in_bounds", "strict")["detectors"]
 
 
 MACHINE = """
