@@ -11,6 +11,8 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from firmware_shim.call_rooms import HELPERS as ROOM_HELPERS
+from firmware_shim.call_rooms import declarations, moved, roomed_names, split
 from firmware_shim.debug_info import CType, DebugInfo, Function
 from firmware_shim.scalar_types import PREFIX, element_type, scalar
 
@@ -104,27 +106,15 @@ def home(call: CallCode, infos: Sequence[DebugInfo], cpp: Sequence[bool]) -> int
 def fresh_names(local: str) -> list[str]:
     """Variables that the declarations leave unset: "calibration_t cal; int n = 3, m" gives cal and m."""
     found = []
-    for statement in _split(local, ";"):
+    for statement in split(local, ";"):
         words = statement.split()
         if len(words) < 2 or words[0] in ("static", "extern", "const", "typedef", "return", "using"):
             continue
-        for piece in _split(statement, ","):
+        for piece in split(statement, ","):
             plain = re.fullmatch(rf"[\w\s:*<>,]*?\b({_WORD})\s*(?:\[[^\]]*\]\s*)*", piece.strip())
             if plain is not None:
                 found.append(plain.group(1))
     return found
-
-
-def _split(text: str, mark: str) -> list[str]:
-    """Parts between marks that stand in no bracket."""
-    parts, depth = [""], 0
-    for letter in text:
-        depth += (letter in "([{<") - (letter in ")]}>")
-        if letter == mark and depth <= 0:
-            parts.append("")
-        else:
-            parts[-1] += letter
-    return [part for part in parts if part.strip()]
 
 
 def _placed(call: CallCode, text: str) -> str:
@@ -138,6 +128,14 @@ def _statement(text: str) -> str:
     return stripped if not stripped or stripped.endswith(";") else stripped + ";"
 
 
+# Of the engine on this computer; the board and 32-bit programs have none.
+ROOMS = """\
+#if __SIZEOF_POINTER__ == 8
+    unsigned long pf_rooms = (unsigned long)pf_progress[3] | (unsigned long)(pf_progress[2] == 1);
+#else
+    unsigned long pf_rooms = 0;
+#endif
+"""
 HELPERS = OWN_PLACE + """\
 typedef unsigned long __attribute__((may_alias)) pf_loop_word;
 #if defined(__clang__)
@@ -174,7 +172,7 @@ void pf_loop_paint(unsigned pf_byte)
     unsigned long pf_stack[128];
     pf_loop_fill(pf_stack, sizeof pf_stack, pf_byte);
 }
-"""
+""" + ROOM_HELPERS
 
 
 def words_texts(words: Mapping[int, int]) -> tuple[str, str]:
@@ -214,16 +212,19 @@ def generate(call: CallCode, functions: Sequence[Function], words: Mapping[int, 
     taken = set(fresh_names(call.local))
     hidden = "" if cpp else _hidden([f for f in functions if f.name not in taken], f"{call.local}; {call.text}")
     emit = "".join(f"extern __typeof__({f.name}) {f.name};\n" for f in functions if f.inline and not f.static and not cpp)
-    fills = "".join(_fill(local, cpp) for local in fresh_names(call.local))
+    local = declarations(call.local, call.text, lambda text: _placed(call, text), lambda name: _fill(name, cpp),
+                         fresh_names(call.local), OWN_PLACE, cpp=cpp)
+    text = moved(call.text, roomed_names(call.local, call.text))
     variables = [f"{kind} {given}" for kind, (given, _) in zip(plains, call.inputs, strict=True)]
     # Unoptimised: its locals lie in memory, and what it calls is neither inlined nor specialised.
-    head = f"static __attribute__((pf_loop_plain))\n{plain} {name}_call({', '.join([*variables, 'unsigned pf_byte'])})"
+    taken_over = ", ".join([*variables, "unsigned pf_byte", "unsigned long pf_rooms"])
+    head = f"static __attribute__((pf_loop_plain))\n{plain} {name}_call({taken_over})"
     unused = "".join(f"    (void){given};\n" for given, _ in call.inputs)
     body = (
         f"{OWN_PLACE}{emit}{head}\n{{\n"
-        f"{hidden}    {plain} result;\n    pf_loop_fill(&result, sizeof result, pf_byte);\n{unused}"
-        f"    {{\n{_shadows(hidden)}{_placed(call, _statement(call.local))}{OWN_PLACE}{fills}"
-        f"    {{{_placed(call, _statement(call.text))}{OWN_PLACE}    }}\n    }}\n    return result;\n}}\n"
+        f"{hidden}    {plain} result;\n    pf_loop_fill(&result, sizeof result, pf_byte);\n{unused}    (void)pf_rooms;\n"
+        f"    {{\n{_shadows(hidden)}{local}"
+        f"    {{{_placed(call, _statement(text))}{OWN_PLACE}    }}\n    }}\n    return result;\n}}\n"
     )
     if not cpp:
         meant = "".join(f'#pragma GCC diagnostic error "-W{option}"\n' for option in _MEANT)
@@ -246,11 +247,11 @@ def _loop(
                     for at, given in enumerate(call.globals))
     back = "".join(f"        pf_loop_copy((void *)&{given}, pf_saved{at}, sizeof({given}));\n"
                    for at, given in enumerate(call.globals))
-    passed = ", ".join([*(f"pf_a{at}[pf_i]" for at in range(len(plains))), "pf_byte"])
+    passed = ", ".join([*(f"pf_a{at}[pf_i]" for at in range(len(plains))), "pf_byte", "pf_rooms"])
     return (
         f'__attribute__((visibility("default"), noinline, {_QUIET}))\n'
         f"void {name}(const void *const *pf_inputs, void *pf_output, long pf_n,\n    volatile long *pf_progress)\n{{\n"
-        f"{arrays}    {plain} *pf_out = ({plain} *)pf_output;\n    long pf_i;\n    (void)pf_inputs;\n{saved}{begin}"
+        f"{arrays}    {plain} *pf_out = ({plain} *)pf_output;\n    long pf_i;\n    (void)pf_inputs;\n{ROOMS}{saved}{begin}"
         "    for (pf_i = 0; pf_i < pf_n; pf_i++) {\n"
         "        unsigned pf_byte = pf_progress[2] != 1 ? 0xffu : pf_i & 1 ? 0x7fu : 0u;\n"
         "        *pf_progress = pf_i;\n"

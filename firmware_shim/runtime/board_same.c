@@ -37,6 +37,18 @@ static double steps_apart(const struct pf_test *test, int type, const unsigned c
     return apart == 0.0 && test->high < 0.0 ? 0.5 : apart;
 }
 
+/* Distance of two results in their unit. */
+static double values_apart(int type, const unsigned char *a, const unsigned char *b, double scale)
+{
+    double x, y;
+    pf_to_double(a, type, scale, &x, 1);
+    pf_to_double(b, type, scale, &y, 1);
+    if (x == y || (x != x && y != y))
+        return 0.0;
+    double apart = __builtin_fabs(x - y);
+    return apart == apart ? apart : __builtin_inf();
+}
+
 static int64_t whole_of(int type, const void *from, long i)
 {
     switch (type) {
@@ -68,12 +80,16 @@ void pf_same(const struct pf_job *job, int number, struct pf_found *found, const
         }
         inputs[k] = wide[k];
     }
-    pf_call(job, test->second, inputs, other, b->n, PF_OTHER, b->ordinal);
+    struct pf_job turned = *job;
+    turned.flush_to_zero = test->second_flushed ? !job->flush_to_zero : job->flush_to_zero;
+    pf_call(&turned, test->second, inputs, other, b->n, PF_OTHER, b->ordinal);
     job->shared->mode_changed_at = changed;
     int type = job->output_type, width = pf_width[type];
     for (long i = 0; i < b->n; i++) {
         double apart;
-        if (type == PF_F32 || type == PF_F64) {
+        if (test->second_flushed && test->metric == 0) {
+            apart = values_apart(type, (const unsigned char *)b->output + i * width, other + i * width, job->output_scale);
+        } else if (type == PF_F32 || type == PF_F64) {
             apart = steps_apart(test, type, (const unsigned char *)b->output + i * width, other + i * width);
         } else {
             int64_t x = whole_of(type, b->output, i), y = whole_of(test->second_type, other, i);

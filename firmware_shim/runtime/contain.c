@@ -154,6 +154,19 @@ static void map_words(const struct pf_job *job)
     }
 }
 
+static void make_rooms(struct pf_shared *shared)
+{
+    size_t each = PF_ROOM + PF_PAGE;
+    char *at = mmap(NULL, PF_ROOMS * each + PF_PAGE, PROT_NONE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
+    shared->rooms = 0;
+    if (at == MAP_FAILED)
+        return;
+    for (size_t k = 0; k < PF_ROOMS; k++)
+        if (mprotect(at + PF_PAGE + k * each, PF_ROOM, PROT_READ | PROT_WRITE) != 0)
+            return;
+    shared->rooms = (int64_t)(uintptr_t)(at + PF_PAGE);
+}
+
 static void prepare(struct pf_job *job, pid_t parent)
 {
     static const int faults[] = {SIGSEGV, SIGBUS, SIGILL, SIGFPE, SIGABRT, SIGTRAP, SIGSYS};
@@ -176,6 +189,7 @@ static void prepare(struct pf_job *job, pid_t parent)
     signal(SIGXFSZ, SIG_IGN);
     signal(SIGPIPE, SIG_IGN);
     map_words(job);
+    make_rooms(job->shared);
     limit(RLIMIT_CORE, 0);
     limit(RLIMIT_FSIZE, 1 << 20);
     if (job->memory_limit_bytes > 0)

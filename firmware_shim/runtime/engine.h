@@ -33,7 +33,8 @@ struct pf_test {
     pf_screen screen;
     pf_loop second;
     int32_t second_inputs[8]; /* same: types of the other loop's inputs */
-    int32_t monotone, room;   /* accurate: whether the reference keeps to one direction over the whole domain */
+    int32_t monotone; /* accurate: whether the reference keeps to one direction over the whole domain */
+    int32_t second_flushed; /* same: the other run has subnormals the other way, and metric counts */
 };
 
 struct pf_found {
@@ -64,6 +65,7 @@ struct pf_open {
 struct pf_shared {
     long position[2]; /* index in the block; ordinal of the block's first input */
     int64_t phase;    /* follows position: generated loops read it there; 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving, 5 another build */
+    int64_t rooms;    /* follows phase: where the variables of a call may stand, 0 for nowhere; see PF_ROOMS */
     int64_t done, segment, opens;
     int64_t signal, fault_address, program_counter, stack_pointer;
     int64_t mode_changed_at, mode_before, mode_after;
