@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,6 +11,8 @@ from firmware_shim.engine import NUMPY_TYPES
 
 PHASES = ("its own inputs", "a repeat of its inputs", "its partner input", "the inverse", "halving", "the host's code")
 KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7, "pair": 8}
+# How a reason begins when what is left could have run.
+NOT_TRIED = "not run: after"
 METRICS = {"absolute": 0, "relative": 1, "ulp": 2}
 
 
@@ -53,6 +55,7 @@ class Test:
     second_library: str = ""
     second_inputs: tuple[int, ...] = ()
     monotone: bool = False
+    second_flushed: bool = False
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,7 @@ class Job:
     open_capacity: int = 65536
     call_limit_seconds: float = 1.0
     most_stops: int = 6
+    most_hangs: int = 2
     peripherals: tuple[tuple[int, int], ...] = ()
     default_nan: bool = False
     keep_costs: bool = False
@@ -105,6 +109,14 @@ class Stop:
     signal: int = 0
     code_offset: int | None = None
     fault_address: int = 0
+
+
+def enough(stops: Sequence[Stop], most_stops: int, most_hangs: int) -> str:
+    """Why no more is run after these stops, "" while there are few. Each hang costs its whole time limit."""
+    hangs = sum(stop.kind == "hang" for stop in stops)
+    if hangs >= most_hangs:
+        return f"{NOT_TRIED} {hangs} hang{'s' if hangs > 1 else ''}, each of which costs its time limit"
+    return f"{NOT_TRIED} {len(stops)} calls that did not come back" if len(stops) >= most_stops else ""
 
 
 @dataclass(frozen=True)

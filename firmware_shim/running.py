@@ -16,15 +16,26 @@ import numpy as np
 from firmware_shim import engine as engine_module
 from firmware_shim.engine import RESULT, Engine, fresh_results
 from firmware_shim.events import EventTable
-from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop
+from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop, enough
 from firmware_shim.processes import asleep, end_descendants, processor_seconds
 
 BLOCK = 1024
 EXTRA_MEMORY_BYTES = 256 << 20
 OWN, REPEAT = 0, 1
 NOT_MAPPED = 97
+# As in engine_parts.h.
+ROOMS, ROOM, PAGE = 8, 65536, 4096
 # The kernel maps nothing below; a board's addresses end at 4 GiB.
 FIRST_FIXED, FIRST_BEYOND = 0x10000, 1 << 32
+
+
+def room_text(apart: int, from_start: bool) -> str:
+    """An access outside the room of a call's variable; apart: its distance from the first room. A variable ends where its
+    room ends, but in the repeat begins where it begins."""
+    number, inside = divmod(apart + PAGE, ROOM + PAGE)
+    if from_start:
+        return f"access {PAGE - inside} bytes before variable {number + 1} of local= (SIGSEGV at a page that guards it)"
+    return f"access at byte {inside} behind variable {max(1, number)} of local= (SIGSEGV at a page that guards it)"
 
 
 class Library:
@@ -108,8 +119,8 @@ class Runner:
             self.flags = mmap.mmap(-1, max(1, int((waiting[:, 0] + waiting[:, 1]).max())))
         while len(waiting):
             waiting = self.run_once(waiting, library, whole)
-            if len(whole.stops) >= job.most_stops and len(waiting):
-                reason = f"not run: the routine had stopped {len(whole.stops)} times before"
+            reason = enough(whole.stops, job.most_stops, job.most_hangs)
+            if reason and len(waiting):
                 whole.not_run += [(int(start), int(count), reason) for start, count, _ in waiting]
                 break
         if job.keep_outputs:
@@ -252,6 +263,9 @@ class Runner:
         address, stack = int(shared.fault_address), int(shared.stack_pointer)
         if number == signal.SIGSEGV and abs(address - stack) < 1 << 16:
             return f"stack exhausted (SIGSEGV at 0x{address:x})"
+        rooms = int(shared.rooms)
+        if number == signal.SIGSEGV and rooms and -PAGE <= address - rooms < ROOMS * (ROOM + PAGE):
+            return room_text(address - rooms, int(shared.phase) == REPEAT)
         if number == signal.SIGSEGV and FIRST_FIXED <= address < FIRST_BEYOND:
             return (f"fixed address 0x{address:08x} is not declared: if it is a peripheral of the board, add "
                     f"peripherals={{0x{address & ~3:08x}: 0x00000000}} with the value that it reads to Sheet(...); "
@@ -311,6 +325,7 @@ class Runner:
         for slot, test in zip(array, self.job.tests, strict=False):
             slot.kind, slot.metric = KINDS[test.kind], METRICS[test.metric]
             slot.strict, slot.second_type, slot.monotone = test.strict, test.second_type, test.monotone
+            slot.second_flushed = test.second_flushed
             for name in ("low", "high", "margin", "sign", "step", "second_low", "second_high", "second_scale", "band"):
                 setattr(slot, name, getattr(test, name))
             if test.screen is not None:

@@ -143,6 +143,7 @@ class ScriptJob:
     reinit: bool = False
     block: bool = False
     most_stops: int = 6
+    most_hangs: int = 1
     trap_kinds: int = 0
     peripherals: tuple[tuple[int, int], ...] = ()
     longer: LongRun | None = None

@@ -15,7 +15,7 @@ from elftools.elf.sections import SymbolTableSection
 
 from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
-from firmware_shim.job import Stop
+from firmware_shim.job import Stop, enough
 from firmware_shim.long_running import LongMemory
 from firmware_shim.memory_map import imported_names, section_span
 from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, present_bytes
@@ -103,8 +103,8 @@ class ScriptRunner(Runner):
                 break
             stops[place] = stop
             first = place + 1
-            if len(stops) >= self.job.most_stops:
-                words = f"not run: the machine had stopped {len(stops)} times before"
+            words = enough(list(stops.values()), self.job.most_stops, self.job.most_hangs)
+            if words:
                 not_run = {k: Stop("not run", 0, 0, 0, words) for k in range(first, count)}
                 break
         for number in range(count):

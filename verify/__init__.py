@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from verify.claims.bounds import in_bounds
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
+    from verify.claims.flushed import same_when_flushed
     from verify.claims.flutter import no_flutter
     from verify.claims.frequency import keeps_frequency
     from verify.claims.gain import gain_at
@@ -86,6 +87,7 @@ _HOME = {
     "same_at_any_optimisation": "claims.optimisation",
     "same_for_any_block_size": "claims.memory_of_machines",
     "same_on_board": "claims.on_board",
+    "same_when_flushed": "claims.flushed",
     "settles": "claims.levels_in_time",
     "signal": "machines.machine",
     "stays_stable": "claims.stability",
@@ -141,6 +143,7 @@ __all__ = [
     "same_at_any_optimisation",
     "same_for_any_block_size",
     "same_on_board",
+    "same_when_flushed",
     "settles",
     "signal",
     "stays_stable",

@@ -1,5 +1,4 @@
 """Sheet meets C: builds the sources, matches prototypes, makes screens, and gives Bound routines."""
-
 from __future__ import annotations
 
 import hashlib
@@ -51,7 +50,7 @@ SAMPLED_PRODUCT = 2**24
 class Bench:
     """One build of the sheet, ready to run: bound routines, or the reason why it is blocked.
 
-    apart: routines that cannot run in it although others do, with the reason.
+    apart: routines that cannot run in it although others do, with the reason; levels: the same at other optimisation.
     """
 
     build: str
@@ -60,6 +59,7 @@ class Bench:
     engine: Path | None = None
     problem: ShimError | None = None
     apart: Mapping[str, ShimError] = field(default_factory=dict)
+    levels: Mapping[str, Built] = field(default_factory=dict)
 
 
 def cache_folder() -> Path:

@@ -12,7 +12,7 @@ from firmware_shim.engine import NUMPY_TYPES
 from verify.claims.accurate import Accurate
 from verify.claims.on_board import SameOnBoard
 from verify.judging.exact import output_value
-from verify.judging.verdict import FAILS, HOLDS, grouped
+from verify.judging.verdict import FAILS, HOLDS, UNTRIED, grouped
 from verify.number_formats import bits_text, decimal_text, hex_text
 from verify.probing import Prober
 from verify.profiles import profile
@@ -110,6 +110,8 @@ class Explainer:
             self.failure(outcome, entry, limit)
         elif verdict.word != HOLDS and not evidence.rows.size and not evidence.stops:
             entry["facts"].append("nothing could be run")
+        if outcome.left_out:
+            entry["todo"] = UNTRIED
         stopped = [reason for _, _, reason in evidence.holes if reason.startswith("not run")]
         entry["facts"] += [reason for reason in dict.fromkeys(stopped)][:1]
         return entry

@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from firmware_shim.crew import Crew
-from firmware_shim.job import Job, Test
+from firmware_shim.job import NOT_TRIED, Job, Stop, Test
 from verify.evidence import Evidence
 from verify.hunting.intervals import clip, cut, size, subtract
 from verify.hunting.places import around, edges, even, parts_from_arrays
@@ -21,6 +21,10 @@ LARGEST_SEGMENT = 1 << 24
 JOB_CASES = 1 << 25
 JOB_SEGMENTS = 2048
 MOST_STOPS = 24
+# A hang costs its whole time limit: after so many the rest of the routine is not tried.
+MOST_HANGS = 3
+# Inputs below the stops seen so far, run in order for the smallest that does not come back.
+SMALLEST_CASES = 1 << 22
 RENDERED_CASES = 1 << 11
 
 Progress = Callable[[str, int, int], None]
@@ -37,6 +41,7 @@ class Hunt:
     progress: Progress
     evidence: Evidence
     stopped: str = ""
+    given_up: str = ""
 
     def run(self, witnesses: Sequence[int]) -> None:
         """All phases, in order."""
@@ -78,9 +83,7 @@ class Hunt:
 
     def phase(self, name: str, wanted: np.ndarray) -> None:
         """Run what of the wanted ordinals has not been covered yet."""
-        holes = clip(np.array([[a, a + n] for a, n, _ in self.evidence.holes], np.int64).reshape(-1, 2),
-                     self.bound.domain.count)
-        left = subtract(subtract(wanted, self.evidence.covered()), holes)
+        left = self.open_part(wanted)
         if not len(left) or self.stopped:
             return
         total, done = size(left), 0
@@ -92,8 +95,9 @@ class Hunt:
                 self.evidence.add(result)
                 done += int(result.results["done"].sum()) + sum(count for _, count, _ in result.not_run)
                 self.progress(label, done, total)
-                if len(self.evidence.stops) >= MOST_STOPS:
-                    self.stopped = f"stopped after {len(self.evidence.stops)} calls that did not come back"
+                self.given_up = given_up(self.evidence.stops)
+                if self.given_up:
+                    self.stopped = self.given_up
                     break
                 if time.monotonic() - self.began > self.plan.wall_seconds:
                     self.stopped = f"stopped by the clock after {self.plan.wall_seconds:g} s"
@@ -101,9 +105,40 @@ class Hunt:
         finally:
             results.close()  # type: ignore[attr-defined]
             self.evidence.settle()
-            if self.stopped.startswith("stopped after"):
-                for start, end in subtract(subtract(left, self.evidence.covered()), holes):
-                    self.evidence.holes.append((int(start), int(end - start), f"not run: {self.stopped}"))
+            # What one job left out another may have run; only what nothing ran stays a hole.
+            left_out = len(self.evidence.holes) > len(self.real_holes())
+            self.evidence.holes = self.real_holes()
+        if self.given_up:
+            self.progress(f"{label}: the smallest that does not come back", 0, 1)
+            self.smallest_stop(left)
+        if self.given_up:
+            why = f"{NOT_TRIED} {self.given_up}"
+            self.evidence.holes += [(int(start), int(end - start), why) for start, end in self.open_part(left)]
+        elif left_out:
+            self.phase(name, left)
+
+    def real_holes(self) -> list[tuple[int, int, str]]:
+        """Holes that stay: what did not come back, or cannot run here."""
+        return [hole for hole in self.evidence.holes if not hole[2].startswith(NOT_TRIED)]
+
+    def open_part(self, wanted: np.ndarray) -> np.ndarray:
+        """What of the wanted ordinals neither ran nor stopped."""
+        holes = clip(np.array([[a, a + n] for a, n, _ in self.real_holes()], np.int64).reshape(-1, 2),
+                     self.bound.domain.count)
+        return subtract(subtract(wanted, self.evidence.covered()), holes)
+
+    def smallest_stop(self, left: np.ndarray) -> None:
+        """What lies below the first hang (or stop) is run in order, up to the first input that does not come back."""
+        stops = self.evidence.stops
+        hangs = [stop.ordinal for stop in stops if stop.kind == "hang"]
+        first = min(hangs or [stop.ordinal for stop in stops])
+        below = self.open_part(clip(left, first))
+        ends = np.cumsum((below[:, 1] - below[:, 0])[::-1])[::-1]
+        below = below[ends <= SMALLEST_CASES]
+        if len(below):
+            self.evidence.add(self.crew.run(replace(self.job(self.segments(below)), most_stops=MOST_STOPS if hangs else 1)))
+            self.evidence.settle()
+            self.evidence.holes = self.real_holes()
 
     def segments(self, parts: np.ndarray) -> np.ndarray:
         """Parts cut at bin edges, at zones of other flag masks, and to a largest size; with masks."""
@@ -137,7 +172,15 @@ class Hunt:
                    self.tests, flush_to_zero=bound.routine.flush_to_zero, default_nan=bound.default_nan,
                    events=bound.build.endswith("strict"),
                    regions=bound.regions, peripherals=bound.peripherals, keep_outputs=self.evidence.outputs is not None,
-                   call_limit_seconds=bound.routine.call_limit_seconds)
+                   call_limit_seconds=bound.routine.call_limit_seconds, most_hangs=1)
+
+
+def given_up(stops: Sequence[Stop]) -> str:
+    """Why a hunt ends after these stops, "" while there are few."""
+    hangs = sum(stop.kind == "hang" for stop in stops)
+    if hangs >= MOST_HANGS:
+        return f"{hangs} hangs the rest was not tried"
+    return f"{len(stops)} calls that did not come back the rest was not tried" if len(stops) >= MOST_STOPS else ""
 
 
 def spread_order(count: int) -> list[int]:

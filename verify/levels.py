@@ -15,8 +15,9 @@ from verify.sheet import Sheet
 
 
 def with_levels(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
-    """Host routines learn of their twins at other levels. One that cannot be built stays away: its claim is blocked."""
-    asked = {claim.level for routine in sheet.routines for claim in routine.claims if isinstance(claim, SameAtLevel)}
+    """Routines and machines of the host learn of their twins at other levels. One that cannot be built stays away."""
+    stated = [part.claims for part in sheet.routines] + [machine.claims for machine in sheet.machines]
+    asked = {claim.level for claims in stated for claim in claims if isinstance(claim, SameAtLevel)}
     host = next((bench for bench in benches if bench.build == "host" and bench.built is not None), None)
     if not asked or host is None:
         return benches
@@ -38,4 +39,4 @@ def with_levels(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
         return replace(bound, levels=twins)
 
     bounds = {name: joined(bound) for name, bound in host.bounds.items()}
-    return [replace(bench, bounds=bounds) if bench is host else bench for bench in benches]
+    return [replace(bench, bounds=bounds, levels=builts) if bench is host else bench for bench in benches]

@@ -248,6 +248,7 @@ def compare_routine(crew: Crew, old: Bound, new: Bound, plan: Plan, progress: Pr
             for bound in (old, new):
                 yield Job(bound.library, bound.loop, axes, bound.output_type, np.array([[0, count, 0]], np.int64),
                           bound.output_scale, zip_inputs=not whole, keep_outputs=True, most_stops=MOST_STOPS,
+                          most_hangs=MOST_STOPS,
                           peripherals=bound.peripherals, flush_to_zero=new.routine.flush_to_zero,
                           call_limit_seconds=new.routine.call_limit_seconds)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ import numpy as np
 from firmware_shim.build import Built
 from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
-from firmware_shim.job import Axis, Job, JobResult, Test
+from firmware_shim.job import NOT_TRIED, Axis, Job, JobResult, Test
 from firmware_shim.memory_map import symbol_at
 from firmware_shim.scalar_types import PREFIX
 from verify.routine import Bound
@@ -42,20 +43,23 @@ class Prober:
                    peripherals=bound.peripherals,
                    call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]
 
-    def results(self, bound: Bound, axes: Sequence[Axis], count: int) -> tuple[bytes, np.ndarray]:
-        """(raw outputs one after another, whether each came back)."""
+    def results(self, bound: Bound, axes: Sequence[Axis], count: int) -> tuple[bytes, np.ndarray, np.ndarray]:
+        """(raw outputs one after another, whether each came back, whether each was tried: a few hangs end the rest)."""
         width = NUMPY_TYPES[bound.output_type].itemsize
         result = self.crew.run(self.listed_job(bound, axes, count, keep_outputs=True, most_stops=32))
-        came = np.zeros(count, bool)
+        came, tried = np.zeros(count, bool), np.ones(count, bool)
         if not result.load_problem:
             for (start, _, _), row in zip(result.segments, result.results, strict=True):
                 came[start : start + int(row["done"])] = True
-        return bytes(result.outputs[: count * width]).ljust(count * width, b"\0"), came
+        for start, length, why in result.not_run:
+            if why.startswith(NOT_TRIED):
+                tried[start : start + length] = False
+        return bytes(result.outputs[: count * width]).ljust(count * width, b"\0"), came, tried | came
 
     def run_listed(self, bound: Bound, axes: Sequence[Axis], count: int) -> list[bytes | None]:
         """Raw outputs, None where the routine did not come back."""
         width = NUMPY_TYPES[bound.output_type].itemsize
-        outputs, came = self.results(bound, axes, count)
+        outputs, came, _ = self.results(bound, axes, count)
         return [outputs[i * width : (i + 1) * width] if back else None for i, back in enumerate(came.tolist())]
 
     def outputs(self, bound: Bound, ordinals: Sequence[int]) -> list[bytes | None]:
@@ -80,13 +84,20 @@ class Prober:
         """Raw outputs for raw inputs that need not lie on the grid."""
         return self.run_listed(bound, self.raw_axes(bound, raws), len(raws))
 
-    def outside_results(self, bound: Bound, columns: Sequence[bytes], count: int) -> tuple[np.ndarray, np.ndarray]:
-        """(results as binary64, NaN where none came; whether each came back) for raw inputs, one column per input."""
+    def outside_results(self, bound: Bound, columns: Sequence[bytes], count: int) -> tuple[
+            np.ndarray, np.ndarray, np.ndarray]:
+        """(results as binary64, NaN where none came; whether each came back, was tried) for raw inputs, a column each."""
         axes = [Axis(kind, 2, 0, 1, count, float(grid.scale), column)
                 for kind, grid, column in zip(bound.domain.type_numbers, bound.domain.grids, columns, strict=True)]
-        outputs, came = self.results(bound, axes, count)
+        outputs, came, tried = self.results(bound, axes, count)
         got = np.frombuffer(outputs, NUMPY_TYPES[bound.output_type]).astype(np.float64) * bound.output_scale
-        return np.where(came, got, np.nan), came
+        return np.where(came, got, np.nan), came, tried
+
+    def in_mode(self, bound: Bound, raws: Sequence[bytes], flushed: bool) -> bytes | None:
+        """Raw output of raw inputs with subnormals flushed, or kept."""
+        job = replace(self.listed_job(bound, self.raw_axes(bound, [raws]), 1, keep_outputs=True), flush_to_zero=flushed)
+        result = self.crew.run(job)
+        return result.outputs[: NUMPY_TYPES[bound.output_type].itemsize] if not result.stops else None
 
     def sample(self, bound: Bound, test: Test) -> tuple[int, int]:
         """(failing, drawn) over an even random sample of the range."""

@@ -18,7 +18,7 @@ from firmware_shim.cores import core_named
 from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
-from firmware_shim.job import Test
+from firmware_shim.job import NOT_TRIED, Test
 from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches, ready_engine
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
@@ -49,7 +49,7 @@ LONGEST_LOG = 1 << 16
 
 @dataclass
 class Outcome:
-    """One claim in one build, judged."""
+    """One claim in one build, judged; left_out: inputs were not tried after calls that did not come back."""
 
     claim: Claim
     build: str
@@ -58,6 +58,7 @@ class Outcome:
     bound: Bound | None = None
     evidence: Evidence | None = None
     slot: int = -1
+    left_out: bool = False
 
 
 def beyond_doubles(bound: Bound, total: Total) -> bool:
@@ -138,7 +139,8 @@ class Check:
         no_flags = bool(self.sheet.core) and core_named(str(self.sheet.core)).fpu == "none"
         check = MachineCheck(machine, self.sheet.file.name, crew, self.plan, self.progress, self.witnesses, kept, no_flags,
                              self.sheet.default_nan, self.sheet.core or "",
-                             float(self.sheet.clock_hz) if self.sheet.clock_hz else None)
+                             float(self.sheet.clock_hz) if self.sheet.clock_hz else None,
+                             levels=next((bench.levels for bench in self.benches if bench.build == "host"), {}))
         return check, [(build, built) for build, built in builds if built is not None]
 
     def check_machine(self, machine: Machine) -> dict[str, Any]:
@@ -237,7 +239,10 @@ class Check:
                 tests.append(test)
         points = self.points(bound, tests)
         bound = sharpened(bound, points)
-        evidence = self.hunted(bound, tuple(tests), points)
+        hunt = self.hunted(bound, tuple(tests), points)
+        evidence = hunt.evidence
+        for stop in evidence.stops:
+            self.prober.known[bound.build, bound.routine.name, stop.ordinal] = None
         outcomes = []
         total, settled = evidence.total(), len(evidence.settled)
         complete = self.complete(bound, evidence)
@@ -253,10 +258,16 @@ class Check:
                 except Exception as problem:
                     # A fault of the tool is said loudly and can never become holds.
                     found = Assessment(blocked=f"preflash's own fault: {type(problem).__name__}: {problem}")
-                outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot))
+                left_out = 0
+                if hunt.given_up and not found.failing and not found.blocked:
+                    # What nothing contradicts so far rests on too little to be said of the whole.
+                    left_out = sum(count for _, count, why in evidence.holes if why.startswith(NOT_TRIED))
+                    found.open = max(found.open, left_out)
+                outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot, left_out > 0))
         kept_here = f"{os.path.abspath(self.store.cache)}/"
         # What an exact reference said is kept only where it read no file for it: no key would hold that file.
-        if len(evidence.settled) != settled and all(path.startswith(kept_here) for path in reader.late()):
+        fresh = len(evidence.settled) != settled and not hunt.given_up
+        if fresh and all(path.startswith(kept_here) for path in reader.late()):
             self.store.save(evidence, bound.build)
         return outcomes
 
@@ -285,8 +296,8 @@ class Check:
             self.store.save_points(key, known)
         return known
 
-    def hunted(self, bound: Bound, tests: tuple[Test, ...], points: list[tuple[int, ...]]) -> Evidence:
-        """Evidence from the store where nothing changed, hunted for the rest."""
+    def hunted(self, bound: Bound, tests: tuple[Test, ...], points: list[tuple[int, ...]]) -> Hunt:
+        """A hunt that has ended: evidence from the store where nothing changed, hunted for the rest."""
         edges = bound.domain.bin_edges()
         row = bound.domain.grids[-1].count if len(bound.domain.grids) > 1 else 0
         about = f"{self.store.keys[bound.build]} {bound.peripherals}"
@@ -311,9 +322,9 @@ class Check:
         evidence.settle()
         if evidence.outputs is not None and evidence.total().count() == bound.domain.count:
             self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
-        if evidence.total().count() != before:
+        if evidence.total().count() != before and not hunt.given_up:
             self.store.save(evidence, bound.build)
-        return evidence
+        return hunt
 
     def recheck(self, hunt: Hunt, evidence: Evidence) -> None:
         """A random 2 % of reused evidence is hunted again; a mismatch is a loud error."""

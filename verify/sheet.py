@@ -19,7 +19,7 @@ from reference.context import Context
 from verify.calls import check_peripherals, make_call
 from verify.claims.base import Claim
 from verify.claims.categories import finite
-from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
+from verify.claims.protective import NoHiddenEvents, deterministic, no_undefined_behaviour, returns
 from verify.claims.stages import stages_fit
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
@@ -338,7 +338,7 @@ def _checked_claims(routine: Routine, claims: Iterable[Claim], where: str) -> tu
         if labels.count(label) > 1:
             raise SheetError(f"{label} is claimed twice", where=where, why="one is enough", todo="remove one")
     names = {claim.name for claim in stated}
-    defaults = [returns(), finite(), deterministic(), no_hidden_events(), no_undefined_behaviour()]
+    defaults = [returns(), finite(), deterministic(), NoHiddenEvents(), no_undefined_behaviour()]
     stated += [claim for claim in defaults if claim.name not in names and claim.name not in routine.without]
     return tuple(stated)
 

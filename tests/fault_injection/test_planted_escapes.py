@@ -67,7 +67,8 @@ def faulty(record: dict[str, Any], ways: Ways) -> Iterator[tuple[str, str, Seen]
     for name, (_, words) in [*ways.items(), ("right", ("", ""))]:
         found = seen(record, name)
 
-        assert {} == found.other(), name
+        # Where hangs came again and again the rest of a machine's scripts is not tried.
+        assert set(found.other().values()) <= ({"undecided"} if words == "hang" else set()), name
         if not words:
             assert set() == found.failing(), name
             continue

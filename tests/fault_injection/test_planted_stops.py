@@ -111,3 +111,44 @@ def test_a_crash_on_half_the_range_ends_in_reasonable_time(tmp_path: Path) -> No
     assert {"returns host", "returns strict"} <= seen(record, "f1").failing()
     assert 1 == code_of(record)
     assert "not run" in seen(record, "f1").words("returns")
+
+
+HANGS = C_START + """
+typedef struct { float y; } m_t;
+void m_init(m_t *s) { s->y = 0.0f; (void)bits_of(0); (void)hit(0, 1); }
+static float stuck(int at, int here) { volatile unsigned k = 0; while (at == here) k++; return (float)k; }
+float many(uint16_t code)
+{
+    if (code == 77) *(volatile int *)(uintptr_t)(code & 0u) = 1;
+    return code + stuck(code > 500 && (code & 1), 1);
+}
+float wide(float v) { return v + stuck(v > 3.0f || v != v, 1); }
+float m_step(m_t *s, int16_t x) { return s->y = x + stuck(x > 500, 1); }
+float right(uint16_t code) { return code + stuck(code > 500 && (code & 1), 2); }
+"""
+HANGS_ENTRIES = """
+for name in ["many", "right"]:
+    f(name, inputs=[codes("code", bits=16)], output="", call_limit_seconds=0.1, claims=[stays_within(0, 65535, because=WHY)])
+f("wide", inputs=[binary32("v", 0, 5, "V")], output="", call_limit_seconds=0.1, claims=[clamps("v", because=WHY)])
+s.machine("m", state="m_t", init="m_init(state)", step="y = m_step(state, x)", inputs=[integers("x", 0, 1000, "")],
+    outputs=[signal("y", "")], call_limit_seconds=0.1, claims=[stays_within(0, 500, because=WHY)])
+"""
+
+
+def test_thousands_of_hangs_are_given_up_after_a_few(tmp_path: Path) -> None:
+    record = run(tmp_path, HANGS, sheet_text(HANGS_ENTRIES, more=', builds=["host"]'))
+    many, wide, machine = (seen(record, name) for name in ("many", "wide", "m"))
+
+    assert {} == seen(record, "right").other()
+    assert set() == seen(record, "right").failing()
+    for found, open_claim in ((many, "stays_within"), (wide, "deterministic"), (machine, "stays_within")):
+        assert "returns host" in found.failing()
+        assert "hangs the rest was not tried" in found.words("returns")
+        assert "undecided" == found.verdicts()[f"{open_claim} host"]
+        assert "see returns" in found.claim(open_claim)["todo"]
+    assert 77 == many.value("returns")
+    stored = (tmp_path / "plant_witnesses.txt").read_text(encoding="utf-8")
+    assert "0x01f5" in stored and "0x0000004d" not in stored  # 501, the smallest that hangs
+    assert 3.0 < wide.value("returns") < 3.001
+    assert "not tried after calls that did not come back" in wide.words("clamps")
+    assert "hang" in machine.words("returns")

@@ -25,14 +25,18 @@ class Probe(Protocol):
     def outputs(self, bound: Bound, ordinals: Sequence[int]) -> list[bytes | None]:
         """Raw output bits per ordinal; None where the routine did not come back."""
 
+    def in_mode(self, bound: Bound, raws: Sequence[bytes], flushed: bool) -> bytes | None:
+        """Raw output of raw inputs with subnormals flushed, or kept; None where it did not come back."""
+
     def sample(self, bound: Bound, test: Test) -> tuple[int, int]:
         """(failing, drawn) over an even random sample of the range."""
 
     def outside(self, bound: Bound, raws: Sequence[Sequence[bytes]]) -> list[bytes | None]:
         """Raw outputs for raw inputs that need not lie on the grid."""
 
-    def outside_results(self, bound: Bound, columns: Sequence[bytes], count: int) -> tuple[np.ndarray, np.ndarray]:
-        """(results as binary64, whether each came back) for many raw inputs, one column per input."""
+    def outside_results(self, bound: Bound, columns: Sequence[bytes], count: int) -> tuple[
+            np.ndarray, np.ndarray, np.ndarray]:
+        """(results as binary64, whether each came back, whether each was tried) for many raw inputs, one column per input."""
 
     def kept_outputs(self, bound: Bound) -> np.ndarray | None:
         """Every result of a path whose hunt kept them, by ordinal; None where it did not."""
@@ -159,8 +163,8 @@ def output_test(case: Case, name: str, first: str, words: str) -> Assessment:
 
 
 def doubles_of(values: Sequence[bytes | None], kind: np.dtype[Any], scale: float) -> np.ndarray:
-    """Raw outputs as binary64; NaN for those that never came."""
+    """Raw outputs as binary64; NaN for those that never came, or were not tried (b"")."""
     nothing = bytes(kind.itemsize)
-    found = np.frombuffer(b"".join(nothing if v is None else v for v in values), kind).astype(np.float64) * scale
-    found[[v is None for v in values]] = np.nan
+    found = np.frombuffer(b"".join(v or nothing for v in values), kind).astype(np.float64) * scale
+    found[[not v for v in values]] = np.nan
     return found

@@ -10,7 +10,8 @@ from firmware_shim.job import Event, Stop
 from verify.claims.base import Assessment, Case, reason
 from verify.claims.protective import NoUndefinedBehaviour
 
-BESIDE = ("array index", "access outside", "read outside", "write outside", "pointer arithmetic", "null pointer access",
+BESIDE = ("array index", "access outside", "read outside", "write outside", "read of the ended", "write of the ended",
+          "pointer arithmetic", "null pointer access",
           "misaligned")
 SIGNALS = ("SIGSEGV", "SIGBUS", "null pointer", "not declared")
 
@@ -30,13 +31,13 @@ class InBounds(NoUndefinedBehaviour):
 
     name: ClassVar[str] = "in_bounds"
     watched: ClassVar[tuple[str, ...]] = (
-        "index of known arrays", "room beside every table and variable", "objects of known size",
+        "index of known arrays", "room beside every table and variable, local ones too", "objects of known size",
         "null and misaligned access", "guard pages around a machine's state and buffers")
-    unseen: ClassVar[tuple[str, ...]] = ("pointers past a local array", "pointers from one table far into another",
-                                         "pointers past a table where the compiler is clang")
+    unseen: ClassVar[tuple[str, ...]] = ("arrays of variable length", "pointers from one table far into another",
+                                         "pointers past a table or a local where the compiler is clang")
     wanted: ClassVar[str] = "every access inside what it means"
 
-    def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], list[str]]:
+    def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], dict[str, int]]:
         return super().sorted_out([event for event in events if event.kind.startswith(BESIDE)])
 
     def ended(self, stop: Stop | None) -> bool:

@@ -37,7 +37,7 @@ class Judgement:
 
     valid: how many things could be judged (0: the script says nothing); failing, open: how many of them;
     worst: size of the largest error or measure, in the claim's unit; at: its sample.
-    response: what was measured at each frequency, for the report.
+    response: what was measured at each frequency, for the report; allowed: how often each allowance fired.
     """
 
     valid: int = 0
@@ -51,6 +51,7 @@ class Judgement:
     facts: list[str] = field(default_factory=list)
     inside_bands: int = 0
     response: list[Gain] = field(default_factory=list)
+    allowed: dict[str, int] = field(default_factory=dict)
 
     def note(self, size: float, at: int, fails: bool, got: str, wanted: str, error: str) -> None:
         """Count one judged thing; the largest failing one (else the largest) is described."""

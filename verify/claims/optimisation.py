@@ -34,6 +34,11 @@ class SameAtLevel(Claim):
     name: ClassVar[str] = "same_at_any_optimisation"
     builds: ClassVar[tuple[str, ...]] = ("host",)
 
+    @property
+    def variants(self) -> tuple[str, ...]:
+        """The other run of each script of a machine."""
+        return (self.level,)
+
     def label(self) -> str:
         return f"{self.name}({self.level}{'' if self.ulp is None else f', ulp={number_text(self.ulp)}'})"
 

@@ -64,7 +64,7 @@ class Clamps(Claim):
         roles = np.repeat([-1, 0, 1, 2], [2, len(below), len(above), len(nans)])
         bases = np.repeat(np.arange(len(combinations)) * len(block), len(block))
         found = self.judge(bound, columns, np.tile(roles, len(combinations)), bases, case.probe)
-        found.every_value = complete and case.bound.domain.whole and len(bound.domain.grids) == 1
+        found.every_value = complete and not found.open and case.bound.domain.whole and len(bound.domain.grids) == 1
         return found
 
     def others(self, grid: Grid, type_number: int) -> np.ndarray:
@@ -75,12 +75,14 @@ class Clamps(Claim):
     def judge(self, bound: Bound, columns: list[np.ndarray], roles: np.ndarray, bases: np.ndarray,
               probe: Probe) -> Assessment:
         """Compare each answer with the answer of its end. columns: raw bits per input; bases: where the two ends stand."""
-        got, came = probe.outside_results(bound, [column.tobytes() for column in columns], len(roles))
-        found = Assessment(valid=int((roles >= 0).sum()))
-        beside = np.flatnonzero((roles == LOW) | (roles == HIGH))
+        got, came, tried = probe.outside_results(bound, [column.tobytes() for column in columns], len(roles))
+        found = Assessment(valid=int(((roles >= 0) & tried).sum()), open=int(((roles >= 0) & ~tried).sum()))
+        if found.open:
+            found.facts.append(f"{found.open} inputs outside the range were not tried after calls that did not come back")
+        beside = np.flatnonzero(((roles == LOW) | (roles == HIGH)) & tried)
         suspect = beside[~came[beside] | (got[beside] != got[bases[beside] + roles[beside]])]
         wrong: list[tuple[int, str]] = []
-        for place in sorted({*suspect.tolist(), *np.flatnonzero(roles == NAN).tolist()}):
+        for place in sorted({*suspect.tolist(), *np.flatnonzero((roles == NAN) & tried).tolist()}):
             low, high = got[bases[place]], got[bases[place] + 1]
             if roles[place] == NAN:
                 right, words = self.nan_right(got[place], low, high)
@@ -103,9 +105,9 @@ class Clamps(Claim):
             found.witness_raw = tuple(column[place].tobytes() for column in columns)
             found.wanted_text = words
             found.error_text = f"an input outside the range {answer}"
-            tried = [inputs[w[0]] for w in wrong]
-            kinds = {"NaN": np.isnan(tried).any(), "+infinity": np.isposinf(tried).any(),
-                     "-infinity": np.isneginf(tried).any()}
+            driven = [inputs[w[0]] for w in wrong]
+            kinds = {"NaN": np.isnan(driven).any(), "+infinity": np.isposinf(tried).any(),
+                     "-infinity": np.isneginf(driven).any()}
             seen = [name for name, there in kinds.items() if there]
             found.facts.append(f"{len(wrong)} of {found.valid} inputs tried outside the range fail"
                                + (f", {', '.join(seen)} among them" if seen else ""))

@@ -10,12 +10,14 @@ from typing import ClassVar
 from firmware_shim.engine import FLAG_KINDS
 from firmware_shim.job import PHASES, Event, Stop, Test
 from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
+from verify.claims.flushed import same_when_flushed
 from verify.errors import SheetError, nearest_words
 from verify.grids import SMALLEST_SIZE
 from verify.judging.verdict import grouped
 from verify.routine import Bound
 
 MOST_CULPRITS = 48
+OF_SUBNORMALS = ("subnormal operand", "subnormal result")
 
 
 @dataclass(frozen=True)
@@ -46,10 +48,10 @@ class Returns(Claim):
             if stop.code_offset is not None:
                 found.facts.append(f"at {case.probe.symbol(case.bound, stop.code_offset)}")
             kinds = sorted({s.kind for s in stops})
-            found.facts.append(f"{len(stops)} stops seen ({', '.join(kinds)}); the hunt went on behind each")
+            found.facts.append(f"{len(stops)} stops seen ({', '.join(kinds)})")
             not_run = sum(count for _, count, why in case.evidence.holes if why.startswith("not run"))
             if not_run:
-                found.facts.append(f"{grouped(not_run)} inputs were not run after the repeated stops")
+                found.facts.append(f"{grouped(not_run)} inputs were not run")
         return found
 
 
@@ -166,17 +168,18 @@ class NoUndefinedBehaviour(Claim):
     builds: ClassVar[tuple[str, ...]] = ("strict",)
     watched: ClassVar[tuple[str, ...]] = (
         "signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
-        "null and misaligned access", "accesses next to tables and variables")
+        "null and misaligned access", "accesses next to tables and variables, local ones too",
+        "memcpy and strcpy")
     unseen: ClassVar[tuple[str, ...]] = ("lossy narrowing (needs clang)", "aliasing", "uninitialised reads",
-                                         "pointers past a local array, or far past any table")
+                                         "pointers far past any table or local")
     wanted: ClassVar[str] = "no undefined behaviour"
 
     def ended(self, stop: Stop | None) -> bool:
         """Whether a script that stopped so breaks this claim, besides returns."""
         return False
 
-    def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], list[str]]:
-        """(events that are not allowed, what is to be said of the allowances: how often each fired, or never)."""
+    def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], dict[str, int]]:
+        """(events that are not allowed, how often each allowance fired)."""
         left, fired = [], dict.fromkeys((place for place, _ in self.allow), 0)
         for event in events:
             place = next((place for place, _ in self.allow if meant(place, event)), None)
@@ -184,13 +187,17 @@ class NoUndefinedBehaviour(Claim):
                 left.append(event)
             else:
                 fired[place] += event.count
-        reasons = dict(self.allow)
-        return left, [f"allowed at {place!r} ({reasons[place]}): " + (f"{grouped(count)} times" if count else
-                      "never fired: remove it, or its line has changed") for place, count in fired.items()]
+        return left, fired
+
+    def said_of(self, fired: Mapping[str, int]) -> list[str]:
+        """What is to be said of the allowances: how often each fired, or that it never did."""
+        return [f"allowed at {place!r} ({why}): " + (f"{grouped(fired[place])} times" if fired.get(place) else
+                "never fired: remove it, or its line has changed") for place, why in self.allow]
 
     def assess(self, case: Case) -> Assessment:
-        events, said = self.sorted_out(case.evidence.events)
-        found = Assessment(facts=said, valid=case.total.count(), failing=len(events), every_value=case.every_value)
+        events, fired = self.sorted_out(case.evidence.events)
+        found = Assessment(facts=self.said_of(fired), valid=case.total.count(), failing=len(events))
+        found.every_value = case.every_value
         found.detectors, found.not_watched, found.wanted_text = self.watched, self.unseen, self.wanted
         if events:
             # Two checks may see one fault: the one that names what the C does comes first.
@@ -220,8 +227,20 @@ def event_place(event: Event) -> str:
     return f"{Path(event.file).name}:{event.line}" + (f":{event.column}" if event.column else "")
 
 
-def no_hidden_events(*, kinds: Iterable[str] = FLAG_KINDS, because: str = PROTECTIVE) -> NoHiddenEvents:
-    """No hidden events of the given kinds (see FLAG_KINDS)."""
+def no_hidden_events(*, kinds: Iterable[str] = FLAG_KINDS, because: str = PROTECTIVE, subnormals: str = "",
+                     absolute: float | None = None, ulp: float | None = None) -> NoHiddenEvents | tuple[Claim, ...]:
+    """No hidden events of the given kinds (see FLAG_KINDS).
+
+    subnormals="flushed": they are fine because the board turns them to zero; then the routine must give the same in both
+    modes, within absolute= or ulp= (default: the smallest normal number of binary32).
+    """
+    why = reason(because, "no_hidden_events")
+    if subnormals not in ("", "flushed") or (not subnormals and (absolute is not None or ulp is not None)):
+        raise SheetError(f"no_hidden_events: subnormals={subnormals!r}", where="no_hidden_events(subnormals=...)",
+                         why='a limit, and a mode to compare with, go with subnormals="flushed" only',
+                         todo='write no_hidden_events(subnormals="flushed", absolute=1e-6, because="the board flushes them")')
+    if subnormals:
+        kinds = [kind for kind in kinds if kind not in OF_SUBNORMALS]
     numbers = []
     for kind in kinds:
         if kind not in FLAG_KINDS:
@@ -229,7 +248,8 @@ def no_hidden_events(*, kinds: Iterable[str] = FLAG_KINDS, because: str = PROTEC
                              why="only these kinds are flagged by the processor",
                              todo=nearest_words(str(kind), FLAG_KINDS))
         numbers.append(FLAG_KINDS.index(kind))
-    return NoHiddenEvents(tuple(sorted(set(numbers))), reason(because, "no_hidden_events"))
+    found = NoHiddenEvents(tuple(sorted(set(numbers))), why)
+    return (found, same_when_flushed(because=why, absolute=absolute, ulp=ulp)) if subnormals else found
 
 
 def deterministic(*, because: str = PROTECTIVE) -> Deterministic:

@@ -26,6 +26,8 @@ BITS = 20
 JUDGED = ("accurate", "range")
 MOST_POINTS = 24
 FAILED = 1e9
+# Each costs its time limit: after so many no more blocks are run.
+MOST_HANGS = 3
 
 
 @cache
@@ -57,6 +59,7 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
         return []
     listed = [marks(grid, (2, 3, 12), bound.routine.joints) for grid in domain.grids]
     best: dict[tuple[int, ...], float] = {}
+    hangs = [0]
 
     def place(number: int, k: int) -> int:
         kind, rest = number & 3, number >> 2
@@ -78,7 +81,10 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
 
     def tried(index: list[np.ndarray]) -> tuple[float, tuple[int, ...]]:
         """Run a block, remember its worst point per test; the worst of all with its size."""
+        if hangs[0] >= MOST_HANGS:
+            return 0.0, tuple(int(part[0]) for part in index)
         result = crew.run(block_job(bound, domain, index, judged))
+        hangs[0] += sum(stop.kind == "hang" for stop in result.stops)
         worst, where = 0.0, tuple(int(part[0]) for part in index)
         for row in result.results:
             for k, test in enumerate(judged):

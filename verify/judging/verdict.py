@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 HOLDS, FAILS, UNDECIDED, VACUOUS, BLOCKED = "holds", "fails", "undecided", "vacuous", "blocked"
 
+UNTRIED = "mend what does not come back (see returns), then check again"
+
 
 @dataclass(frozen=True)
 class Tally:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 from pathlib import Path
 from typing import Any
@@ -91,6 +91,7 @@ class MachineCheck:
     clock_hz: float | None = None
     hunted: list[Script] = field(default_factory=list)
     interrupted: bool = False
+    levels: Mapping[str, Built] = field(default_factory=dict)
 
     def claims(self, build: str) -> list[Claim]:
         """The claims that are judged in one build."""
@@ -109,7 +110,9 @@ class MachineCheck:
                 continue
             stand = stand_of(self.machine, built, default_nan=self.default_nan, host=host, core=self.core,
                              clock_hz=self.clock_hz)
-            host = stand if build == "host" else host
+            if build == "host":
+                stand = replace(stand, levels={level: stand_of(self.machine, other) for level, other in self.levels.items()})
+                host = stand
             if build == "board":
                 budget = f"on the board {self.budget(build)} scripts are drawn, on this computer {self.budget('host')}"
                 notes = (*notes, f"{budget}; those nearest to a limit here were run there too")

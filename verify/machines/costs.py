@@ -96,7 +96,7 @@ class CostHunt:
         """One job that counts."""
         job = self.stand.job([])
         shims = tuple(for_shim(script, self.stand.machine) for script in scripts)
-        return replace(job, scripts=shims, keep_costs=True, bare=bare, most_stops=JOB_SCRIPTS)
+        return replace(job, scripts=shims, keep_costs=True, bare=bare, most_stops=JOB_SCRIPTS, most_hangs=JOB_SCRIPTS)
 
     def count(self, scripts: Sequence[Script]) -> None:
         """Count what is new."""

@@ -12,7 +12,7 @@ from verify.claims.base import Claim
 from verify.claims.categories import finite
 from verify.claims.in_time import TimeClaim
 from verify.claims.memory_of_machines import fresh_after_init, instances_independent
-from verify.claims.protective import deterministic, no_hidden_events, no_undefined_behaviour, returns
+from verify.claims.protective import NoHiddenEvents, deterministic, no_undefined_behaviour, returns
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
 from verify.machines.machine import EventKind, Machine, Signal
@@ -20,7 +20,8 @@ from verify.machines.machine import EventKind, Machine, Signal
 PROTECTIVE = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "fresh_after_init",
               "instances_independent")
 SHARED_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "accurate",
-                 "in_bounds", "stays_within", "no_subnormals", "same_on_board", "cost_within")
+                 "in_bounds", "stays_within", "no_subnormals", "same_on_board", "same_at_any_optimisation",
+                 "same_when_flushed", "cost_within")
 
 
 def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | None, init: str, destroy: str,
@@ -148,7 +149,7 @@ def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tu
         if labels.count(label) > 1:
             raise SheetError(f"{label} is claimed twice", where=where, why="one is enough", todo="remove one")
     names = {claim.name for claim in stated}
-    defaults = [returns(), finite(), deterministic(), no_hidden_events(), no_undefined_behaviour(), fresh_after_init()]
+    defaults = [returns(), finite(), deterministic(), NoHiddenEvents(), no_undefined_behaviour(), fresh_after_init()]
     if machine.state is not None:
         defaults.append(instances_independent())
     stated += [claim for claim in defaults if claim.name not in names and claim.name not in machine.without]

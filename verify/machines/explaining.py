@@ -11,7 +11,8 @@ from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
 from verify.claims.gain import GainAt
 from verify.claims.in_time import Judgement
-from verify.judging.verdict import BLOCKED, FAILS, HOLDS, UNDECIDED, Tally, Verdict, decide, grouped
+from verify.claims.protective import NoUndefinedBehaviour
+from verify.judging.verdict import BLOCKED, FAILS, HOLDS, UNDECIDED, UNTRIED, Tally, Verdict, decide, grouped
 from verify.machines.hunt import MachineHunt, Tried
 from verify.machines.long_judging import NOT_REPEATING
 from verify.machines.machine import Machine, as_doubles
@@ -98,6 +99,8 @@ def blocked_entry(claim: Claim, build: str, why: str) -> dict[str, Any]:
 
 def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) -> dict[str, Any]:
     """One judged claim with its worst and, when it fails, its witness and trace."""
+    if hunt.given_up and not tried.failing_scripts and not tried.ran:
+        tried.open = max(1, tried.open)
     machine, verdict = hunt.stand.machine, verdict_of(claim, tried)
     entry = claim_entry(claim, hunt.stand.build, verdict, tried)
     unit = unit_of(claim, machine)
@@ -108,8 +111,12 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
             "text": f"{tried.worst:.6g} {unit}".strip(), "times_limit": None,
             "script": format_script(tried.worst_script, machine), "sample": tried.worst_judgement.at,
         }
+    if isinstance(claim, NoUndefinedBehaviour) and claim.allow:
+        entry["facts"] += claim.said_of(tried.allowed)
     if hunt.stopped and not tried.ran:
         entry["facts"].append(hunt.stopped)
+    if hunt.given_up and verdict.word == UNDECIDED:
+        entry["todo"] = UNTRIED
     if tried.costs:
         entry["costs"] = tried.costs
     if isinstance(claim, GainAt):

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from firmware_shim.crew import Crew
+from firmware_shim.job import NOT_TRIED
 from firmware_shim.traces import eye_of
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
@@ -26,7 +27,7 @@ from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
 from verify.machines.long_judging import judged, trace_of
 from verify.machines.long_run import AGAIN, LongBudget, long_run, periods_of
-from verify.machines.minimise import MOST_CANDIDATES, minimised
+from verify.machines.minimise import MOST_SECONDS, minimised
 from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, Stand, observe
 from verify.machines.script import Happening, Script
@@ -38,7 +39,9 @@ SECONDS, BUSY = 20.0, 6
 CATALOGUE_PART = 32
 # Loading the compiled eye costs what it saves on so many scripts.
 FEW = 32
-HANGING_WIDTH = 5
+# Each hang costs its time limit, also while a script is made small.
+MOST_STOPS, MOST_HANGS = 40, 3
+HANGING_SECONDS = 6.0
 # Of the scripts that ran, those kept for a repeat: one in four, short ones.
 KEPT_EACH, SHORT_SAMPLES = 4, 16_384
 
@@ -66,6 +69,8 @@ class Tried:
     long_seconds: float = 0.0
     long_trace: dict[str, Any] | None = None
     facts: dict[str, None] = field(default_factory=dict)
+    # How often each allowance of the claim fired, in all scripts.
+    allowed: dict[str, int] = field(default_factory=dict)
     # What cost_within counted, a part of the machine each (see cost_judging.figures).
     costs: list[dict[str, Any]] = field(default_factory=list)
     # The gains that gain_at measured: of each setting (made at sample 0, at one rate) one per frequency, the worst.
@@ -74,6 +79,8 @@ class Tried:
     def add(self, script: Script, found: Judgement) -> None:
         """Take in one script's judgement."""
         self.facts.update(dict.fromkeys(found.facts))
+        for place, count in found.allowed.items():
+            self.allowed[place] = self.allowed.get(place, 0) + count
         self.scripts += found.valid > 0
         self.judged += found.valid
         self.open += found.open
@@ -108,6 +115,8 @@ class MachineHunt:
     samples: int = 0
     stopped: str = ""
     stops: int = 0
+    hangs: int = 0
+    given_up: str = ""
     sample: list[Script] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -227,8 +236,9 @@ class MachineHunt:
         """Whether the hunt ends here."""
         if not self.stopped and self.late(SECONDS * max(1.0, self.scripts / DEFAULT_SCRIPTS)):
             self.stopped = f"stopped by the clock after {self.count} scripts"
-        if not self.stopped and self.stops > 40:
-            self.stopped = f"stopped after {self.stops} scripts that did not come back"
+        if not self.stopped and (self.hangs >= MOST_HANGS or self.stops > MOST_STOPS):
+            what = f"{self.hangs} hangs" if self.hangs >= MOST_HANGS else f"{self.stops} scripts that did not come back"
+            self.stopped = self.given_up = f"after {what} the rest was not tried"
         return bool(self.stopped)
 
     def late(self, seconds: float) -> bool:
@@ -239,7 +249,11 @@ class MachineHunt:
 
     def take(self, scripts: Sequence[Script], variants: tuple[str, ...], phase: str, total: int) -> None:
         """Run scripts and judge every claim on each."""
+        left_out = []
         for seen in observe(self.stand, list(scripts), self.crew, variants):
+            if seen.stop is not None and seen.stop.kind == "not run" and seen.stop.why.startswith(NOT_TRIED):
+                left_out.append(seen.script)
+                continue
             self.note(seen)
             self.count += 1
             if self.count % KEPT_EACH == 0 and seen.done <= SHORT_SAMPLES:
@@ -247,10 +261,13 @@ class MachineHunt:
             self.samples += seen.done
             if self.count % 32 == 0:
                 self.progress(f"{self.label}: {phase}", self.count, max(total, self.count))
+        if left_out and len(left_out) < len(scripts) and not self.over():
+            self.take(left_out, variants, phase, total)
 
     def note(self, seen: Observation) -> None:
         """Judge one script by every claim."""
-        self.stops += seen.stop is not None
+        self.stops += seen.stop is not None and seen.stop.kind != "not run"
+        self.hangs += seen.stop is not None and seen.stop.kind == "hang"
         if self.count >= FEW:
             seen.eye = eye_of(self.crew.engine)
         for tried, claim in zip(self.tried, self.claims, strict=True):
@@ -275,8 +292,9 @@ class MachineHunt:
             def fails(candidates: Sequence[Script], claim: Claim = claim, tried: Tried = tried) -> list[int]:
                 return self.failing_samples(candidates, claim)
 
-            width = HANGING_WIDTH if tried.witness_judgement.error.startswith("hang") else MOST_CANDIDATES
-            small, _ = minimised(tried.witness, max(0, tried.witness_judgement.at), self.stand.machine, fails, width)
+            hangs = tried.witness_judgement.error.startswith("hang")
+            small, _ = minimised(tried.witness, max(0, tried.witness_judgement.at), self.stand.machine, fails,
+                                 HANGING_SECONDS if hangs else MOST_SECONDS)
             tried.witness = small
             for seen in self.again([small], claim):
                 again = judge(claim, seen)

@@ -113,7 +113,8 @@ def job_of(stand: Stand, claim: SafeWhenInterruptedBy, scripts: Sequence[Script]
         moments.append(Moment(number, script.events[-1].sample, samples, script.events[-1].kind, arguments))
     scales = tuple(1.0 if o.is_float and not o.fraction_bits else float(o.scale) for o in machine.outputs)
     asked = Interruptions(tuple(moments), FOLLOWING, MOST_POINTS, float(claim.limit), scales)
-    return replace(stand.job([]), scripts=tuple(shims), interruptions=asked, most_stops=MOMENTS_PER_JOB)
+    return replace(stand.job([]), scripts=tuple(shims), interruptions=asked, most_stops=MOMENTS_PER_JOB,
+                   most_hangs=MOMENTS_PER_JOB)
 
 
 def interrupted(stand: Stand, claim: SafeWhenInterruptedBy, crew: Crew, scripts: Sequence[Script],

@@ -18,8 +18,7 @@ from verify.claims.memory_of_machines import compared
 from verify.grids import SMALLEST_SIZE
 from verify.judging.exact import error_between
 from verify.machines.observation import Observation
-from verify.machines.running import ON_HOST
-from verify.machines.steps_apart import steps_apart
+from verify.machines.other_runs import same_at_level, same_on_board, same_when_flushed
 from verify.reports.numbers import times as times_text
 
 SCREEN_FACTOR = 16
@@ -148,8 +147,7 @@ def tiny_argument(seen: Observation) -> bool:
 def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
     """The strict build's recorder saw nothing."""
     found = Judgement(valid=seen.done)
-    left, said = claim.sorted_out([event for _, event in seen.events])
-    found.facts += [text for text in said if "never fired" not in text]
+    left, found.allowed = claim.sorted_out([event for _, event in seen.events])
     # Two checks may see one fault: the one that names what the C does comes first.
     for sample, event in sorted(seen.events, key=lambda pair: (pair[0], pair[1].kind.startswith("access outside"))):
         if event not in left:
@@ -354,31 +352,6 @@ def exactly(claim: Accurate, seen: Observation, trajectory: Any, sample: int) ->
     return None
 
 
-def same_on_board(claim: Any, seen: Observation) -> Judgement:
-    """Every sample of every output is what this computer's build gives for the same script."""
-    other = seen.variants.get(ON_HOST)
-    if other is None:
-        return Judgement()
-    found = Judgement()
-    limit = 0.0 if claim.ulp is None else float(claim.ulp)
-    for output in seen.machine.outputs:
-        here, there = seen.raw[output.name], other[output.name]
-        count = min(len(here), len(there))
-        apart = steps_apart(here[:count], there[:count], signed_zero=claim.ulp is None)
-        if len(here) != len(there):
-            found.note(math.inf, count, True, f"{output.name} ends after {len(here)} samples",
-                       f"{len(there)} samples, as on this computer", "one of the two did not come back")
-        k = int(np.argmax(apart)) if count else -1
-        fails = k >= 0 and bool(apart[k] > limit)
-        k = int(np.argmax(apart > limit)) if fails else k
-        unit = "ulp" if output.is_float else "steps"
-        found.note(float(apart.max()) if count else 0.0, max(k, 0), fails,
-                   f"{output.name} = {here[k]!s} on the board" if fails else "",
-                   f"{there[k]!s}, as on this computer" if fails else "equal samples",
-                   f"{apart[k]:.9g} {unit} apart here, {apart.max():.9g} at most in this script" if fails else "")
-    return found
-
-
 def cost_within(claim: Any, seen: Observation) -> Judgement:
     """Nothing is counted here; see verify/machines/cost_judging.py."""
     return Judgement()
@@ -395,5 +368,7 @@ JUDGES: dict[str, Callable[[Any, Observation], Judgement]] = {
     "in_bounds": no_undefined_behaviour,
     "accurate": accurate,
     "same_on_board": same_on_board,
+    "same_at_any_optimisation": same_at_level,
+    "same_when_flushed": same_when_flushed,
     "cost_within": cost_within,
 }

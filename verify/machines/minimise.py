@@ -12,23 +12,24 @@ from verify.machines.script import Happening, Piece, Script
 
 MOST_ROUNDS = 60
 MOST_CANDIDATES = 96
+MOST_SECONDS = 15.0
 
 # For each script: the sample at which the claim fails, or -1.
 Fails = Callable[[Sequence[Script]], list[int]]
 
 
-def minimised(script: Script, at: int, machine: Machine, fails: Fails, width: int = MOST_CANDIDATES,
-              seconds: float = 15.0) -> tuple[Script, int]:
+def minimised(script: Script, at: int, machine: Machine, fails: Fails,
+              seconds: float = MOST_SECONDS) -> tuple[Script, int]:
     """A script from which no candidate step is simpler and still fails, and its failing sample.
 
-    width: candidates per round (few where each failure costs a time limit); seconds: after these the best so far stays.
+    seconds: after these the best so far stays.
     """
     began = time.monotonic()
     for _ in range(MOST_ROUNDS):
         if time.monotonic() - began > seconds:
             break
         candidates = [c for c in dict.fromkeys(simpler(script, at, machine)) if c.simplicity < script.simplicity]
-        candidates = sorted(candidates, key=lambda c: c.simplicity)[:width]
+        candidates = sorted(candidates, key=lambda c: c.simplicity)[:MOST_CANDIDATES]
         if not candidates:
             break
         places = fails(candidates)

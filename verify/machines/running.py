@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from firmware_shim.crew import Crew
 from firmware_shim.script_job import ScriptJob
 from firmware_shim.script_running import COUNTER
+from verify.claims.flushed import FLUSHED
 from verify.machines.machine import Machine, c_type_of, type_number
 from verify.machines.observation import Observation
 from verify.machines.script import Script, for_shim
@@ -42,6 +43,13 @@ class Stand:
     core: str = ""
     clock_hz: float | None = None
     info: Any = None
+    levels: Mapping[str, Stand] = field(default_factory=dict)
+
+    def other(self, variant: str) -> Stand | None:
+        """What a variant of a script runs on: another build, or this one; None where that build is not there."""
+        if variant == ON_HOST:
+            return self.host
+        return self.levels.get(variant) if variant.startswith("-") else self
 
     def job(self, scripts: Sequence[Script], variant: str = "") -> ScriptJob:
         """One job; the variant says what is different from the plain run."""
@@ -55,7 +63,7 @@ class Stand:
             scripts=tuple(for_shim(script, machine, fill) for script in scripts),
             input_types=tuple(type_number(c_type_of(grid)) for grid in machine.inputs),
             output_types=tuple(output.type_number for output in machine.outputs),
-            flush_to_zero=machine.flush_to_zero,
+            flush_to_zero=machine.flush_to_zero != (variant == FLUSHED),
             events=self.build == "strict",
             regions=self.regions,
             peripherals=machine.peripherals,
@@ -112,8 +120,7 @@ def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Obs
 
 def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequence[str]) -> Iterator[Observation]:
     groups = list(batches(scripts))
-    if stand.host is None:
-        variants = [word for word in variants if word != ON_HOST]
+    variants = [word for word in variants if stand.other(word) is not None]
     answers: dict[int, list[Observation]] = {}
     following = 0
     for number, result in crew.run_all([stand.job(group) for group in groups]):
@@ -127,8 +134,7 @@ def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequenc
         return
     again = {number: [k for k, seen in enumerate(found) if seen.stop is None] for number, found in answers.items()}
     asked = [(number, word) for number in sorted(answers) for word in variants if again[number]]
-    jobs = [(stand.host if word == ON_HOST and stand.host else stand).job([groups[number][k] for k in again[number]], word)
-            for number, word in asked]
+    jobs = [(stand.other(word) or stand).job([groups[number][k] for k in again[number]], word) for number, word in asked]
     for place, result in crew.run_all(jobs):
         number, word = asked[place]
         for k, where in enumerate(again[number]):
