@@ -70,8 +70,8 @@ def generate(chain: ChainCode, types: Mapping[str, Types]) -> str:
     lines = [f"extern void {loop_symbol(stage)}(const void *const *, void *, long, volatile long *);\n"
              for stage in dict.fromkeys(chain.stages)]
     lines += [_voice(chain.name, chain.rendered) if chain.rendered else "",
-              f"{_QUIET}void {loop_symbol(chain.name)}{_LOOP}\n{{\n    long pf_i, pf_own[3];\n"
-              "    pf_own[0] = 0; pf_own[1] = pf_progress[1]; pf_own[2] = pf_progress[2];\n"
+              f"{_QUIET}void {loop_symbol(chain.name)}{_LOOP}\n{{\n    long pf_i, pf_own[4];\n"
+              "    pf_own[0] = 0; pf_own[1] = pf_progress[1]; pf_own[2] = pf_progress[2]; pf_own[3] = 0;\n"
               "    for (pf_i = 0; pf_i < pf_n; pf_i++) {\n"
               f"        const void *pf_given[{max(1, len(taken))}];\n        *pf_progress = pf_i;\n"]
     lines += [f"        pf_given[{at}] = (const {kind} *)pf_inputs[{at}] + pf_i;\n" for at, kind in enumerate(taken)]

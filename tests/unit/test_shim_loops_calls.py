@@ -67,7 +67,7 @@ def driven(built: Built, name: str, codes: list[int], phase: int = 0) -> list[fl
     count = len(codes)
     array, output = (ctypes.c_int32 * count)(*codes), (ctypes.c_float * count)()
     inputs = (ctypes.c_void_p * 1)(ctypes.addressof(array))
-    progress = (ctypes.c_long * 3)(-1, 0, phase)
+    progress = (ctypes.c_long * 4)(-1, 0, phase, 0)
     loop = getattr(ctypes.CDLL(str(built.library)), built.loops[name])
     loop.argtypes, loop.restype = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_long, ctypes.c_void_p], None
     loop(inputs, output, count, ctypes.addressof(progress))
