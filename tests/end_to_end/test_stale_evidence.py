@@ -125,6 +125,19 @@ def lag(""", 1))
     assert {**HOLDS, "lag": "fails"} == verdicts(tmp_path)
 
 
+def test_a_number_from_the_environment_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    written(tmp_path, "NUMBER", "FACTOR")
+    sheet = tmp_path / "lag_sheet.py"
+    numbers = 'NUMBER, FACTOR = os.environ.get("LAG", "1/4"), os.environ.get("HALF", "1/2")\ndef lag('
+    sheet.write_text(sheet.read_text().replace("def lag(", numbers, 1))
+    assert HOLDS == verdicts(tmp_path)
+
+    monkeypatch.setenv("LAG", "3/4")
+    assert {**HOLDS, "lag": "fails"} == verdicts(tmp_path)
+    monkeypatch.setenv("HALF", "1/3")
+    assert {"lag": "fails", "half": "fails"} == verdicts(tmp_path)
+
+
 def test_two_sheets_with_modules_of_one_name_get_their_own(tmp_path: Path) -> None:
     for name in ("right", "wrong"):
         (tmp_path / name).mkdir()

@@ -6,15 +6,38 @@ import contextlib
 import hashlib
 import os
 import pickle
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import CodeType, ModuleType
+from typing import Any
 
 from verify.claims.base import Claim
 from verify.machines.hunt import Tried
 from verify.machines.machine import Machine
 from verify.machines.script import Script
 from verify.whole_files import whole_file
+
+
+def description(function: Any, depth: int = 4) -> list[Any]:
+    """A function as far as it can be told: code, and the values it takes from around it, which a sheet may have made
+    of what no key holds (a variable of the environment, another program)."""
+    code = getattr(function, "__code__", None)
+    if code is None or depth == 0:
+        return [re.sub(r" at 0x[0-9a-f]+", "", repr(function))]
+    inner = [constant for constant in code.co_consts if isinstance(constant, CodeType)]
+    names = sorted({name for part in (code, *inner) for name in part.co_names} & set(function.__globals__))
+    cells = []
+    for cell in function.__closure__ or ():
+        with contextlib.suppress(ValueError):  # not filled yet
+            cells.append(cell.cell_contents)
+    around = [*cells, *(function.__defaults__ or ()), *(function.__kwdefaults__ or {}).values(),
+              *(function.__globals__[name] for name in names)]
+    said = [part for part in around if not isinstance(part, ModuleType | type)]
+    return [function.__qualname__, function.__module__, code.co_code.hex(),
+            [repr(constant) for constant in code.co_consts if not isinstance(constant, CodeType)],
+            [part.co_code.hex() for part in inner], names, [description(part, depth - 1) for part in said]]
 
 
 @dataclass(frozen=True)
@@ -47,7 +70,7 @@ class Kept:
             "name", "state", "init", "destroy", "events", "inputs", "step", "block", "outputs", "sample_rates_hz",
             "flush_to_zero", "hostile", "longest_seconds", "call_limit_seconds", "interleaved", "pointers", "peripherals")]
         constants = sorted((key, repr(value)) for key, value in machine.constants.items())
-        reference = getattr(machine.reference, "__qualname__", ""), getattr(machine.reference, "__module__", "")
+        reference = description(machine.reference)
         stated = [(claim.label(), repr(claim)) for claim in claims]
         text = repr([self.surroundings, self.about, described, constants, reference, stated, scripts])
         return self.folder / f"{kind}-{hashlib.sha256(text.encode()).hexdigest()}.evidence"
