@@ -86,7 +86,8 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
                         else make_ready(plan, folder, finished, core, link))
         except CompileFailed as problem:
             raise _for_board(problem, core) from problem
-        return {**manifest, "core": core.name, "linked": linked_files(folder)}
+        linked = linked_files(folder)
+        return {**manifest, "core": core.name, "linked": linked, "libraries": [path.name for path in wanted.libraries]}
 
     kept = build_cache.made_and_kept(cache, identity, sources, make)
     keep_code_facts(kept[1], core)
@@ -115,7 +116,8 @@ def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, co
     from firmware_shim.board_served import user_mode_emulator
 
     sweeps = f"; sweeps by qemu-arm {version}" if (version := user_mode_emulator()[1]) and core.unaligned else ""
-    named = replace(compiler, c_library=compiler.c_library + nano,
+    own = f"; before it {', '.join(manifest['libraries'])}" if manifest["libraries"] else ""
+    named = replace(compiler, c_library=compiler.c_library + nano + own,
                     processor=f"{core.name}, emulated as {model_text(core)}{sweeps}")
     return host_build._built(manifest, library, named, reused=reused)
 
@@ -203,7 +205,8 @@ def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], core: Core
         # Where the C++ library is not installed, code that needs nothing of it still links.
         where = run([*plan.compiler.command, *target, "-print-file-name=libstdc++.a"]).out.strip()
         command += ["-lstdc++"] if os.path.isabs(where) else []
-    ran = run([*command, "-Wl,--start-group", "-lm", "-lc", "-lgcc", "-Wl,--end-group"], folder=work)
+    before = [str((plan.request.folder or Path.cwd()).absolute() / path) for path in plan.request.libraries]
+    ran = run([*command, "-Wl,--start-group", *before, "-lm", "-lc", "-lgcc", "-Wl,--end-group"], folder=work)
     if ran.code != 0:
         raise compile_messages.link_failure(ran, plan.sources, host_build._MAPPED)
     return ran

@@ -74,7 +74,8 @@ class Request:
            all of these (default: the current folder); ``own_flags`` (source, flags) of sources that are
            compiled in a way of their own: they come before ``flags``; ``calls`` that the sheet writes out; ``chains`` paths;
            ``peripherals`` (address, value) of 32-bit words, set before each call; for the board only: ``image`` a
-           finished .elf or .o to run instead of the sources, ``init_array`` run its constructors first.
+           finished .elf or .o to run instead of the sources, ``init_array`` run its constructors first, ``libraries``
+           archives that are linked before the compiler's own C library.
     """
 
     sources: tuple[Path, ...]
@@ -93,6 +94,7 @@ class Request:
     peripherals: tuple[tuple[int, int], ...] = ()
     image: Path | None = None
     init_array: bool = False
+    libraries: tuple[Path, ...] = ()
 
     def all_loops(self) -> list[str]:
         """Names of all that gets a loop."""
@@ -193,7 +195,7 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
     if not request.sources:
         raise SourceMissing("no source to build", "the request", "its list is empty", "name at least one")
     paths = tuple(dict.fromkeys(Path(os.path.abspath(base / s)) for s in request.sources))
-    for path in (*paths, *(base / h for h in request.headers)):
+    for path in (*paths, *(base / h for h in (*request.headers, *request.libraries))):
         if not path.is_file():
             near = assigning.nearest(path.name, os.listdir(path.parent) if path.parent.is_dir() else [], 0.7)
             todo = f"did you mean {', '.join(near)}?" if near else "check the path"

@@ -95,6 +95,7 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         peripherals=tuple(sorted(sheet.peripherals.items())),
         image=Path(sheet.image) if sheet.image and variant == "board" else None,
         init_array=bool(sheet.init_array) and variant == "board",
+        libraries=tuple(map(Path, sheet.board_libraries)) if variant.startswith("board") else (),
     )
 
 

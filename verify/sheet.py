@@ -59,7 +59,8 @@ class Sheet:
     core: the board's core, for example "cortex-m4f" (then the board's own code is checked as well, in an emulator);
     clock_hz: its clock, for shares of a sample period; board_compiler: default arm-none-eabi-gcc; default_nan: whether
     the firmware sets the default-NaN mode of the floating-point unit; image: the .elf that will be flashed (or a .o of it),
-    whose own code the board build then runs; init_array: run the image's constructors first.
+    whose own code the board build then runs; init_array: run the image's constructors first; board_libraries: archives of
+    your own C or maths library (libm.a), which the board build takes before those of its compiler.
     """
 
     sources: Sequence[str]
@@ -78,6 +79,7 @@ class Sheet:
     default_nan: bool = False
     image: str = ""
     init_array: bool = False
+    board_libraries: Sequence[str] = ()
     title: str = ""
     note: str = ""
     routines: list[Routine] = field(default_factory=list)
@@ -90,6 +92,8 @@ class Sheet:
         self.place = _caller()
         if isinstance(self.sources, str):
             self.sources = [self.sources]
+        if isinstance(self.board_libraries, str):
+            self.board_libraries = [self.board_libraries]
         if not self.sources:
             raise SheetError("the sheet names no sources", where=self.place, why="there is nothing to compile",
                              todo='write Sheet(sources=["your_file.c"], ...)')

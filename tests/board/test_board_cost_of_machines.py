@@ -44,13 +44,14 @@ s = Sheet(sources=["plant.c"], flags="-O2 -std=gnu11 -ffp-contract=off", core="c
           sample_rate_hz=1000, builds=["board"])
 off = dict.fromkeys(("no_hidden_events", "fresh_after_init", "no_undefined_behaviour", "deterministic", "finite",
                      "instances_independent", "returns"), "not the point")
-def m(name, step, claims, set="set(state, x)"):
-    s.machine(name, state="part_t", init="start(state)", step=step, events=[event("set", set, binary32("x", 0, 1, ""))],
+def m(name, step, claims, set="set(state, x)", called="set"):
+    s.machine(name, state="part_t", init="start(state)", step=step, events=[event(called, set, binary32("x", 0, 1, ""))],
         longest_seconds=0.05, outputs=[signal("y", "")], without=off, claims=claims)
 n = lambda **more: cost_within(because="planted", **more)
 m("step", "y = step(state)", [n(instructions=100), n(instructions=250), n(percent=8), n(percent=90), n(cycles=190)])
 m("even", "y = even(state)", [n(instructions=60)])
 m("dear_event", "y = even(state)", [n(instructions=60)], set="dear_set(state, x)")
+m("named_step", "y = even(state)", [n(instructions=60)], set="dear_set(state, x)", called="step")
 m("deep", "y = deep(state)", [n(instructions=60)])
 s.machine("block", state="part_t", init="start(state)", block="block(state, x, y, n)", inputs=[binary32("x", -1, 1, "V")],
     outputs=[signal("y", "V")], without=off, longest_seconds=0.05, claims=[n(instructions=100), n(percent=1), n(percent=5)])
@@ -94,6 +95,14 @@ def test_even_machine_holds_and_dear_event_is_found() -> None:
     assert verdicts("even") == {"cost_within(instructions=60)": "holds"}
     assert verdicts("dear_event") == {"cost_within(instructions=60)": "fails"}
     assert "event set" in claim("dear_event", "cost_within(instructions=60)")["witness"]["error"]
+
+
+def test_an_event_called_step_is_not_the_step() -> None:
+    found = claim("named_step", "cost_within(instructions=60)")
+
+    assert "event step at sample" in found["witness"]["error"]
+    most = {part["name"]: part["instructions"]["most"] for part in found["costs"]}
+    assert most["step"] < 60 < most["event step"]
 
 
 def test_block_is_counted_whole_and_its_share_is_of_its_own_time() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from tests.board.boards import NEEDED
 from tests.fault_injection.planted import Seen, run, seen
+from verify.command_line import main
 from verify.errors import SheetError
 from verify.hunting.plan import Plan
 from verify.sheet import load_sheet
@@ -200,6 +201,19 @@ def test_masked_and_atomic_twins_give_no_alarm(name: str, core: str) -> None:
         assert "at every instruction executed in them" in " ".join(claim["facts"])
     if "masked" in name:
         assert "with interrupts masked" in " ".join(claim["facts"])
+
+
+def test_replaying_a_witness_repeats_the_interruption(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    script = of("two_fields", "cortex-m4f").claim(CLAIM, "board")["witness"]["script"]
+    (tmp_path / "plant.c").write_text(C)
+    (tmp_path / "plant_sheet.py").write_text(SHEET.format(core="cortex-m4f"))
+
+    assert 1 == main(["replay", str(tmp_path / "plant_sheet.py"), "two_fields", *script.split()])
+    told = " ".join(capsys.readouterr().out.split())
+    assert "FAILS safe_when_interrupted_by('set'): fits neither order" in told
+    assert f"plant.c:{line_of('static float two_fields(')}" in told
+    assert 0 == main(["replay", str(tmp_path / "plant_sheet.py"), "two_fields_masked", *script.split()])
+    assert "holds safe_when_interrupted_by('set')" in " ".join(capsys.readouterr().out.split())
 
 
 def test_section_that_stays_masked_is_found() -> None:

@@ -11,7 +11,7 @@ from verify.claims.base import number_text
 from verify.claims.cost_within import UNITS, CostWithin
 from verify.claims.in_time import Judgement
 from verify.judging.verdict import grouped
-from verify.machines.costs import BLOCK, STEP, MachineCost, Part
+from verify.machines.costs import BLOCK, INIT, STEP, MachineCost, Part
 from verify.machines.running import Stand
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def shown_name(part: Part, stand: Stand) -> str:
     """A part in words."""
     if part.name != STEP:
-        return part.name if part.name == "init" else f"event {part.name}"
+        return part.name
     return f"block of {BLOCK} samples" if stand.machine.block else "step"
 
 
@@ -40,7 +40,7 @@ def judge_cost(tried: Tried, claim: CostWithin, stand: Stand, cost: MachineCost)
         return
     found = None
     for part in cost.parts.values():
-        if part.name != "init":
+        if part.name != INIT:
             found = judged(tried, claim, stand, cost, part, found)
             tried.costs.append({**figures(part, stand), "unit": claim.unit, "limit": float(claim.limit)})
     tried.scripts = cost.scripts

@@ -27,7 +27,8 @@ CATALOGUE_SCRIPTS, DRAWN_SCRIPTS = 96, 96
 JOB_SCRIPTS = 16
 ROUNDS, FROM_EACH, NEIGHBOURS = 4, 3, 24
 BARE_SAMPLES = 256
-STEP = "step"
+# Names of parts; those of events begin with "event ", so that an event may have any name.
+STEP, INIT = "step", "init"
 
 
 @dataclass(frozen=True)
@@ -130,9 +131,9 @@ class CostHunt:
             for place, e in enumerate(script.events):
                 row = costs.rows[events + 1 + place]
                 if e.sample < max(1, run.done) and row[0]:
-                    cost.part(machine.events[e.kind].name).add(script, [e.sample], row[None, :])
+                    cost.part(f"event {machine.events[e.kind].name}").add(script, [e.sample], row[None, :])
             if costs.rows[events][0]:
-                cost.part("init").add(script, [0], costs.rows[events][None, :])
+                cost.part(INIT).add(script, [0], costs.rows[events][None, :])
 
     def climb(self) -> None:
         """From the dearest so far to its neighbours, until nothing costs more."""
@@ -156,7 +157,7 @@ class CostHunt:
         script = Script(0, BARE_SAMPLES, events, streams, (BLOCK,))
         bare.take([script], self.crew.run(self.job([script], bare=True)))
         self.cost.handing = {name: {word: found.value for word, found in part.most.items()}
-                             for name, part in bare.cost.parts.items() if name != "init"}
+                             for name, part in bare.cost.parts.items() if name != INIT}
 
     def finished(self) -> MachineCost:
         """Sizes of what ran, and the whole."""

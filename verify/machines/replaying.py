@@ -9,9 +9,11 @@ from firmware_shim.crew import Crew
 from firmware_shim.engine import FLAG_KINDS
 from verify.binding import Bench
 from verify.claims.in_time import Judgement
+from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.claims.long_run import KeepsGoing
 from verify.machines.check import claims_in, stand_of
 from verify.machines.explaining import trace
+from verify.machines.interruptions import interrupted
 from verify.machines.judging import judge
 from verify.machines.long_judging import judged, trace_of
 from verify.machines.long_run import LongBudget, long_run
@@ -47,6 +49,9 @@ def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: i
             told, wrong = replayed_long(asked, stand, [c for c in claims if isinstance(c, KeepsGoing)], crew, width)
             lines, failed = lines + told, failed or wrong
             continue
+        middle = [c for c in claims if isinstance(c, SafeWhenInterruptedBy)]
+        told, wrong = replayed_interruption(asked, stand, middle, crew, width)
+        claims = [claim for claim in claims if claim not in middle]
         words = [word for claim in claims for word in getattr(claim, "variants", ())]
         words += ["again"] if any(claim.name == "deterministic" for claim in claims) else []
         variants = () if bench.build == "strict" else tuple(dict.fromkeys(words))
@@ -59,6 +64,29 @@ def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: i
                 if seen.rows is not None and not found.valid and not found.failing:
                     continue
                 lines += claim_lines(claim.label(), found, seen, getattr(claim, "of", ""), width)
+        lines, failed = lines + told, failed or wrong
+    return lines, failed
+
+
+def replayed_interruption(asked: Asked, stand: Stand, claims: Sequence[SafeWhenInterruptedBy], crew: Crew,
+                          width: int) -> tuple[list[str], bool]:
+    """The stretch at a script's last event, with that event before each of its instructions; and whether a claim fails."""
+    lines, failed = [], False
+    for claim in claims:
+        events = asked.script.events
+        if not events or stand.machine.events[events[-1].kind].name != claim.setter:
+            lines += wrapped("-", f"{claim.label()}: says nothing, the script does not end with {claim.setter!r}", width)
+            continue
+        short = replace(asked.script, samples=events[-1].sample + 1)
+        whole = interrupted(stand, claim, crew, [short])
+        for _, found in whole.found:
+            failed |= found.failing > 0
+            word = "FAILS" if found.failing else "holds" if found.valid else "-"
+            lines += wrapped(word, claim.label() + (f": {found.error}" if found.failing else ""), width)
+            if found.failing:
+                lines += wrapped("", f"got {found.got}, wanted {found.wanted}", width)
+        for text in whole.facts:
+            lines += wrapped("", text, width)
     return lines, failed
 
 
