@@ -47,16 +47,10 @@ def folder(given: Path | None) -> Path:
 
 @functools.cache
 def _own_text(runtime: Path) -> str:
-    """One hash over this package's own text: a changed tool builds anew."""
+    """One hash over all of this package's own text: a changed tool builds anew, whichever part of it made the code."""
     digest = hashlib.sha256()
     own = Path(__file__).parent
-    for path in (
-        own / "build.py", own / "build_cache.py", own / "flags.py", own / "loop_source.py", own / "machine_source.py",
-        own / "debug_info.py", own / "dwarf_reader.py", own / "dwarf_types.py", own / "dwarf_layouts.py",
-        own / "width_rules.py", own / "assigning.py", own / "call_source.py", own / "scalar_types.py",
-        own / "chain_source.py", own / "build_inputs.py", runtime / "recorder.c", runtime / "recorder.h",
-        runtime / "recorder_globals.h", runtime / "pitch_measure.c", runtime / "pitch_measure.h",
-    ):
+    for path in sorted([*own.glob("*.py"), *runtime.rglob("*.[ch]")]):
         digest.update(path.read_bytes())
     return digest.hexdigest()
 
