@@ -14,8 +14,8 @@ from verify.binding import make_benches
 from verify.claims.accurate import Accurate
 from verify.console import CAUTION
 from verify.errors import UsageError, nearest_words
+from verify.machines.accuracy import followed
 from verify.machines.check import stand_of
-from verify.machines.judging import followed
 from verify.machines.machine import C_TYPES, Machine, Signal
 from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, observe
@@ -211,10 +211,11 @@ def wanted(seen: Observation, signal: Signal) -> tuple[np.ndarray | None, str]:
         return None, "a NaN or infinity goes in"
     trajectory = seen.wanted(signal.name)
     if trajectory is None:
-        return None, (f"the reference has no answer: {seen.reference_problem}" if seen.reference_problem
-                      else f"the reference says nothing of {signal.name}")
-    claim = next((claim for claim in machine.claims if isinstance(claim, Accurate)), None)
-    if claim is not None and signal.name == machine.output.name and trajectory.decisions:
+        problem = seen.reference_problem_of(signal.name)
+        return None, f"the reference has no answer: {problem}" if problem else f"the reference says nothing of {signal.name}"
+    claims = [claim for claim in machine.claims if isinstance(claim, Accurate)]
+    claim = next((claim for claim in claims if machine.signal_named(claim.of).name == signal.name), None)
+    if claim is not None and trajectory.decisions:
         trajectory = followed(claim, seen, trajectory)
     values = np.asarray(trajectory.screen()[0][: seen.done], np.float64)
     span = trajectory.span()

@@ -5,19 +5,24 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Test
 from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text, positive_limit, reason
+from verify.claims.in_time import known_signal
 from verify.claims.measured import decided, doubt_of
 from verify.errors import SheetError, ToolFault, nearest_words
 from verify.judging.exact import exact_error
 from verify.judging.verdict import grouped
+from verify.machines.references import known_to
 from verify.routine import Bound, Routine
 from verify.units import ERROR_UNITS, PITCH_UNITS
+
+if TYPE_CHECKING:
+    from verify.machines.machine import Machine
 
 MOST_EXACT = 100_000
 EXACT_WITHOUT_SCREEN = 4_000
@@ -38,30 +43,56 @@ class Accurate(Claim):
     limit: Fraction
     because: str
     band: Fraction = Fraction(0)
+    of: str = ""
     name: ClassVar[str] = "accurate"
 
     def limit_text(self) -> str:
         band = f", band={number_text(self.band)}" if self.band else ""
-        return f"{self.metric}={number_text(self.limit)}{band}"
+        return f"{self.metric}={number_text(self.limit)}{band}" + (f", {self.of}" if self.of else "")
 
     @property
     def unit(self) -> str:
         """Unit of the error in print."""
         return ERROR_UNITS[self.metric]
 
+    def check_machine(self, machine: Machine, where: str) -> None:
+        """Raise SheetError when the claim cannot be meant for this machine's output."""
+        known_signal(machine, self.of, where)
+        output = machine.signal_named(self.of)
+        if not known_to(machine, self.of):
+            raise SheetError("accurate needs a reference" + (f" of {output.name}" if machine.reference is not None else ""),
+                             where=where, why="there is nothing to compare with",
+                             todo="give reference=..., for example reference=envelope.attack_decay; for several outputs "
+                             f'reference={{"{output.name}": ...}}')
+        if self.metric == "ulp" or self.band:
+            raise SheetError(f"accurate({'band' if self.band else 'ulp'}=) is for functions", where=where,
+                             why="decisions of a machine's reference have bands of their own" if self.band else
+                             "a trajectory is judged in its unit", todo="use absolute=, relative=, lsb= or cents= alone")
+        self.check_unit(output.unit, where)
+        if self.metric == "lsb" and output.is_float:
+            raise SheetError("lsb= does not fit a float output", where=where, why=f"{output.name} has no steps",
+                             todo="use absolute= or relative=")
+
     def check(self, routine: Routine, where: str) -> None:
+        if self.of:
+            raise SheetError("accurate(of=) is for machines", where=where, why=f"{routine.name} has one result",
+                             todo="leave of= out")
         if routine.reference is None:
             raise SheetError("accurate needs a reference", where=where, why="there is nothing to compare with",
                              todo="give reference=..., for example reference=pitch.hz_from_volts")
-        if self.metric == "cents" and routine.output.unit not in PITCH_UNITS:
-            raise SheetError(f"cents do not fit a result in {routine.output.unit or 'plain numbers'}", where=where,
+        self.check_unit(routine.output.unit, where)
+
+    def check_unit(self, unit: str, where: str) -> None:
+        """Raise SheetError where the limit's unit does not fit the result's."""
+        if self.metric == "cents" and unit not in PITCH_UNITS:
+            raise SheetError(f"cents do not fit a result in {unit or 'plain numbers'}", where=where,
                              why="cents measure ratios of frequencies", todo="use lsb=, absolute= or volts=")
-        if self.metric == "hz" and routine.output.unit != "Hz":
-            raise SheetError("hz= does not fit this result", where=where, why=f"its unit is {routine.output.unit!r}",
+        if self.metric == "hz" and unit != "Hz":
+            raise SheetError("hz= does not fit this result", where=where, why=f"its unit is {unit!r}",
                              todo="use absolute=, lsb= or cents=")
-        if self.metric == "volts" and routine.output.unit != "V":
-            raise SheetError("volts= does not fit this result", where=where,
-                             why=f"its unit is {routine.output.unit!r}", todo="use absolute= or lsb=")
+        if self.metric == "volts" and unit != "V":
+            raise SheetError("volts= does not fit this result", where=where, why=f"its unit is {unit!r}",
+                             todo="use absolute= or lsb=")
 
     def check_bound(self, bound: Bound) -> str:
         """Why the metric does not fit the C type; "" when it does."""
@@ -293,11 +324,11 @@ def interval(failing: int, drawn: int) -> tuple[float, float, float]:
     return share, max(0.0, centre - half), min(1.0, centre + half)
 
 
-def accurate(*, because: str = "", band: float = 0, **limits: float) -> Accurate:
+def accurate(*, because: str = "", band: float = 0, of: str = "", **limits: float) -> Accurate:
     """accurate(cents=0.1, because="..."): exactly one limit, in cents, ulp, absolute, relative, lsb, hz or volts.
 
     band, in the unit of the first input: how near to a decision of the reference (a quantiser's border) both sides
-    are right; how many inputs that concerns is printed.
+    are right; how many inputs that concerns is printed. of: the output of a machine that is judged ("": the first).
     """
     where = "accurate(" + ", ".join(f"{k}={v!r}" for k, v in limits.items()) + ")"
     for unit in limits:
@@ -308,4 +339,4 @@ def accurate(*, because: str = "", band: float = 0, **limits: float) -> Accurate
         raise SheetError("accurate needs exactly one limit with its unit", where=where, why=f"{len(limits)} given",
                          todo='write for example accurate(cents=0.1, because="...")')
     metric, value = next(iter(limits.items()))
-    return Accurate(metric, positive_limit(value, where), reason(because, where), positive_limit(band, f"{where}, band"))
+    return Accurate(metric, positive_limit(value, where), reason(because, where), positive_limit(band, f"{where}, band"), of)

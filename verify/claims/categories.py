@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from firmware_shim.job import Test
 from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, number_text, output_test, reason
+from verify.claims.in_time import known_signal
 from verify.errors import SheetError
 from verify.grids import exact
 from verify.routine import Bound, Routine
+
+if TYPE_CHECKING:
+    from verify.machines.machine import Machine
 
 
 @dataclass(frozen=True)
@@ -67,11 +71,21 @@ class StaysWithin(Claim):
     low: Fraction
     high: Fraction
     because: str
+    of: str = ""
     name: ClassVar[str] = "stays_within"
     judges_hostile: ClassVar[bool] = False
 
     def limit_text(self) -> str:
-        return f"{number_text(self.low)}, {number_text(self.high)}"
+        return f"{number_text(self.low)}, {number_text(self.high)}" + (f", {self.of}" if self.of else "")
+
+    def check_machine(self, machine: Machine, where: str) -> None:
+        """Raise SheetError when the machine has no such output."""
+        known_signal(machine, self.of, where)
+
+    def check(self, routine: Routine, where: str) -> None:
+        if self.of:
+            raise SheetError("stays_within(of=) is for machines", where=where, why=f"{routine.name} has one result",
+                             todo="leave of= out")
 
     def test(self, bound: Bound) -> Test:
         return Test("range", "absolute", float(self.low), float(self.high))
@@ -110,11 +124,11 @@ def no_subnormals(*, because: str = "") -> NoSubnormals:
     return NoSubnormals(reason(because, "no_subnormals"))
 
 
-def stays_within(low: float, high: float, *, because: str = "") -> StaysWithin:
-    """Every result lies in [low, high], in the unit of the result."""
+def stays_within(low: float, high: float, *, because: str = "", of: str = "") -> StaysWithin:
+    """Every result lies in [low, high], in the unit of the result. of: which output of a machine ("": the first)."""
     where = f"stays_within({low!r}, {high!r})"
     bottom, top = exact(low, where), exact(high, where)
     if bottom > top:
         raise SheetError("stays_within: the range is reversed", where=where, why="the low end is above the high end",
                          todo=f"write stays_within({high!r}, {low!r})")
-    return StaysWithin(bottom, top, reason(because, where))
+    return StaysWithin(bottom, top, reason(because, where), of)

@@ -17,6 +17,7 @@ from verify.claims.in_time import Gain, Judgement, TimeClaim, known_signal
 from verify.errors import SheetError
 from verify.grids import exact
 from verify.judging.verdict import FAILS, HOLDS, UNDECIDED
+from verify.machines.references import known_to
 from verify.machines.script import Script
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ class GainAt(TimeClaim):
         if not names or (self.source and self.source not in names):
             raise SheetError("gain_at needs an input per sample", where=where, why="the sine goes in there",
                              todo=f"inputs: {', '.join(names) or 'none'}; give source=")
-        if machine.reference is None and not self.wanted:
+        if not known_to(machine, self.of) and not self.wanted:
             raise SheetError("gain_at needs a reference, or wanted={hz: dB}", where=where, why="nothing says what is right",
                              todo="give the machine a reference such as filters_in_time.biquad")
         top = min(machine.sample_rates_hz) / 2
@@ -142,8 +143,8 @@ class GainAt(TimeClaim):
         x = seen.stream(seen.machine.inputs[self.number(seen.machine)].name)
         reference = seen.wanted(self.of)
         if reference is None and not self.wanted:
-            if seen.reference_problem:
-                found.facts.append(f"the reference has no answer: {seen.reference_problem}")
+            if seen.reference_problem_of(self.of):
+                found.facts.append(f"the reference has no answer: {seen.reference_problem_of(self.of)}")
             return found
         if not self.wanted and not hasattr(reference, "gain_db"):
             found.facts.append("the reference has no response to sines: give wanted={hz: dB}, or a filter as reference")

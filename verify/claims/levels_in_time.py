@@ -28,6 +28,7 @@ from verify.claims.in_time import (
     value_at,
 )
 from verify.errors import SheetError
+from verify.machines.references import known_to
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -260,7 +261,7 @@ class OneWay(TimeClaim):
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_signal(machine, self.of, where)
-        if machine.reference is None:
+        if not known_to(machine, self.of):
             raise SheetError(f"{self.label()} needs a reference", where=where, why="it knows where phases begin and end",
                              todo="give reference=..., for example reference=envelope.attack_decay")
 

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import inspect
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
+from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
-from verify.claims.categories import finite
+from verify.claims.categories import StaysWithin, finite
 from verify.claims.in_time import TimeClaim
 from verify.claims.memory_of_machines import fresh_after_init, instances_independent
 from verify.claims.protective import NoHiddenEvents, deterministic, no_undefined_behaviour, returns
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
 from verify.machines.machine import EventKind, Machine, Signal
+from verify.machines.references import ByOutput, by_output, check_constants, parts_of
 
 PROTECTIVE = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "fresh_after_init",
               "instances_independent")
@@ -43,25 +44,29 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
     if scripts is not None and (isinstance(scripts, bool) or not isinstance(scripts, int) or scripts < 1):
         raise SheetError(f"{name}: scripts={scripts!r}", where=where, why="it is a number of scripts, at least 1",
                          todo="leave it out for the default of 2000")
+    listed = _all_of(outputs, Signal, "outputs", 'signal("level", "full scale")', where)
+    if isinstance(reference, Mapping):
+        reference, constants = by_output(name, reference, dict(constants or {}), listed, where), {}
     found = Machine(
         name, state, init.strip(), destroy.strip(), _all_of(events, EventKind, "events", 'event("gate", "...", ...)', where),
-        _all_of(inputs, Grid, "inputs", 'binary32("wind", 0, 5, "V")', where), step.strip(), block.strip(),
-        _all_of(outputs, Signal, "outputs", 'signal("level", "full scale")', where),
+        _all_of(inputs, Grid, "inputs", 'binary32("wind", 0, 5, "V")', where), step.strip(), block.strip(), listed,
         tuple(exact(rate, f"{where}, sample_rates_hz") for rate in (sample_rates_hz or [default_rate_hz])), (), reference,
         dict(constants or {}), family or _family(reference), dict(without or {}), where,
         float(exact(call_limit_seconds, where)), bool(flush_to_zero), bool(hostile),
         Fraction(exact(longest_seconds, f"{where}, longest_seconds")), dict(interleaved or {}), dict(pointers or {}), scripts)
     _check_names(found, where)
-    if reference is not None and not callable(reference):
+    if reference is not None and not callable(reference) and not isinstance(reference, ByOutput):
         raise SheetError(f"{name}: the reference is not a function", where=where, why=f"got {type(reference).__name__}",
                          todo="pass a function such as envelope.attack_decay")
-    _check_constants(found, where)
+    for _, function, given in parts_of(found):
+        check_constants(function, given, where)
     return replace(found, claims=_checked_claims(found, claims, where))
 
 
 def _family(reference: Any) -> str:
-    module = getattr(reference, "__module__", "") or ""
-    return module.split(".")[-1] if module.startswith("reference.") else ""
+    functions = [function for function, _ in reference.parts.values()] if isinstance(reference, ByOutput) else [reference]
+    modules = [getattr(function, "__module__", "") or "" for function in functions]
+    return next((module.split(".")[-1] for module in modules if module.startswith("reference.")), "")
 
 
 def _all_of(given: Iterable[Any], kind: type, word: str, example: str, where: str) -> tuple[Any, ...]:
@@ -97,30 +102,6 @@ def _check_names(machine: Machine, where: str) -> None:
         raise SheetError("longest_seconds must be above zero", where=where, why="no script could run", todo="write 2")
 
 
-def _check_constants(machine: Machine, where: str) -> None:
-    if machine.reference is None:
-        return
-    taken = [p for p in inspect.signature(machine.reference).parameters.values() if p.kind is p.KEYWORD_ONLY]
-    keywords = {p.name for p in taken}
-    name = getattr(machine.reference, "__name__", "the reference")
-    for given in machine.constants:
-        if given not in keywords:
-            raise SheetError(f"{name} has no constant {given!r}", where=f"{where}, constants",
-                             why=f"its constants are: {', '.join(sorted(keywords)) or 'none'}",
-                             todo=nearest_words(given, keywords))
-    missing = [p.name for p in taken if p.default is p.empty and p.name not in machine.constants]
-    if missing:
-        where_told = f'python -c "import reference.{family_of(machine)} as r; help(r.{name})"'
-        raise SheetError(f"{name} needs {', '.join(missing)}", where=f"{where}, constants",
-                         why=f"its constants are: {', '.join(sorted(keywords))}",
-                         todo=f'add constants={{"{missing[0]}": ...}}; what each means: {where_told}')
-
-
-def family_of(machine: Machine) -> str:
-    """Module of the reference, as the sheet names it."""
-    return str(getattr(machine.reference, "__module__", "")).rpartition(".")[2]
-
-
 def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tuple[Claim, ...]:
     for word, why in machine.without.items():
         if word not in PROTECTIVE:
@@ -141,9 +122,8 @@ def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tu
             raise SheetError(f"{claim.name} is a claim about functions", where=where,
                              why=f"{machine.name} is a machine: it has memory and time",
                              todo="use claims in time: no_jump, time_to, settles, ends_at_zero, stays_within, accurate, ...")
-        elif claim.name == "accurate" and machine.reference is None:
-            raise SheetError("accurate needs a reference", where=where, why="there is nothing to compare with",
-                             todo="give reference=..., for example reference=envelope.attack_decay")
+        elif isinstance(claim, (Accurate, StaysWithin)):
+            claim.check_machine(machine, f"{where}, {claim.label()}")
     labels = [claim.label() for claim in stated]
     for label in labels:
         if labels.count(label) > 1:

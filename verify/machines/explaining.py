@@ -170,7 +170,7 @@ def response(claim: GainAt, machine: Machine, tried: Tried) -> dict[str, Any]:
 def unit_of(claim: Claim, machine: Machine) -> str:
     """Unit of a claim's worst."""
     if isinstance(claim, Accurate):
-        return claim.unit or machine.output.unit
+        return claim.unit or machine.signal_named(claim.of).unit
     return getattr(claim, "unit", "") or machine.signal_named(getattr(claim, "of", "")).unit
 
 

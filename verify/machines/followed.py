@@ -13,6 +13,7 @@ from reference.trajectories import Script
 from verify.errors import nearest_words
 from verify.machines.drives import resting
 from verify.machines.machine import Machine
+from verify.machines.references import parts_of
 from verify.machines.script import stream_raw
 
 SAMPLES = 64
@@ -42,9 +43,10 @@ def named(text: str, asked: set[str]) -> Named:
 
 
 def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
-    """A note for each event that the reference never asks for; () for references of the sheet's own, which may ask in
-    any way, and where the reference has no answer to a short script."""
-    if not getattr(machine.reference, "__module__", "").startswith("reference."):
+    """A note for each event that no reference asks for; () for references of the sheet's own, which may ask in
+    any way, and where a reference has no answer to a short script."""
+    parts = parts_of(machine)
+    if not parts or not all(getattr(function, "__module__", "").startswith("reference.") for _, function, _ in parts):
         return ()
     asked: dict[str, set[str]] = {}
     events: list[tuple[int, Any, Fraction]] = []
@@ -58,19 +60,20 @@ def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
     for grid in machine.inputs:
         raw = stream_raw((resting(grid),), grid, SAMPLES)
         streams[grid.name] = raw.astype(np.float64) * (1.0 if raw.dtype.kind == "f" else float(grid.scale))
-    try:
-        found = machine.reference(RationalContext(), Script(SAMPLES, rate_hz, tuple(events), streams), **machine.constants)
-        for trajectory in found.values() if isinstance(found, dict) else (found,):
-            trajectory.screen()
-    except Exception:  # whatever a reference says to this script is said again, with its place, where it is judged
-        return ()
+    known: set[str] = set()
+    for _, function, constants in parts:
+        known |= {p.name for p in inspect.signature(function).parameters.values() if p.kind is p.KEYWORD_ONLY}
+        try:
+            found = function(RationalContext(), Script(SAMPLES, rate_hz, tuple(events), streams), **constants)
+            for trajectory in found.values() if isinstance(found, dict) else (found,):
+                trajectory.screen()
+        except Exception:  # whatever a reference says to this script is said again, with its place, where it is judged
+            return ()
     notes = []
-    name = getattr(machine.reference, "__name__", "the reference")
     for event, words in asked.items():
-        known = {p.name for p in inspect.signature(machine.reference).parameters.values() if p.kind is p.KEYWORD_ONLY}
         if event not in words:
             near = nearest_words(event, known.union(*asked.values()) - set(asked))
             others = f"; {near}" if near.startswith("did you mean") else ""
-            notes.append(f"the reference {name} does not follow the event {event!r}: what it sets stays as the sheet's "
-                         f"constants say{others}")
+            notes.append(f"the reference {getattr(machine.reference, '__name__', '')} does not follow the event {event!r}: "
+                         f"what it sets stays as the sheet's constants say{others}")
     return tuple(notes)

@@ -16,6 +16,7 @@ from typing import Any
 from verify.claims.base import Claim
 from verify.machines.hunt import Tried
 from verify.machines.machine import Machine
+from verify.machines.references import parts_of
 from verify.machines.script import Script
 from verify.whole_files import whole_file
 
@@ -69,10 +70,10 @@ class Kept:
         described = [getattr(machine, name) for name in (
             "name", "state", "init", "destroy", "events", "inputs", "step", "block", "outputs", "sample_rates_hz",
             "flush_to_zero", "hostile", "longest_seconds", "call_limit_seconds", "interleaved", "pointers", "peripherals")]
-        constants = sorted((key, repr(value)) for key, value in machine.constants.items())
-        reference = description(machine.reference)
+        reference = [(output, description(function), sorted((key, repr(value)) for key, value in given.items()))
+                     for output, function, given in parts_of(machine)]
         stated = [(claim.label(), repr(claim)) for claim in claims]
-        text = repr([self.surroundings, self.about, described, constants, reference, stated, scripts])
+        text = repr([self.surroundings, self.about, described, reference, stated, scripts])
         return self.folder / f"{kind}-{hashlib.sha256(text.encode()).hexdigest()}.evidence"
 
     def load(self, machine: Machine, claims: Sequence[Claim], scripts: int) -> tuple[list[Tried], list[Script]] | None:

@@ -44,7 +44,8 @@ class Ends:
 
 def ends_of(machine: Machine, claim: KeepsGoing, periods: int) -> tuple[Ends | None, str]:
     """The ends for so many periods, or why there are none ("" where nobody would expect any)."""
-    judging = next((c for c in machine.claims if isinstance(c, Accurate)), None)
+    judging = next((c for c in machine.claims if isinstance(c, Accurate)
+                    and machine.signal_named(c.of).name == machine.output.name), None)
     if claim.limit is not None or machine.reference is None or judging is None:
         return None, ""
     script = unrolled(machine, claim)
@@ -54,7 +55,7 @@ def ends_of(machine: Machine, claim: KeepsGoing, periods: int) -> tuple[Ends | N
     try:
         trajectory = seen.wanted()
         if trajectory is None:
-            return None, f"the reference has no answer: {seen.reference_problem}"
+            return None, f"the reference has no answer: {seen.reference_problem_of()}"
         return around(trajectory, judging, machine, script.samples // UNROLLED, periods)
     except (DomainError, Undecidable, NumberRefused) as problem:
         return None, f"the reference has no answer: {problem}"

@@ -15,6 +15,7 @@ from reference.errors import DomainError, NotRational, NumberRefused
 from reference.rationals import RationalContext
 from reference.trajectories import Script as WantedScript
 from verify.machines.machine import Machine, as_doubles
+from verify.machines.references import parts_of
 from verify.machines.script import Script, stream_raw
 
 
@@ -35,7 +36,8 @@ class Observation:
     heap: tuple[int, int, int] = (0, 0, 0)
     variants: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
     known_doubles: dict[str, np.ndarray] = field(default_factory=dict)
-    reference_problem: str = ""
+    known_wanted: dict[str, Any] = field(default_factory=dict)
+    reference_problems: dict[str, str] = field(default_factory=dict)
     # Of a long run, whose samples were counted and not kept: rows of firmware_shim's COUNTER, for this claim.
     rows: np.ndarray | None = None
     counted_for: str = ""
@@ -73,11 +75,9 @@ class Observation:
         return raw.astype(np.float64) * (1.0 if raw.dtype.kind == "f" else float(grid.scale))
 
     @cached_property
-    def wanted_all(self) -> dict[str, Any]:
-        """The reference's trajectory of each output; {} when there is none."""
+    def asked(self) -> WantedScript:
+        """What happened, as a reference takes it."""
         machine = self.machine
-        if machine.reference is None or self.script.is_hostile():
-            return {}
         events: list[tuple[int, str, Fraction]] = []
         for e in self.script.events:
             arguments = machine.events[e.kind].arguments
@@ -86,13 +86,19 @@ class Observation:
             if not arguments:
                 events.append((e.sample, machine.events[e.kind].name, Fraction(1)))
         streams = {grid.name: self.stream(grid.name) for grid in machine.inputs}
-        script = WantedScript(self.done, self.rate_hz, tuple(events), streams)
-        try:
-            found = machine.reference(RationalContext(), script, **machine.constants)
-        except (DomainError, NotRational, NumberRefused, ArithmeticError, ValueError) as problem:
-            self.reference_problem = f"{type(problem).__name__}: {problem}"
-            return {}
-        return found if isinstance(found, dict) else {machine.outputs[0].name: found}
+        return WantedScript(self.done, self.rate_hz, tuple(events), streams)
+
+    def wanted_of(self, part: str, function: Any, constants: Any) -> dict[str, Any]:
+        """Trajectories that one reference gives, by output ({} and a problem where it has no answer)."""
+        if part not in self.known_wanted:
+            try:
+                found = function(RationalContext(), self.asked, **constants)
+            except (DomainError, NotRational, NumberRefused, ArithmeticError, ValueError) as problem:
+                self.reference_problems[part] = f"{type(problem).__name__}: {problem}"
+                found = {}
+            first = part or self.machine.output.name
+            self.known_wanted[part] = found if isinstance(found, dict) else {first: found}
+        return dict(self.known_wanted[part])
 
     def name_of(self, kind: int, argument: int) -> str:
         """Name under which the reference knows an event's argument."""
@@ -101,4 +107,15 @@ class Observation:
 
     def wanted(self, name: str = "") -> Any:
         """The reference's trajectory of one output, None when there is none."""
-        return self.wanted_all.get(self.machine.signal_named(name).name)
+        if self.script.is_hostile():
+            return None
+        output = self.machine.signal_named(name).name
+        for part, function, constants in parts_of(self.machine):
+            if part in ("", output):
+                return self.wanted_of(part, function, constants).get(output)
+        return None
+
+    def reference_problem_of(self, name: str = "") -> str:
+        """Why the reference of an output has no answer to this script, "" where it has one (or there is none)."""
+        output = self.machine.signal_named(name).name
+        return self.reference_problems.get("") or self.reference_problems.get(output, "")
