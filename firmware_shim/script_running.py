@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import mmap
+import functools
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +15,7 @@ from elftools.elf.sections import SymbolTableSection
 
 from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
+from firmware_shim.frames import held_memory
 from firmware_shim.job import Stop, enough
 from firmware_shim.long_running import LongMemory
 from firmware_shim.memory_map import imported_names, section_span
@@ -44,6 +45,7 @@ HIDDEN_ALLOCATORS = frozenset(("strdup", "strndup", "asprintf", "vasprintf", "fo
 THROWING = "__throw_"
 
 
+@functools.lru_cache(maxsize=64)
 def allocator_slots(library: Library) -> list[tuple[int, int]]:
     """(address of the library's pointer to an allocator, number of its watcher)."""
     found = []
@@ -57,6 +59,16 @@ def allocator_slots(library: Library) -> list[tuple[int, int]]:
                     if name in WATCHERS and not entry["r_addend"]:
                         found.append((library.base + int(entry["r_offset"]), WATCHERS[name]))
     return found
+
+
+@functools.lru_cache(maxsize=64)
+def allocates(path: Path) -> bool:
+    """Whether the code can take memory out of sight, which is not put back with the state."""
+    names = imported_names(path)
+    inside = any(name.startswith(("_ZNS", "_ZNKS", "_ZSt")) and THROWING not in name for name in names)
+    # What constructors of the library take is there before the first script; frame_dummy alone is one pointer.
+    begins = section_span(path, ".init_array")[1] > POINTER_BYTES and bool(WATCHERS.keys() & names)
+    return inside or begins or bool(HIDDEN_ALLOCATORS & names)
 
 
 def heap_of(slot: Any) -> tuple[int, int, int]:
@@ -136,7 +148,8 @@ class ScriptRunner(Runner):
             self.offsets.append(places)
         tail = end
         end += ffi.sizeof("struct pf_script") * len(job.scripts) + 64
-        self.mapping = mmap.mmap(-1, end)
+        self.held = held_memory(end)
+        self.mapping = self.held.mapping
         base = ffi.cast("unsigned char *", ffi.from_buffer(self.mapping))
         self.shared = ffi.cast("struct pf_shared *", base)
         self.scripts = ffi.cast("struct pf_script *", base + (tail + 63) // 64 * 64)
@@ -155,7 +168,7 @@ class ScriptRunner(Runner):
         numbers = ffi.new("int64_t[]", watch or 1)
         self.keep.append(numbers)
         machine.watch, machine.watches = numbers, len(watch) // 2
-        machine.allocates = self.allocates()
+        machine.allocates = allocates(Path(job.library))
         self.bind(library)
         self.long_memory = LongMemory(self.engine, job, machine) if job.longer is not None else None
 
@@ -167,15 +180,6 @@ class ScriptRunner(Runner):
         asks = ffi.typeof("long (*)(void)")
         machine.state_size = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}size", "pf_machine_end")))()
         machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()
-
-    def allocates(self) -> bool:
-        """Whether the code can take memory out of sight, which is not put back with the state."""
-        path = Path(self.job.library)
-        names = imported_names(path)
-        inside = any(name.startswith(("_ZNS", "_ZNKS", "_ZSt")) and THROWING not in name for name in names)
-        # What constructors of the library take is there before the first script; frame_dummy alone is one pointer.
-        begins = section_span(path, ".init_array")[1] > POINTER_BYTES and bool(WATCHERS.keys() & names)
-        return inside or begins or bool(HIDDEN_ALLOCATORS & names)
 
     def word_places(self) -> list[int]:
         """Where each declared peripheral word lies in this process."""

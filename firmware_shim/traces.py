@@ -65,13 +65,21 @@ class Eye:
         for row, piece in zip(rows, pieces, strict=True):
             (row.start, row.end, row.kind, row.rising, row.level, row.slope, row.target, row.distance, row.fixed, row.growing,
              row.rest, low, high) = piece
-            if low is not None and high is not None:
+            if low is not None and high is not None and len(low):
                 row.low, row.high = ffi.from_buffer("double[]", low), ffi.from_buffer("double[]", high)
                 held += [row.low, row.high]
         found = ffi.new("struct pf_distance *")
         self.engine.lib.pf_trace_distance(self.of(y), rows, len(pieces), found)
         return Distance(found.least, found.most, found.margin, int(found.least_at), int(found.most_at),
                         found.least_wanted, found.most_wanted)
+
+
+    def slewed(self, stream: np.ndarray, step: float, start: float) -> np.ndarray:
+        """What moves towards a stream by at most a step per sample, in binary64."""
+        stream, found = np.ascontiguousarray(stream, np.float64), np.empty(len(stream))
+        if len(stream):
+            self.engine.lib.pf_trace_slew(self.of(stream), len(stream), step, start, self.of(found))
+        return found
 
 
 @functools.cache

@@ -15,7 +15,7 @@ import tempfile
 from typing import Any
 
 from firmware_shim.engine import load_engine
-from firmware_shim.frames import read_frame, write_frame
+from firmware_shim.frames import Held, read_frame, write_frame
 from firmware_shim.job import Job, JobResult
 from firmware_shim.running import Library, Runner
 from firmware_shim.script_job import ScriptJob, ScriptResult
@@ -73,6 +73,7 @@ class Worker:
         self.images: dict[tuple[str, str], Any] = {}
         self.areas: dict[tuple[str, str], Any] = {}  # beside each image: memory for states of machines
         self.programs: dict[str, Any] = {}
+        self.held: Held | None = None  # memory of the last answer
         self.capture = tempfile.TemporaryFile()  # noqa: SIM115 - kept open for the worker's life
 
     def library(self, path: str) -> Library | None:
@@ -84,6 +85,12 @@ class Worker:
             else:
                 self.libraries[path] = Library(self.engine, path)
         return self.libraries.get(path)
+
+    def let_go(self) -> None:
+        """The last answer has been taken."""
+        if self.held is not None:
+            os.close(self.held.descriptor)
+        self.held = None
 
     def serve(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run one job."""
@@ -97,7 +104,9 @@ class Worker:
             player = ScriptRunner(self.engine, job, self.capture)
             if library is None:
                 return player.refused_scripts(self.problems[job.library])
-            return player.run_scripts(library)
+            result = player.run_scripts(library)
+            self.held = player.held
+            return result
         runner = Runner(self.engine, job, self.capture)
         if library is None:
             return runner.refused(self.problems[job.library])
@@ -178,8 +187,9 @@ def serve_frames(engine: str, source_file: int, sink_file: int) -> None:
     source, sink = os.fdopen(source_file, "rb"), os.fdopen(sink_file, "wb")
     worker = Worker(engine)
     while (job := read_frame(source)) is not None:
+        worker.let_go()
         try:
             answer: Any = worker.serve(job)
         except Exception as problem:  # a fault of our own travels to the caller; it is never the firmware's
             answer = RuntimeError(f"worker: {type(problem).__name__}: {problem}")
-        write_frame(sink, answer)
+        write_frame(sink, answer, worker.held)

@@ -119,7 +119,7 @@ class Context(ABC):
                 f"{value!r} ({type(value).__name__}) in the arithmetic of a reference: its exact value is "
                 "unclear; write ctx.number(...) around it, or use an int, a Fraction or ctx.pi"
             )
-        return self.constant(Fraction(value))
+        return self.constant(value if type(value) is Fraction else Fraction(value))
 
     def power(self, base: Number, exponent: int) -> Number:
         """Integer power by repeated squaring; the exponent is a Python int of at most 4096 in size."""

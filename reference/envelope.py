@@ -5,8 +5,11 @@ linear segment of T seconds changes by (full height)/(T rate) per sample, whatev
 that would end within a sample, or a time of 0, reaches its end in one sample. A time that is no whole number of
 samples ends with the next sample, at exactly the end level. An exponential segment is given by the time in which
 it loses 60 dB of its distance to the target (like a reverberation time), or by its time constant. A parameter
-that changes in mid-segment takes effect at the next segment. Which sample ends a segment is decided with a band of
-one sample, since firmware that adds up rounded increments may end one sooner or later.
+that changes in mid-segment takes effect at the next segment that uses it. With changes="now" it takes effect at once:
+the segment that is running and uses it goes on as if it had been entered there, from the level reached (a new sustain
+level is stepped to where the level is being held); changes=("decay", "sustain") says so of these alone. Which sample
+ends a segment is decided with a band of one sample, since firmware that adds up rounded increments may end one sooner
+or later.
 
 Event names: gate (0 or 1), attack, decay, release (seconds), sustain (level); a name that the script never sends
 has the constant of the sheet.
@@ -14,7 +17,7 @@ has the constant of the sheet.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from math import ceil
 from typing import Any
@@ -24,6 +27,9 @@ from reference.trajectories import EDGE, Plan, Script, Trajectory, double
 
 NOTHING = 2.0**-60
 RETRIGGERS = ("current", "zero")
+PARAMETERS = ("attack", "decay", "sustain", "release")
+# Segment -> parameters that it uses.
+USES = {"attack": ("attack",), "decay": ("decay", "sustain"), "sustain": ("sustain",), "release": ("release",)}
 
 
 def _log2_ratio(plan: Plan, seconds: Fraction, by: str) -> Any:
@@ -49,6 +55,7 @@ class _Voice:
         self.rate = plan.script.sample_rate_hz
         self.next_start = -1
         self.next_name = ""
+        self.running = ""
         self.on = False
 
     def seconds(self, name: str) -> Fraction:
@@ -107,6 +114,7 @@ class _Voice:
     def begin(self, name: str, start: int) -> None:
         """Enter a segment."""
         s = self.settings
+        self.running = name
         if name == "attack":
             self.line("attack", start, self.seconds("attack"), s["peak"], s["peak"], "decay")
         elif name == "decay":
@@ -126,13 +134,20 @@ class _Voice:
             self.plan.hold("idle", start, 0 if name == "idle" else s["sustain"] if self.on else 0)
 
 
+    def change(self, name: str, value: Any, sample: int) -> None:
+        """A parameter changes: for the running segment too, where it takes effect at once."""
+        self.settings[name] = value
+        if name in self.settings["now"] and name in USES.get(self.running, ()):
+            self.begin(self.running, sample)
+
+
 def _walk(plan: Plan, settings: Mapping[str, Any], *, sustained: bool) -> None:
     voice = _Voice(plan, settings)
     plan.hold("idle", 0, 0)
     for sample, name, value in plan.script.events:
         if name in voice.settings and name not in ("gate", "strike"):
             voice.advance(sample)
-            voice.settings[name] = value
+            voice.change(name, value, sample)
             continue
         if name not in ("gate", "strike"):
             continue
@@ -140,6 +155,7 @@ def _walk(plan: Plan, settings: Mapping[str, Any], *, sustained: bool) -> None:
         voice.advance(sample)
         if on and (not voice.on or name == "strike"):
             if settings["retrigger"] == "zero":
+                voice.running = "attack"
                 voice.line("attack", sample, voice.seconds("attack"), settings["peak"], settings["peak"], "decay",
                            from_zero=True)
             else:
@@ -151,10 +167,12 @@ def _walk(plan: Plan, settings: Mapping[str, Any], *, sustained: bool) -> None:
 
 
 def attack_decay(ctx: Any, script: Script, *, attack: Any = 0, decay: Any = 1, peak: Any = 1, shape: str = "exponential",
-                 by: str = "60 dB", retrigger: str = "current", silence: Any = 0) -> Trajectory:
+                 by: str = "60 dB", retrigger: str = "current", silence: Any = 0,
+                 changes: str | Sequence[str] = "next segment") -> Trajectory:
     """Attack in a straight line to the peak, then decay to 0, started by strike (or by gate going on).
 
-    Shape:   script to Trajectory; attack, decay: numbers, or sent as events; shape "exponential" or "linear".
+    Shape:   script to Trajectory; attack, decay: numbers, or sent as events; shape "exponential" or "linear"; changes:
+             "next segment", "now", or the parameters that take effect in mid-segment (see the module).
     Unit:    attack, decay in s; peak, silence and result in full scale.
     Domain:  times >= 0; peak > 0; silence >= 0: below it an exponential decay is exactly 0 (0: it never ends).
     Error:   enclosed; the screen states its bound.
@@ -167,16 +185,18 @@ def attack_decay(ctx: Any, script: Script, *, attack: Any = 0, decay: Any = 1, p
     [0.25, 0.5, 0.75, 1.0]
     """
     settings = _settings(attack=attack, decay=decay, release=decay, sustain=0, peak=peak, shape=shape, by=by,
-                         retrigger=retrigger, silence=silence)
+                         retrigger=retrigger, silence=silence, now=_at_once(changes))
     return Trajectory(script, lambda plan: _walk(plan, settings, sustained=False))
 
 
 def attack_decay_sustain_release(ctx: Any, script: Script, *, attack: Any = 0, decay: Any = 0, sustain: Any = 1,
                                  release: Any = 0, peak: Any = 1, shape: str = "linear", by: str = "60 dB",
-                                 retrigger: str = "current", silence: Any = 0) -> Trajectory:
+                                 retrigger: str = "current", silence: Any = 0,
+                                 changes: str | Sequence[str] = "next segment") -> Trajectory:
     """Attack to the peak, decay to the sustain level, hold while the gate is on, release to 0.
 
-    Shape:   script to Trajectory; times and level: numbers, or sent as events of these names.
+    Shape:   script to Trajectory; times and level: numbers, or sent as events of these names; changes: "next segment",
+             "now", or the parameters that take effect in mid-segment (see the module).
     Unit:    times in s; sustain, peak, silence and result in full scale.
     Domain:  times >= 0; 0 <= sustain <= peak; shape of decay and release: "linear" or "exponential".
     Error:   enclosed; the screen states its bound.
@@ -189,15 +209,28 @@ def attack_decay_sustain_release(ctx: Any, script: Script, *, attack: Any = 0, d
     [1.0, 0.5, 0.0, 0.0]
     """
     settings = _settings(attack=attack, decay=decay, release=release, sustain=sustain, peak=peak, shape=shape, by=by,
-                         retrigger=retrigger, silence=silence)
+                         retrigger=retrigger, silence=silence, now=_at_once(changes))
     return Trajectory(script, lambda plan: _walk(plan, settings, sustained=True))
+
+
+def _at_once(changes: str | Sequence[str]) -> tuple[str, ...]:
+    """The parameters that take effect in mid-segment."""
+    if isinstance(changes, str):
+        if changes not in ("now", "next segment"):
+            raise DomainError(f'changes is "next segment", "now", or a list of {", ".join(PARAMETERS)}; got {changes!r}')
+        return PARAMETERS if changes == "now" else ()
+    for name in changes:
+        if name not in PARAMETERS:
+            raise DomainError(f"changes names {name!r}; it knows {', '.join(PARAMETERS)}")
+    return tuple(changes)
 
 
 def _settings(**given: Any) -> dict[str, Any]:
     from reference.rationals import RationalContext
 
     exact = RationalContext()
-    found = {name: value if name in ("shape", "by", "retrigger") else exact.number(value) for name, value in given.items()}
+    words = ("shape", "by", "retrigger", "now")
+    found = {name: value if name in words else exact.number(value) for name, value in given.items()}
     if found["retrigger"] not in RETRIGGERS:
         raise DomainError(f"retrigger is one of {', '.join(RETRIGGERS)}")
     if found["shape"] not in ("linear", "exponential") or found["by"] not in ("60 dB", "time constant"):

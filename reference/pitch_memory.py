@@ -21,7 +21,7 @@ from reference.smoothing import one_pole
 from reference.trajectories import Script, Trajectory
 
 LONGEST_REST = 8192
-STEPS_AFTER_SHORT_REST = 32
+CHUNK = 256
 
 
 def quantiser(ctx: Any, script: Script, *, source: str = "volts", hysteresis_volts: Any = 0, band_volts: Any = 0,
@@ -49,22 +49,41 @@ def quantiser(ctx: Any, script: Script, *, source: str = "volts", hysteresis_vol
 
 
 def _admissible(places: np.ndarray, reach: float, slack: float, start: int) -> tuple[np.ndarray, np.ndarray]:
-    """Least and most semitone that a right quantiser can hold: all of them are followed at once."""
+    """Least and most semitone that a right quantiser can hold: all of them are followed at once.
+
+    Where one semitone is held, only a voltage near to a border makes more of them; one that rests is passed over in one go.
+    """
     held: tuple[int, ...] = (start,)
     low, high = np.empty(len(places)), np.empty(len(places))
-    at, plain = 0, 0
+    near = np.floor(places + 0.5 - slack)
+    sure = (near == np.floor(places + 0.5 + slack)).tolist()
+    listed, nearest, at = places.tolist(), near.tolist(), 0
+    known: dict[tuple[float, tuple[int, ...]], tuple[int, ...]] = {}  # a converter's noise comes back to few places
     while at < len(places):
-        if len(held) == 1 and not plain:
-            # A voltage that rests is passed over in one go.
-            still = np.abs(places[at : at + LONGEST_REST] - held[0]) <= reach - slack
-            rest = len(still) if still.all() else int(still.argmin())
-            low[at : at + rest] = high[at : at + rest] = held[0]
-            at += rest
-            plain = STEPS_AFTER_SHORT_REST if rest < STEPS_AFTER_SHORT_REST else 1
-            continue
-        held = _next_held(float(places[at]), held, reach, slack)
+        if len(held) == 1:
+            one, found = float(held[0]), []
+            for k in range(at, min(len(listed), at + CHUNK)):
+                distance = abs(listed[k] - one)
+                if distance > reach - slack:
+                    if not sure[k] or distance <= reach + slack:
+                        break
+                    one = nearest[k]
+                found.append(one)
+            low[at : at + len(found)] = high[at : at + len(found)] = found
+            at, held = at + len(found), (int(one),)
+            if len(found) == CHUNK and found[0] == one:
+                still = np.abs(places[at : at + LONGEST_REST] - one) <= reach - slack
+                rest = len(still) if still.all() else int(still.argmin())
+                low[at : at + rest] = high[at : at + rest] = one
+                at += rest
+            if len(found) == CHUNK or at >= len(places):
+                continue
+        key = listed[at], held
+        if key not in known:
+            known[key] = _next_held(*key, reach, slack)
+        held = known[key]
         low[at], high[at] = held[0], held[-1]
-        at, plain = at + 1, max(0, plain - 1)
+        at += 1
     return low, high
 
 

@@ -21,6 +21,8 @@ class RationalContext(Context):
     """
 
     def number(self, value: object) -> Fraction:
+        if type(value) is Fraction:
+            return value
         if not isinstance(value, str):
             return Fraction(super().number(value))
         exact = rational_value(value)

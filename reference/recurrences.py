@@ -6,7 +6,7 @@ least and the most that is right.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
@@ -51,6 +51,11 @@ class StreamTrajectory:
         wanted, bound = self._screen
         return wanted[first:end], bound[first:end]
 
+    def pieces(self) -> list[tuple[Any, ...]]:
+        """The screen as one stretch of tables, for a compiled judge (as Trajectory.pieces; kind 3)."""
+        wanted, bound = (np.ascontiguousarray(values, np.float64) for values in self._screen)
+        return [(0, len(wanted), 3, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, wanted, bound)]
+
     def exact(self, sample: int, bits: int = 120) -> tuple[Fraction, Fraction]:
         """Enclosure of the right output at one sample."""
         return self.enclosure(sample, bits)
@@ -65,22 +70,37 @@ class StreamTrajectory:
 
 
 class OnePole(StreamTrajectory):
-    """y += a (x - y) per sample, from a start level; a as a function of a context, 0 < a <= 1.
+    """y += a (x - y) per sample, from a start level; a as a function of a context, 0 < a <= 1; later: (sample, a).
 
     Screen: within a chunk of 64 samples the answer to the chunk's own input, a sum with positive weights a (1-a)^k
     that add up to at most 1, is built by doubling (six sums and products, powers off by 64 u each); the level before
     the chunk decays. Errors carried over shrink by (1-a)^64 per chunk.
     """
 
-    def __init__(self, script: Script, stream: np.ndarray, a: Callable[[Any], Any], start: Fraction) -> None:
+    def __init__(self, script: Script, stream: np.ndarray, a: Callable[[Any], Any], start: Fraction,
+                 later: Sequence[tuple[int, Callable[[Any], Any]]] = ()) -> None:
         super().__init__(script)
-        self.stream, self.a, self.start = np.asarray(stream, np.float64), a, start
+        self.stream, self.start = np.asarray(stream, np.float64), start
+        self.parts = {0: a, **dict(later)}
 
     def values(self) -> tuple[np.ndarray, np.ndarray]:
-        """Screen and bound."""
-        a, a_off = double(self.a(NearContext()))
-        x, count = self.stream, len(self.stream)
-        keep = 1.0 - a
+        """Screen and bound, stretch after stretch: an error of a stretch's first level does not grow in it."""
+        wanted, bound = np.empty(len(self.stream)), np.empty(len(self.stream))
+        level, off = float(self.start), 2 * UNIT * abs(float(self.start))
+        starts = sorted(self.parts)
+        size = max(float(np.abs(self.stream).max(initial=0.0)), abs(float(self.start)))
+        for begin, end in zip(starts, [*starts[1:], len(self.stream)], strict=True):
+            if end > begin:
+                part = slice(begin, end)
+                wanted[part], own = self._stretch(self.stream[part], self.parts[begin], level, size)
+                off += own
+                bound[part], level = off, float(wanted[end - 1])
+        return wanted, bound
+
+    def _stretch(self, x: np.ndarray, coefficient: Callable[[Any], Any], level: float,
+                 size: float) -> tuple[np.ndarray, float]:
+        a, a_off = double(coefficient(NearContext()))
+        count, keep = len(x), 1.0 - a
         powers = np.cumprod(np.concatenate([[1.0], np.full(CHUNK, keep)]))
         own = np.concatenate([x, np.zeros(-count % CHUNK)]).reshape(-1, CHUNK) * a
         shift = 1
@@ -88,38 +108,39 @@ class OnePole(StreamTrajectory):
             own[:, shift:] += powers[shift] * own[:, :-shift]
             shift *= 2
         levels = np.empty(len(own))
-        level = float(self.start)
         last, decay = own[:, -1], float(powers[CHUNK])
         for number in range(len(own)):
             levels[number] = level
             level = level * decay + float(last[number])
         wanted = (own + levels[:, None] * powers[1:]).reshape(-1)[:count]
-        size = max(float(np.abs(x).max(initial=0.0)), abs(float(self.start)))
         # Per chunk: 64 products and sums, powers off by 64 u each, a off by a_off.
         per_chunk = (4 * CHUNK * UNIT + 2 * CHUNK * a_off + 2.0**-1000) * 2 * size
         carried = per_chunk / max(1.0 - decay, UNIT)
-        return wanted, np.full(count, min(per_chunk * len(own), carried) + per_chunk)
+        return wanted, min(per_chunk * len(own), carried) + per_chunk
 
     def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
         """Fixed-point integers with 2^-bits steps: each step adds at most one unit and |x - y| times a's own error."""
-        low, high = self.a(IntervalContext(bits + 32)).ends()
         shift = bits + 16
         one = 1 << shift
-        a = int((low + high) / 2 * one)
-        y = int(self.start * one)
-        size = 1
-        for value in self.stream[: sample + 1]:
+        ends = {at: a(IntervalContext(bits + 32)).ends() for at, a in self.parts.items()}
+        steps = {at: int((low + high) / 2 * one) for at, (low, high) in ends.items()}
+        y, a, size = int(self.start * one), 0, 1
+        for k, value in enumerate(self.stream[: sample + 1]):
+            a = steps.get(k, a)
             numerator, denominator = float(value).as_integer_ratio()
             x = (numerator << shift) // denominator
             size = max(size, abs(x - y))
             y += a * (x - y) >> shift
-        off = Fraction((high - low) * size + 4, one) * min(Fraction(sample + 1), 1 / low) if low > 0 else Fraction(size, one)
+        width, least = max(high - low for low, high in ends.values()), min(low for low, _ in ends.values())
+        off = Fraction(width * size + 4, one) * min(Fraction(sample + 1), 1 / least) if least > 0 else Fraction(size, one)
         off += Fraction(size, one * one) * (sample + 1)
         return Fraction(y, one) - off, Fraction(y, one) + off
 
 
 class Slew(StreamTrajectory):
-    """y moves towards x by at most a step per sample."""
+    """y moves towards x by at most a step per sample. steps: (stream, step, start) to all y, with the bits of `slewed`."""
+
+    steps: Callable[[np.ndarray, float, float], np.ndarray] | None = None
 
     def __init__(self, script: Script, stream: np.ndarray, step: Fraction, start: Fraction) -> None:
         super().__init__(script)
@@ -127,12 +148,8 @@ class Slew(StreamTrajectory):
 
     def values(self) -> tuple[np.ndarray, np.ndarray]:
         """Each sample rounds once and the step once; where y meets x the error ends."""
-        step, y = float(self.step), float(self.start)
-        wanted = np.empty(len(self.stream))
-        for number, x in enumerate(self.stream.tolist()):
-            gap = x - y
-            y = x if -step <= gap <= step else y + step if gap > 0 else y - step
-            wanted[number] = y
+        step = float(self.step)
+        wanted = (self.steps or slewed)(self.stream, step, float(self.start))
         size = float(np.abs(wanted).max(initial=0.0)) + step
         return wanted, np.arange(1, len(wanted) + 1) * 4 * UNIT * size
 
@@ -144,6 +161,16 @@ class Slew(StreamTrajectory):
             gap = x - y
             y = x if abs(gap) <= self.step else y + self.step if gap > 0 else y - self.step
         return y, y
+
+
+def slewed(stream: np.ndarray, step: float, start: float) -> np.ndarray:
+    """The recurrence in binary64, one sample after the other."""
+    y, found = start, np.empty(len(stream))
+    for number, x in enumerate(stream.tolist()):
+        gap = x - y
+        y = x if -step <= gap <= step else y + step if gap > 0 else y - step
+        found[number] = y
+    return found
 
 
 class MovingAverage(StreamTrajectory):
@@ -186,9 +213,13 @@ class Steps(StreamTrajectory):
         value = Fraction(float(self.wanted[sample]))
         return value, value
 
+    @cached_property
+    def _is_wide(self) -> bool:
+        return bool((self.low != self.high).any())
+
     def span(self) -> tuple[np.ndarray, np.ndarray] | None:
         """As given."""
-        return (self.low, self.high) if (self.low != self.high).any() else None
+        return (self.low, self.high) if self._is_wide else None
 
 
 def stream_or_events(script: Script, name: str, start: Fraction) -> np.ndarray:

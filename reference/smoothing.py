@@ -3,7 +3,9 @@
 Conventions. The target is an input stream or an event of the given name. One sample's output already contains that
 sample's step. A one-pole is given by its coefficient a in y += a (x - y), by its time constant (it covers 63.2 % of
 a step in it: a = 1 - exp(-1/(seconds rate))) or by its cutoff (a = 1 - exp(-2 pi cutoff/rate)). A ramp takes its
-time for every change, whatever its size; a slew limit moves at most so much per second.
+time for every change, whatever its size; a slew limit moves at most so much per second. A parameter that an event of
+its name changes takes effect with its sample (changes="now": for a ramp, the rest of the way takes the new time), or
+with the next target (changes="next segment", which a stream does not have: there it is always with its sample).
 """
 
 from __future__ import annotations
@@ -55,10 +57,11 @@ def _log2_ratio(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any) 
 
 
 def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: Any = None, seconds: Any = None,
-             cutoff_hz: Any = None, start: Any = 0) -> Trajectory | StreamTrajectory:
+             cutoff_hz: Any = None, start: Any = 0, changes: str = "now") -> Trajectory | StreamTrajectory:
     """y += a (x - y) once per sample: what a step leaves after k samples is (1 - a)^k of it.
 
-    Shape:   script to trajectory; target: name of the stream or event that holds x.
+    Shape:   script to trajectory; target: name of the stream or event that holds x; coefficient, seconds or cutoff_hz: a
+             number, or sent as an event of this name; changes: "now" or "next segment" (see the module).
     Unit:    seconds in s, cutoff_hz in Hz, coefficient per sample; start and result in the target's unit.
     Domain:  0 < a <= 1.
     Error:   enclosed; the screen states its bound.
@@ -70,30 +73,48 @@ def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: A
     >>> [float(t.exact(k)[0]) for k in range(3)]
     [0.5, 0.75, 0.875]
     """
-    exact = RationalContext()
-    a, first = _coefficient(script, coefficient, seconds, cutoff_hz), exact.number(start)
-    log2_ratio = _log2_ratio(script, coefficient, seconds, cutoff_hz)
+    first, at_once = RationalContext().number(start), _is_now(changes)
+    given = {"coefficient": coefficient, "seconds": seconds, "cutoff_hz": cutoff_hz}
+    a = _coefficient(script, **given)
+    own = next(name for name, value in given.items() if value is not None)
     if target in script.streams:
-        return OnePole(script, script.streams[target], a, first)
+        changed = [(sample, value) for sample, name, value in script.events if name == own]
+        later = [(sample, _coefficient(script, **{**given, own: value})) for sample, value in changed]
+        return OnePole(script, script.streams[target], a, first, later)
 
     def build(plan: Plan) -> None:
-        ratio = None if coefficient is not None and exact.number(coefficient) == 1 else log2_ratio(plan.ctx)
         plan.hold("rest", 0, first)
+        number, wanted = given[own], None
         for sample, name, value in script.events:
-            if name != target:
+            if name == own:
+                number = value
+                _coefficient(script, **{**given, own: number})  # refuses what is no one-pole
+            if name == target:
+                wanted = value
+            if wanted is None or not (name == target or (name == own and at_once)):
                 continue
-            if ratio is None:
-                plan.hold("settling", sample, value)
+            if own == "coefficient" and RationalContext().number(number) == 1:
+                plan.hold("settling", sample, wanted)
             else:
-                plan.decay("settling", sample, plan.value(sample - 1) if sample else first, ratio, value)
+                ratio = _log2_ratio(script, **{**given, own: number})(plan.ctx)
+                plan.decay("settling", sample, plan.value(sample - 1) if sample else first, ratio, wanted)
 
     return Trajectory(script, build)
 
 
-def ramp(ctx: Any, script: Script, *, target: str = "target", seconds: Any = "1/100", start: Any = 0) -> Trajectory:
+def _is_now(changes: str) -> bool:
+    """Whether a parameter takes effect in the middle of a way."""
+    if changes not in ("now", "next segment"):
+        raise DomainError(f'changes is "now" or "next segment"; got {changes!r}')
+    return changes == "now"
+
+
+def ramp(ctx: Any, script: Script, *, target: str = "target", seconds: Any = "1/100", start: Any = 0,
+         changes: str = "next segment") -> Trajectory:
     """A straight line from where the output is to each new target, in a fixed time.
 
-    Shape:   script to Trajectory; target: the event that holds the new level; seconds: number, or sent as an event.
+    Shape:   script to Trajectory; target: the event that holds the new level; seconds: number, or sent as an event;
+             changes: "now" or "next segment" (see the module).
     Unit:    seconds in s; start and result in the target's unit.
     Domain:  seconds >= 0; 0 arrives with the next sample.
     Error:   enclosed; the screen states its bound.
@@ -105,16 +126,19 @@ def ramp(ctx: Any, script: Script, *, target: str = "target", seconds: Any = "1/
     [0.5, 1.0, 1.5, 2.0, 2.0]
     """
     exact = RationalContext()
-    first, standard = exact.number(start), exact.number(seconds)
+    first, standard, at_once = exact.number(start), exact.number(seconds), _is_now(changes)
 
     def build(plan: Plan) -> None:
         plan.hold("rest", 0, first)
-        time = standard
-        for sample, name, value in script.events:
+        time, wanted, arrives = standard, None, 0
+        for sample, name, given in script.events:
             if name == "seconds":
-                time = value
-            if name != target:
+                time = given
+            if name == target:
+                wanted = given
+            if wanted is None or not (name == target or (name == "seconds" and at_once and sample < arrives)):
                 continue
+            value, arrives = wanted, 0
             level = plan.value(sample - 1) if sample else plan.number(first)
             samples = Fraction(time) * script.sample_rate_hz
             distance = plan.number(value) - level
@@ -122,7 +146,8 @@ def ramp(ctx: Any, script: Script, *, target: str = "target", seconds: Any = "1/
                 plan.hold("rest", sample, value)
                 continue
             plan.line("moving", sample, level, distance / plan.ctx.number(samples), value)
-            plan.hold("rest", plan.decide(sample + ceil(samples), "end of the ramp"), value)
+            arrives = plan.decide(sample + ceil(samples), "end of the ramp")
+            plan.hold("rest", arrives, value)
 
     return Trajectory(script, build)
 

@@ -123,36 +123,53 @@ double pf_trace_step(const double *y, int64_t n, int64_t *at)
     return best;
 }
 
-/* Values and their bounds after done + 1 .. done + n steps of a piece; done is a multiple of ROOM, n at most ROOM. */
-static void wanted_of(const struct pf_piece *p, int64_t done, int64_t n, double *wanted, double *bound)
+static double larger(double a, double b)
+{
+    return a > b ? a : b;
+}
+
+/* Values after done + 1 .. done + n steps of a piece; done is a multiple of ROOM, n at most ROOM. */
+static void wanted_of(const struct pf_piece *p, int64_t done, int64_t n, double *wanted)
 {
     if (p->kind == 0) {
-        for (int64_t i = 0; i < n; i++) {
+        for (int64_t i = 0; i < n; i++)
             wanted[i] = p->level;
-            bound[i] = p->fixed;
-        }
     } else if (p->kind == 1) {
         for (int64_t i = 0; i < n; i++) {
-            double j = (double)(done + 1 + i), value = p->level + p->slope * j;
+            double value = p->level + p->slope * (double)(done + 1 + i);
             if (p->rising)
                 wanted[i] = value < p->target ? value : p->target;
             else
                 wanted[i] = value > p->target ? value : p->target;
-            bound[i] = j * p->growing + p->fixed;
         }
-    } else {
+    } else if (p->kind == 2) {
         double high = p->high[done / ROOM];
-        for (int64_t i = 0; i < n; i++) {
-            double j = (double)(done + 1 + i), power = high * p->low[i];
-            bound[i] = (j * p->growing + p->fixed) * power + p->rest;
-            wanted[i] = power * p->distance + p->target;
-        }
+        for (int64_t i = 0; i < n; i++)
+            wanted[i] = high * p->low[i] * p->distance + p->target;
+    } else {
+        memcpy(wanted, p->low + done, (size_t)n * sizeof *wanted);
     }
+}
+
+/* No bound of these values is larger: each factor is taken at its larger end, and once more rounded up. Of a table the
+   bound of every sample is looked at. */
+static double margin_of(const struct pf_piece *p, int64_t done, int64_t n, const double *wanted)
+{
+    double last = (double)(done + n), size = larger(fabs(least_of(wanted, n)), fabs(most_of(wanted, n))), found;
+    if (p->kind == 3) {
+        found = most_of(p->high + done, n);
+    } else if (p->kind == 2) {
+        double high = p->high[done / ROOM];
+        found = (last * p->growing + p->fixed) * high * larger(p->low[0], p->low[n - 1]) + p->rest;
+    } else {
+        found = last * p->growing + p->fixed;
+    }
+    return found == 0 ? 0 : (found + size * 0x1p-51) * (1 + 0x1p-40);
 }
 
 void pf_trace_distance(const double *y, const struct pf_piece *piece, int64_t pieces, struct pf_distance *found)
 {
-    double wanted[ROOM], bound[ROOM], off[ROOM];
+    double wanted[ROOM], off[ROOM];
     found->least = INFINITY;
     found->most = found->margin = -INFINITY;
     found->least_at = found->most_at = 0;
@@ -160,13 +177,11 @@ void pf_trace_distance(const double *y, const struct pf_piece *piece, int64_t pi
     for (const struct pf_piece *p = piece; p < piece + pieces; p++)
         for (int64_t done = 0; done < p->end - p->start; done += ROOM) {
             int64_t from = p->start + done, left = p->end - from, n = left < ROOM ? left : ROOM;
-            wanted_of(p, done, n, wanted, bound);
-            for (int64_t i = 0; i < n; i++) {
-                bound[i] = bound[i] == 0 ? 0 : bound[i] + fabs(wanted[i]) * 0x1p-51;
+            wanted_of(p, done, n, wanted);
+            found->margin = larger(found->margin, margin_of(p, done, n, wanted));
+            for (int64_t i = 0; i < n; i++)
                 off[i] = y[from + i] - wanted[i];
-            }
-            double least = least_of(off, n), most = most_of(off, n), margin = most_of(bound, n);
-            found->margin = margin > found->margin ? margin : found->margin;
+            double least = least_of(off, n), most = most_of(off, n);
             if (least < found->least) {
                 found->least = least;
                 int64_t place = place_of(off, n, least);
@@ -180,4 +195,14 @@ void pf_trace_distance(const double *y, const struct pf_piece *piece, int64_t pi
                 found->most_wanted = wanted[place];
             }
         }
+}
+
+/* y moves towards x by at most a step per sample. */
+void pf_trace_slew(const double *x, int64_t n, double step, double y, double *out)
+{
+    for (int64_t i = 0; i < n; i++) {
+        double gap = x[i] - y;
+        y = -step <= gap && gap <= step ? x[i] : gap > 0 ? y + step : y - step;
+        out[i] = y;
+    }
 }

@@ -11,6 +11,7 @@ import pytest
 from mpmath import mp, mpf
 
 from reference import envelope
+from reference.errors import DomainError
 from reference.trajectories import Script
 
 RATE = Fraction(48_000)
@@ -143,3 +144,35 @@ def test_a_time_longer_than_the_script_does_not_arrive() -> None:
     found = envelope.attack_decay(None, struck(1000, (0, "strike", 1)), attack=10**9, decay=1)
 
     assert found.exact(999)[1] < Fraction(1, 10**9)
+
+
+# Definition: with changes="now" the segment goes on from the level reached with the new time, W3C's ramp from there.
+def test_a_time_changed_in_mid_segment_counts_at_once_or_from_the_next_segment_on() -> None:
+    script = struck(3000, (0, "gate", 1), (240, "attack", "1/50"), (1500, "gate", 0), (1600, "release", "1/100"))
+    options = {"attack": "1/100", "sustain": 1, "release": "1/50"}
+    later = envelope.attack_decay_sustain_release(None, script, **options)
+    now = envelope.attack_decay_sustain_release(None, script, changes="now", **options)
+    attack = envelope.attack_decay_sustain_release(None, script, changes=("attack",), **options)
+
+    for k, wanted in ((239, mpf("0.5")), (479, 1), (1699, 1 - mpf(200) / 960)):
+        assert abs(middle(later, k) - wanted) < mpf("1e-30")
+    for found, release in ((now, 1 - mpf(100) / 960 - mpf(100) / 480), (attack, 1 - mpf(200) / 960)):
+        assert abs(middle(found, 479) - (mpf("0.5") + mpf(240) / 960)) < mpf("1e-30")
+        assert abs(middle(found, 719) - 1) < mpf("1e-30") and middle(found, 800) == 1
+        assert abs(middle(found, 1699) - release) < mpf("1e-30")
+
+
+def test_a_sustain_level_changed_in_mid_segment_is_stepped_to_or_waits() -> None:
+    script = struck(3000, (0, "gate", 1), (2000, "sustain", "1/4"), (2500, "gate", 0), (2500, "gate", 1))
+    options = {"attack": 0, "decay": "1/100", "sustain": "1/2"}
+    later = envelope.attack_decay_sustain_release(None, script, **options)
+    now = envelope.attack_decay_sustain_release(None, script, changes="now", **options)
+
+    assert [middle(later, k) for k in (1999, 2000, 2499, 2999)] == [mpf("0.5"), mpf("0.5"), mpf("0.5"), mpf("0.25")]
+    assert [middle(now, k) for k in (1999, 2000, 2499, 2999)] == [mpf("0.5"), mpf("0.25"), mpf("0.25"), mpf("0.25")]
+
+
+@pytest.mark.parametrize("changes", ["soon", ("attack", "peak")])
+def test_an_unknown_word_for_changes_is_refused(changes: Any) -> None:
+    with pytest.raises(DomainError, match="changes"):
+        envelope.attack_decay(None, struck(10), changes=changes)

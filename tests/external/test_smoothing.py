@@ -168,3 +168,40 @@ def test_very_short_and_very_long_time_constants_keep_their_digits() -> None:
     assert abs(1 - middle(short, 0) - mp.exp(-60)) < mpf("1e-35")
     assert abs(middle(long, 0) * 48_000 * 10**12 - 1) < mpf("1e-16")
     assert long.screen()[1].max() < 1e-14
+
+
+# First-order recurrence: each step of the way keeps 1 - a of the distance, with the a in force.
+@pytest.mark.parametrize("is_stream", [False, True])
+def test_a_one_pole_whose_coefficient_changes_on_the_way(is_stream: bool) -> None:
+    events = [(10, "coefficient", "1/4"), (20, "coefficient", "1/8")]
+    if is_stream:
+        asked = Script(40, RATE, tuple((k, name, Fraction(value)) for k, name, value in events), {"target": np.ones(40)})
+    else:
+        asked = script(40, (0, "target", 1), *events)
+    found = smoothing.one_pole(None, asked, coefficient="1/2")
+    wanted, bound = found.screen()
+
+    for sample in (0, 9, 10, 19, 20, 39):
+        steps = [min(sample + 1, 10), min(max(0, sample - 9), 10), max(0, sample - 19)]
+        kept = mpf("0.5") ** steps[0] * mpf("0.75") ** steps[1] * mpf("0.875") ** steps[2]
+        assert abs(middle(found, sample) - (1 - kept)) < mpf("1e-30")
+        assert abs(wanted[sample] - (1 - kept)) <= bound[sample] < 1e-12
+
+
+def test_a_coefficient_may_wait_for_the_next_target() -> None:
+    asked = script(40, (0, "target", 1), (10, "coefficient", "1/4"), (20, "target", 0))
+    found = smoothing.one_pole(None, asked, coefficient="1/2", changes="next segment")
+
+    assert abs(middle(found, 19) - (1 - mpf("0.5") ** 20)) < mpf("1e-30")
+    assert abs(middle(found, 21) - (1 - mpf("0.5") ** 20) * mpf("0.75") ** 2) < mpf("1e-30")
+
+
+def test_a_ramp_whose_time_changes_on_the_way() -> None:
+    asked = script(2000, (0, "target", 1), (240, "seconds", "1/50"), (1800, "seconds", "1/10"))
+    later = smoothing.ramp(None, asked, seconds="1/100")
+    now = smoothing.ramp(None, asked, seconds="1/100", changes="now")
+
+    assert abs(middle(later, 239) - mpf("0.5")) < mpf("1e-30")
+    assert [middle(later, k) for k in (479, 1999)] == [1, 1]
+    assert abs(middle(now, 479) - (mpf("0.5") + mpf("0.5") * 240 / 960)) < mpf("1e-30")
+    assert [middle(now, k) for k in (1200, 1999)] == [1, 1]

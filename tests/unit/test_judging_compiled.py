@@ -11,8 +11,9 @@ import pytest
 from firmware_shim.compiler import find_compiler
 from firmware_shim.engine import build_engine
 from firmware_shim.traces import Eye, eye_of
-from reference import envelope
+from reference import envelope, gate, pitch_memory, smoothing
 from reference.rationals import RationalContext
+from reference.recurrences import slewed
 from verify import accurate, binary32, ends_at_zero, event, no_jump, no_subnormals, signal, stays_within, time_to
 from verify.binding import cache_folder
 from verify.claims.categories import Finite
@@ -38,6 +39,7 @@ PLANTED: dict[str, Callable[[np.ndarray, int], None]] = {
     "an infinity": lambda y, k: y.__setitem__(k, -np.inf),
     "a subnormal": lambda y, k: y.__setitem__(k, 1e-40),
     "a negative zero": lambda y, k: y.__setitem__(k, -0.0),
+    "a small step": lambda y, k: y.__setitem__(k, y[k] + 0.002),
     "a click": lambda y, k: y.__setitem__(k, y[k] + 0.02),
     "below zero": lambda y, k: y.__setitem__(k, -0.001),
     "above one": lambda y, k: y.__setitem__(k, 1.0001),
@@ -107,3 +109,39 @@ def test_extremes_and_their_first_sample(eye: Eye) -> None:
         for odd in (np.nan, np.inf, -np.inf):
             y[length // 2 :] = odd
             assert eye.first_odd(y) == length // 2
+
+
+def test_a_slew_is_followed_with_the_same_bits(eye: Eye) -> None:
+    rng = np.random.default_rng(11)
+    for length in (0, 1, 2, 500):
+        x = np.round(np.cumsum(rng.normal(0, 0.02, length)), 3)
+        for step in (1e-4, 0.01, 0.3):
+            assert slewed(x, step, 0.25).tobytes() == eye.slewed(x, step, 0.25).tobytes()
+
+
+STREAMS = {
+    "one pole": (smoothing.one_pole, {"seconds": "1/200"}, (0.004, 0.0002)),
+    "slew": (smoothing.slew, {"per_second": 40}, (0.004, 0.0002)),
+    "average": (smoothing.moving_average, {"length_samples": 16}, (0.004, 0.0002)),
+    "threshold": (gate.threshold, {"low": "1/4", "high": "1/2"}, (0.25, 0)),
+    "threshold with a band": (gate.threshold, {"low": "1/4", "high": "1/2", "band": "1/16"}, (0.25, 0)),
+    "quantiser": (pitch_memory.quantiser, {"hysteresis_volts": "1/400", "band_volts": "1/2000"}, (0.25, 0)),
+}
+
+
+@pytest.mark.parametrize("name", STREAMS)
+def test_eye_and_numpy_judge_streams_alike(eye: Eye, name: str) -> None:
+    function, constants, limits = STREAMS[name]
+    word = "source" if name.startswith(("threshold", "quantiser")) else "target"
+    claims = tuple(accurate(absolute=limit, because="x") for limit in limits)
+    machine = Machine("stream", "stream_t", "init(state)", "", (), (binary32("x", 0, 1, "V"),), "y = step(state, x)", "",
+                      (signal("y", "V"),), (RationalContext().number(48_000),), claims, function, {**constants, word: "x"})
+    said = []
+    for number, script in enumerate(next(drawn(machine, 40, 5))[4:18]):
+        plain = seen_by(machine, script, number, PLANTED["a small step" if number % 2 else "nothing"])
+        quick = replace(plain, eye=eye, known_doubles={}, known_wanted={}, known_finite={}, known_stretches=None, room={})
+        for claim in claims:
+            said.append((repr(judge(claim, plain)), repr(judge(claim, quick))))
+
+    assert [plain for plain, _ in said] == [quick for _, quick in said]
+    assert any("failing=0" in plain for plain, _ in said) and any("failing=1" in plain for plain, _ in said)

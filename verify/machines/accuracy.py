@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from reference.trajectories import Trajectory
 from verify.claims.accurate import Accurate
 from verify.claims.in_time import Judgement
 from verify.judging.exact import error_between
@@ -123,7 +122,7 @@ def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
 def clearly_right(claim: Accurate, seen: Observation, trajectory: Any) -> Judgement | None:
     """The same judgement by the compiled engine, from pieces of closed form; None unless every sample is clearly right."""
     eye = seen.watched(claim.of)
-    if eye is None or claim.metric not in SPANNED or not isinstance(trajectory, Trajectory):
+    if eye is None or claim.metric not in SPANNED or not hasattr(trajectory, "pieces") or trajectory.span() is not None:
         return None
     found = eye.distance(seen.doubles(claim.of), trajectory.pieces())
     limit = float(claim.limit) * (float(seen.machine.signal_named(claim.of).scale) if claim.metric == "lsb" else 1.0)

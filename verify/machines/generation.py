@@ -1,4 +1,4 @@
-"""Event scripts with the shapes that hurt, drawn by Hypothesis: only its generator is used, never its database.
+"""Event scripts with the shapes that hurt, from the numbers that drawing.py draws.
 
 Short lists of (when, what, value): gates of one sample, shorter and longer than a block, retriggers close together,
 simultaneous events, block edges, changes in mid-segment, ends of ranges, bursts, long silence, and (where the sheet
@@ -8,22 +8,22 @@ lets them in) NaN and infinities.
 from __future__ import annotations
 
 import functools
+import itertools
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Any
+from pathlib import Path
 
 import numpy as np
 
 from verify.grids import Grid
+from verify.machines.drawing import BITS, EXAMPLES, MOST_PIECES, Numbers, round_of
 from verify.machines.machine import Machine
 from verify.machines.script import Happening, Piece, Script
 
 BLOCK_EDGES = (16, 32, 48, 64, 128, 256, 512)
 PRIMES = (1, 3, 7, 61, 127, 1009)
-MOST_EVENTS = 14
-MOST_PIECES = 4
 ROUND = (0, 1, -1, Fraction(1, 2), 2, 5, 10, Fraction(1, 10), Fraction(1, 100), Fraction(1, 1000), 100, 1000)
 
 
@@ -37,11 +37,11 @@ def marked_places(grid: Grid) -> tuple[int, ...]:
     return tuple(place for place in dict.fromkeys(found) if 0 <= place < grid.count)
 
 
-# Each number carries three choices of 20 bits (gap, what, value), since every draw has its price.
-BITS = 20
 BATCH = 256
 MOST_RUNS = 12
 RELATED = 4
+# After the scripts of each example, so many of close pairs.
+PAIRS_EACH = 12
 
 
 @dataclass
@@ -193,42 +193,37 @@ def drawn(machine: Machine, count: int, seed: int) -> Iterator[list[Script]]:
     shapes = [Shapes(machine, hostile=False)] + ([Shapes(machine, hostile=True)] if machine.hostile else [])
     forms = DERIVED if machine.events else DERIVED[:1]
     known: dict[Script, None] = {}
-    # A run of Hypothesis has a price of its own: a few long ones, cut into batches here.
-    for number in range(MOST_RUNS):
-        left = count - len(known)
-        examples = one_round(shapes, left // (RELATED * len(forms)) + 4, seed * 1_000_003 + number)
-        scripts = [derive(script) for script in examples for derive in forms]
-        fresh = [script for script in dict.fromkeys(scripts) if script not in known][:left]
-        known.update(dict.fromkeys(fresh))
-        for start in range(0, len(fresh), BATCH):
-            yield fresh[start : start + BATCH]
-        if len(known) >= count:
-            return
+    fresh: list[Script] = []
+    from verify.machines.close_events import pairs  # it stands on what is here
+
+    close = pairs(shapes, seed)
+    # Rounds whose scripts are known already end at last, where a machine has only a few.
+    for number in range(MOST_RUNS + count // EXAMPLES):
+        for place, numbers in enumerate(round_of(seed * 1_000_003 + number, folder())):
+            scripts = [derive(script) for script in related(numbers, shapes, place) for derive in forms]
+            for script in (*scripts, *itertools.islice(close, PAIRS_EACH)):
+                if script not in known and len(known) < count:
+                    known[script] = None
+                    fresh.append(script)
+            if len(fresh) >= BATCH or len(known) >= count:
+                yield fresh
+                fresh = []
+            if len(known) >= count:
+                return
+    if fresh:
+        yield fresh
 
 
-@functools.cache
-def strategies() -> tuple[Any, Any, Any]:
-    """One for every choice: building them anew would cost more than running the scripts."""
-    from hypothesis import strategies as st  # the import costs more than a check in which nothing changed
+def related(numbers: Numbers, shapes: list[Shapes], place: int) -> Iterator[Script]:
+    """Scripts of the same structure with other numbers: drawing an example costs more than running several."""
+    head, happenings, moves = numbers
+    for k in range(RELATED):
+        parts = [[stirred(n, k) for n in row] for row in ((head,), happenings, moves)]
+        yield script_from(parts[0][0], parts[1], parts[2], shapes[(place * RELATED + k) % len(shapes)])
 
-    numbers = st.integers(0, 2 ** (3 * BITS) - 1)
-    return numbers, st.lists(numbers, min_size=1, max_size=MOST_EVENTS), st.lists(numbers, max_size=MOST_PIECES)
 
+def folder() -> Path:
+    """Where drawn numbers are kept."""
+    from verify.binding import cache_folder
 
-def one_round(shapes: list[Shapes], count: int, seed: int) -> list[Script]:
-    """One run of Hypothesis's generator."""
-    import hypothesis
-    from hypothesis import HealthCheck, Phase, given, settings
-
-    found: list[Script] = []
-
-    def each(head: int, happenings: list[int], moves: list[int]) -> None:
-        # Relatives of the same structure with other numbers: drawing an example costs more than running several.
-        for k in range(RELATED):
-            parts = [[stirred(n, k) for n in row] for row in ([head], happenings, moves)]
-            found.append(script_from(parts[0][0], parts[1], parts[2], shapes[len(found) % len(shapes)]))
-
-    run = settings(max_examples=count, database=None, deadline=None, phases=[Phase.generate],
-                   suppress_health_check=list(HealthCheck))(given(*strategies())(each))
-    hypothesis.seed(seed)(run)()
-    return found
+    return cache_folder() / "evidence"

@@ -118,6 +118,7 @@ class MachineHunt:
     hangs: int = 0
     given_up: str = ""
     sample: list[Script] = field(default_factory=list)
+    room: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.tried = [Tried() for _ in self.claims]
@@ -269,7 +270,7 @@ class MachineHunt:
         self.stops += seen.stop is not None and seen.stop.kind != "not run"
         self.hangs += seen.stop is not None and seen.stop.kind == "hang"
         if self.count >= FEW:
-            seen.eye = eye_of(self.crew.engine)
+            seen.eye, seen.room = eye_of(self.crew.engine), self.room
         for tried, claim in zip(self.tried, self.claims, strict=True):
             if tried.fault:
                 continue

@@ -13,8 +13,9 @@ from firmware_shim.job import Event, Stop
 from firmware_shim.traces import Eye
 from reference.errors import DomainError, NotRational, NumberRefused
 from reference.rationals import RationalContext
+from reference.recurrences import Slew
 from reference.trajectories import Script as WantedScript
-from verify.machines.machine import Machine, as_doubles
+from verify.machines.machine import Machine, Signal, as_doubles
 from verify.machines.references import parts_of
 from verify.machines.script import Script, stream_raw
 
@@ -43,6 +44,8 @@ class Observation:
     counted_for: str = ""
     # Looks at whole signals faster than numpy does; None leaves everything to numpy, with the same results.
     eye: Eye | None = None
+    # Memory for samples in their unit, for one observation after the other.
+    room: dict[str, np.ndarray] | None = None
     known_finite: dict[str, bool] = field(default_factory=dict)
     known_stretches: list[Any] | None = None
 
@@ -55,8 +58,18 @@ class Observation:
         """Samples of a signal in its unit ("" is the first one)."""
         of = self.machine.signal_named(name)
         if of.name not in self.known_doubles:
-            self.known_doubles[of.name] = as_doubles(self.raw[of.name], of)
+            self.known_doubles[of.name] = self.in_room(of) if self.room is not None else as_doubles(self.raw[of.name], of)
         return self.known_doubles[of.name]
+
+    def in_room(self, of: Signal) -> np.ndarray:
+        """The same in memory that is there already: new pages cost more than the conversion."""
+        raw, room = self.raw[of.name], self.room
+        assert room is not None
+        if of.name not in room or len(room[of.name]) < len(raw):
+            room[of.name] = np.empty(max(4096, 2 * len(raw)))
+        found = room[of.name][: len(raw)]
+        np.multiply(raw, float(of.scale), out=found, dtype=np.float64, casting="unsafe")
+        return found
 
     def watched(self, name: str = "") -> Eye | None:
         """The eye, where every sample of a signal is finite and there is one; else None: numpy looks."""
@@ -98,6 +111,9 @@ class Observation:
                 found = {}
             first = part or self.machine.output.name
             self.known_wanted[part] = found if isinstance(found, dict) else {first: found}
+            for trajectory in self.known_wanted[part].values():
+                if self.eye is not None and isinstance(trajectory, Slew):
+                    trajectory.steps = self.eye.slewed
         return dict(self.known_wanted[part])
 
     def name_of(self, kind: int, argument: int) -> str:
