@@ -202,6 +202,6 @@ def test_a_ramp_whose_time_changes_on_the_way() -> None:
     now = smoothing.ramp(None, asked, seconds="1/100", changes="now")
 
     assert abs(middle(later, 239) - mpf("0.5")) < mpf("1e-30")
-    assert [middle(later, k) for k in (479, 1999)] == [1, 1]
+    assert [middle(later, k) for k in (480, 1999)] == [1, 1]
     assert abs(middle(now, 479) - (mpf("0.5") + mpf("0.5") * 240 / 960)) < mpf("1e-30")
     assert [middle(now, k) for k in (1200, 1999)] == [1, 1]
