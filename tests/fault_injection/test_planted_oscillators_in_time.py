@@ -69,3 +69,5 @@ def test_planted_fault_is_found_by_its_claim_alone(tmp_path: Path, name: str) ->
     assert {f"{word} host"} == found.failing(), found.verdicts()
     witness = found.claim(word)["witness"]
     assert says in " | ".join([witness["got_text"], witness["error"]]), (witness["got_text"], witness["error"])
+    samples = int(witness["script"].split("/")[1])
+    assert samples < (8_000_000 if "two minutes" in name else 1 << 20), witness["script"]

@@ -141,6 +141,10 @@ class KeepsFrequency(TimeClaim):
                 continue
             places = ups - (y[ups] - float(self.about)) / (y[ups] - y[ups - 1])
             yield Window(part.start + float(places[0]), part.start + float(places[-1]), len(ups) - 1, hz, part.end - 1)
+            last = part.start + float(places[-1])
+            if (part.end - last) * hz >= LEAST_PERIODS * seen.rate_hz:
+                # It has come to a stop on the way.
+                yield Window(last, float(part.end), 0, hz, part.end - 1)
 
     def windows_of_rows(self, seen: Observation) -> Iterator[Window]:
         """Windows of a long run: some tens of equal parts, each with at least a dozen periods, and the whole."""

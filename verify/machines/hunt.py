@@ -19,6 +19,7 @@ from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS
+from verify.judging.verdict import grouped
 from verify.machines.catalogue import catalogue, quiet
 from verify.machines.cost_judging import judge_cost
 from verify.machines.costs import hunted
@@ -27,7 +28,7 @@ from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
 from verify.machines.long_judging import judged, trace_of
 from verify.machines.long_run import AGAIN, LongBudget, long_run, periods_of
-from verify.machines.minimise import MOST_SECONDS, minimised
+from verify.machines.minimise import MOST_CANDIDATES, MOST_SAMPLES, MOST_SECONDS, minimised, shortened
 from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, Stand, observe
 from verify.machines.script import Happening, Script
@@ -35,13 +36,20 @@ from verify.machines.script import Happening, Script
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
 # Repeats and other memory are looked at for the catalogue and one generated batch in four: they cost a run each.
 VARIANTS_EACH = 4
-SECONDS, BUSY = 20.0, 6
+# Far beyond what the budget takes: how many scripts are tried shall not depend on what else the computer does.
+SECONDS, BUSY = 60.0, 4
+# What the scripts of a default budget may run in all, before their variants.
+MOST_SAMPLES_IN_ALL, MOST_SAMPLES_ON_BOARD = 1 << 27, 1 << 22
 CATALOGUE_PART = 32
 # Loading the compiled eye costs what it saves on so many scripts.
 FEW = 32
 # Each hang costs its time limit, also while a script is made small.
 MOST_STOPS, MOST_HANGS = 40, 3
 HANGING_SECONDS = 6.0
+# Of scripts of hours, what may be run again to make a witness shorter, and how many at once.
+LONG_SAMPLES, LONG_WIDTH = 1 << 30, 5
+# A claim that has failed so often is judged no more: another failure would say nothing new.
+ENOUGH_FAILURES = 64
 # Of the scripts that ran, those kept for a repeat: one in four, short ones.
 KEPT_EACH, SHORT_SAMPLES = 4, 16_384
 
@@ -237,6 +245,9 @@ class MachineHunt:
         """Whether the hunt ends here."""
         if not self.stopped and self.late(SECONDS * max(1.0, self.scripts / DEFAULT_SCRIPTS)):
             self.stopped = f"stopped by the clock after {self.count} scripts"
+        most = MOST_SAMPLES_ON_BOARD if self.stand.build == "board" else MOST_SAMPLES_IN_ALL
+        if not self.stopped and self.samples > most * max(1.0, self.scripts / DEFAULT_SCRIPTS):
+            self.stopped = f"stopped after {self.count} scripts: {grouped(self.samples)} samples in all"
         if not self.stopped and (self.hangs >= MOST_HANGS or self.stops > MOST_STOPS):
             what = f"{self.hangs} hangs" if self.hangs >= MOST_HANGS else f"{self.stops} scripts that did not come back"
             self.stopped = self.given_up = f"after {what} the rest was not tried"
@@ -272,7 +283,7 @@ class MachineHunt:
         if self.count >= FEW:
             seen.eye, seen.room = eye_of(self.crew.engine), self.room
         for tried, claim in zip(self.tried, self.claims, strict=True):
-            if tried.fault:
+            if tried.fault or tried.failing_scripts >= ENOUGH_FAILURES:
                 continue
             try:
                 tried.add(seen.script, judge(claim, seen))
@@ -286,16 +297,21 @@ class MachineHunt:
     def minimise(self) -> None:
         """Make each failing claim's script as short and round as it can be."""
         for tried, claim in zip(self.tried, self.claims, strict=True):
-            if tried.witness is None or tried.witness_judgement is None or tried.witness.samples > LONGEST_KEPT:
+            if tried.witness is None or tried.witness_judgement is None:
                 continue
             self.progress(f"{self.label}: smallest script for {claim.name}", 0, 1)
 
             def fails(candidates: Sequence[Script], claim: Claim = claim, tried: Tried = tried) -> list[int]:
                 return self.failing_samples(candidates, claim)
 
-            hangs = tried.witness_judgement.error.startswith("hang")
-            small, _ = minimised(tried.witness, max(0, tried.witness_judgement.at), self.stand.machine, fails,
-                                 HANGING_SECONDS if hangs else MOST_SECONDS)
+            small, at, left = tried.witness, max(0, tried.witness_judgement.at), MOST_SAMPLES
+            if small.samples > LONGEST_KEPT:
+                small, at, left = shortened(small, at, fails, LONGEST_KEPT // 16, LONG_SAMPLES)
+                # Those that still are long have few candidates: each is run from its start.
+                left = max(MOST_SAMPLES, left) if small.samples <= LONGEST_KEPT else left
+            width = LONG_WIDTH if small.samples > LONGEST_KEPT else MOST_CANDIDATES
+            seconds = HANGING_SECONDS if tried.witness_judgement.error.startswith("hang") else MOST_SECONDS
+            small, _ = minimised(small, at, self.stand.machine, fails, width, left, seconds)
             tried.witness = small
             for seen in self.again([small], claim):
                 again = judge(claim, seen)
@@ -309,8 +325,9 @@ class MachineHunt:
 
     def failing_samples(self, scripts: Sequence[Script], claim: Claim) -> list[int]:
         """Sample at which the claim fails, -1 where it holds."""
-        found = []
+        found: dict[Script, int] = {}
         for seen in self.again(scripts, claim):
             judged = judge(claim, seen)
-            found.append(max(0, judged.at) if judged.failing else -1)
-        return found
+            # A long one is counted once for each claim that counts.
+            found[seen.script] = max(found.get(seen.script, -1), max(0, judged.at) if judged.failing else -1)
+        return [found.get(script, -1) for script in scripts]

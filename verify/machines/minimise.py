@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -12,32 +13,70 @@ from verify.machines.script import Happening, Piece, Script
 
 MOST_ROUNDS = 60
 MOST_CANDIDATES = 96
-MOST_SECONDS = 15.0
+# What all candidates together may run, each counted as SHORT_SAMPLES at least: some seconds.
+MOST_SAMPLES = 1 << 27
+SHORT_SAMPLES = 1 << 12
+PARTS = 16
+# A stop by the clock, far beyond what these take.
+MOST_SECONDS = 60.0
 
 # For each script: the sample at which the claim fails, or -1.
 Fails = Callable[[Sequence[Script]], list[int]]
 
 
-def minimised(script: Script, at: int, machine: Machine, fails: Fails,
-              seconds: float = MOST_SECONDS) -> tuple[Script, int]:
+def minimised(script: Script, at: int, machine: Machine, fails: Fails, width: int = MOST_CANDIDATES,
+              most_samples: int = MOST_SAMPLES, seconds: float = MOST_SECONDS) -> tuple[Script, int]:
     """A script from which no candidate step is simpler and still fails, and its failing sample.
 
-    seconds: after these the best so far stays.
+    width: candidates per round (few where each is long); after most_samples in all, or seconds, the
+    best so far stays.
     """
-    began = time.monotonic()
+    began, left = time.monotonic(), most_samples
     for _ in range(MOST_ROUNDS):
         if time.monotonic() - began > seconds:
             break
         candidates = [c for c in dict.fromkeys(simpler(script, at, machine)) if c.simplicity < script.simplicity]
-        candidates = sorted(candidates, key=lambda c: c.simplicity)[:MOST_CANDIDATES]
+        candidates = within(sorted(candidates, key=lambda c: c.simplicity)[:width], left)
         if not candidates:
             break
+        left -= sum(cost(candidate) for candidate in candidates)
         places = fails(candidates)
         better = next(((c, k) for c, k in zip(candidates, places, strict=True) if k >= 0), None)
         if better is None:
             break
         script, at = better
     return script, at
+
+
+def cost(script: Script) -> int:
+    """What a candidate counts for, in samples."""
+    return max(script.samples, SHORT_SAMPLES)
+
+
+def within(candidates: Sequence[Script], samples: int) -> list[Script]:
+    """The first ones, as many as fit."""
+    sums = itertools.accumulate(map(cost, candidates))
+    return [candidate for candidate, sum_so_far in zip(candidates, sums, strict=True) if sum_so_far <= samples]
+
+
+def shortened(script: Script, at: int, fails: Fails, enough: int, most_samples: int) -> tuple[Script, int, int]:
+    """A script of hours, made shorter by its end only, until it has `enough` samples or no shorter one fails: each try costs
+    as long as it is, so the shortest come first, one by one. Also gives what is left of most_samples."""
+    while script.samples > enough:
+        lengths = sorted({min(script.samples - 1, max(1, length)) for length in (
+            enough, *(script.samples * k // PARTS for k in (1, 2, 4, 8, 12)), at + 1)})
+        for length in lengths:
+            shorter = script.cut_to(length)
+            if cost(shorter) > most_samples:
+                return script, at, most_samples
+            most_samples -= cost(shorter)
+            (place,) = fails([shorter])
+            if place >= 0:
+                script, at = shorter, place
+                break
+        else:
+            break
+    return script, at, most_samples
 
 
 def simpler(script: Script, at: int, machine: Machine) -> Iterator[Script]:
