@@ -74,7 +74,8 @@ svg .event { stroke: var(--soft); }
   border-bottom: 1px solid var(--rule); padding: .3rem 0; } .claims td { border: 0; padding: 0; } }
 @media print { html { background: #fff; color: #000; font-size: 11px; }
   details > *:not(summary) { display: revert; }
-  details::details-content { content-visibility: visible; block-size: auto; } figure, .cost, .told, tr { break-inside: avoid; }
+  details::details-content { content-visibility: visible; block-size: auto; }
+  figure, .cost, .told, tr { break-inside: avoid; }
   figure { display: flow-root; } h2, h3, summary { break-after: avoid; } }
 """
 
