@@ -3,7 +3,8 @@
 Conventions. A gate is 0 or 1. A threshold turns on at or above its high level and off at or below its low level;
 between them it keeps its state; it starts off. Values within `band` of a level may go either way, and so may every
 sample until the two readings meet again (the least and the most right value are given). An edge is the first sample
-of an on-stretch. Times in seconds count in samples, rounded down unless stated; one sample more or less is right as well.
+of an on-stretch; same_sample says what a gate counts for that events switch on and off within one sample (see edges_of).
+Times in seconds count in samples, rounded down unless stated; one sample more or less is right as well.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from reference.errors import DomainError
 from reference.rationals import RationalContext
 from reference.recurrences import Steps, stream_or_events
 from reference.trajectories import Plan, Script, Trajectory
+
+SAME_SAMPLE = ("", "edge", "level")
 
 
 def hysteresis(stream: np.ndarray, low: Fraction, high: Fraction) -> np.ndarray:
@@ -95,7 +98,37 @@ def rising_edges(gate: np.ndarray) -> np.ndarray:
     return np.flatnonzero(gate & ~np.concatenate([[False], gate[:-1]]))
 
 
-def edges(ctx: Any, script: Script, *, source: str = "gate", latency_samples: int = 0) -> Steps:
+def edges_of(script: Script, source: str, same_sample: str) -> np.ndarray:
+    """Samples of rising edges; a sample in which a gate sent by events goes on twice comes twice.
+
+    Shape:   script to int[k]; same_sample: "edge" where each event counts, "level" where the last one of a sample does.
+    Unit:    samples.
+    Domain:  where nothing is said, a gate whose events come and go within one sample raises DomainError.
+    Error:   none.
+    Source:  definition; tests/external/test_gate.py.
+
+    >>> s = Script(4, Fraction(10), ((0, "gate", Fraction(1)), (2, "gate", Fraction(0)), (2, "gate", Fraction(1))))
+    >>> edges_of(s, "gate", "edge").tolist(), edges_of(s, "gate", "level").tolist()
+    ([0, 2], [0])
+    """
+    if same_sample not in SAME_SAMPLE:
+        raise DomainError(f'same_sample is "edge" or "level"; got {same_sample!r}')
+    levels = rising_edges(_gate(script, source))
+    if source in script.streams or same_sample == "level":
+        return levels
+    found, on = [], False
+    for sample, name, value in script.events:
+        if name == source:
+            if value != 0 and not on:
+                found.append(sample)
+            on = value != 0
+    if not same_sample and found != levels.tolist():
+        raise DomainError(f'{source} comes and goes within one sample: say in constants whether each event counts '
+                          '(same_sample="edge") or only what the last one leaves ("level")')
+    return np.array(found, np.int64)
+
+
+def edges(ctx: Any, script: Script, *, source: str = "gate", latency_samples: int = 0, same_sample: str = "") -> Steps:
     """A pulse of one sample at each rising edge.
 
     Shape:   script to trajectory; source: stream or event.
@@ -109,12 +142,12 @@ def edges(ctx: Any, script: Script, *, source: str = "gate", latency_samples: in
     [0.0, 1.0, 0.0, 0.0]
     """
     wanted = np.zeros(script.samples)
-    places = rising_edges(_gate(script, source)) + latency_samples
+    places = edges_of(script, source, same_sample) + latency_samples
     wanted[places[places < script.samples]] = 1
     return Steps(script, wanted)
 
 
-def minimum_pulse(ctx: Any, script: Script, *, source: str = "gate", seconds: Any) -> Steps:
+def minimum_pulse(ctx: Any, script: Script, *, source: str = "gate", seconds: Any, same_sample: str = "") -> Steps:
     """The gate, each on-stretch made at least so long.
 
     Shape:   script to trajectory; source: stream or event.
@@ -130,7 +163,7 @@ def minimum_pulse(ctx: Any, script: Script, *, source: str = "gate", seconds: An
     least = floor(RationalContext().number(seconds) * script.sample_rate_hz)
     gate = _gate(script, source)
     wanted, low, high = gate.copy(), gate.copy(), gate.copy()
-    for start in rising_edges(gate):
+    for start in edges_of(script, source, same_sample):
         end = start + max(1, least)
         wanted[start:end] = True
         low[start : max(start + 1, end - 1)] = True
@@ -163,7 +196,7 @@ def debounce(ctx: Any, script: Script, *, source: str = "gate", samples: int) ->
     return Steps(script, wanted)
 
 
-def divider(ctx: Any, script: Script, *, source: str = "gate", by: int, first: int = 1) -> Steps:
+def divider(ctx: Any, script: Script, *, source: str = "gate", by: int, first: int = 1, same_sample: str = "") -> Steps:
     """A pulse of one sample at every by-th rising edge; `first` is the number of the first edge that gives one.
 
     Shape:   script to trajectory; source: stream or event.
@@ -177,11 +210,11 @@ def divider(ctx: Any, script: Script, *, source: str = "gate", by: int, first: i
     [0.0, 0.0, 1.0, 0.0]
     """
     wanted = np.zeros(script.samples)
-    wanted[rising_edges(_gate(script, source))[first - 1 :: by]] = 1
+    wanted[edges_of(script, source, same_sample)[first - 1 :: by]] = 1
     return Steps(script, wanted)
 
 
-def period(ctx: Any, script: Script, *, source: str = "gate") -> Steps:
+def period(ctx: Any, script: Script, *, source: str = "gate", same_sample: str = "") -> Steps:
     """Samples between the last two rising edges, held; 0 before the second edge.
 
     Shape:   script to trajectory; source: stream or event.
@@ -195,7 +228,7 @@ def period(ctx: Any, script: Script, *, source: str = "gate") -> Steps:
     [0.0, 0.0, 0.0, 3.0, 3.0]
     """
     wanted = np.zeros(script.samples)
-    places = rising_edges(_gate(script, source))
+    places = edges_of(script, source, same_sample)
     for before, now in itertools.pairwise(places):
         wanted[now:] = now - before
     return Steps(script, wanted)

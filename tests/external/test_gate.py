@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from reference import gate, smoothing
+from reference.errors import DomainError
 from reference.trajectories import Script
 
 RATE = Fraction(48_000)
@@ -118,3 +119,18 @@ def test_lamp_holds_and_then_loses_60_db() -> None:
     low, high = found.exact(1099)
     assert low <= Fraction(1, 1000) <= high
     assert high - low < Fraction(1, 10**30)
+
+
+def test_a_gate_that_comes_and_goes_within_one_sample_counts_as_the_sheet_says() -> None:
+    events = ((2, 1), (5, 0), (5, 1), (7, 0), (9, 1), (9, 0))
+    script = Script(16, Fraction(10), tuple((k, "gate", Fraction(v)) for k, v in events))
+
+    for word, wanted in (("edge", [2, 5, 9]), ("level", [2])):
+        assert np.flatnonzero(gate.edges(None, script, same_sample=word).screen()[0]).tolist() == wanted
+        assert np.flatnonzero(gate.divider(None, script, by=1, same_sample=word).screen()[0]).tolist() == wanted
+    held = gate.period(None, script, same_sample="edge").screen()[0]
+    assert held[[4, 5, 8, 9]].tolist() == [0, 3, 3, 4]
+    assert gate.minimum_pulse(None, script, seconds="3/10", same_sample="edge").screen()[0][9:13].tolist() == [1, 1, 1, 0]
+    for words in ({}, {"same_sample": "both"}):
+        with pytest.raises(DomainError, match="same_sample"):
+            gate.edges(None, script, **words)

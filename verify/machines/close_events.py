@@ -43,6 +43,7 @@ def script_of(chosen: list[tuple[int, int]], shapes: Shapes, rng: random.Random)
     """One script of these pairs in turn, at moments of its own."""
     machine, gates = shapes.machine, dict.fromkeys(range(len(shapes.machine.events)), 0)
     rate = rng.randrange(len(machine.sample_rates_hz))
+    marks = shapes.landmarks(rate)
     longest = max(NEAR_SAMPLES, int(machine.longest_seconds * machine.sample_rates_hz[rate]))
 
     def happening(sample: int, number: int) -> Happening:
@@ -67,8 +68,11 @@ def script_of(chosen: list[tuple[int, int]], shapes: Shapes, rng: random.Random)
         if rng.randrange(4) == 0:
             at += gap_of(rng)
             events.append(happening(at, rng.randrange(len(machine.events))))
-        at += NEAR_SAMPLES + 1 + (rng.randrange(400) if rng.randrange(4) else rng.randrange(max(1, longest // 8)))
+        if marks and rng.randrange(4) == 0:
+            at += max(1, rng.choice(marks) + rng.randrange(-1, 2))
+        else:
+            at += NEAR_SAMPLES + 1 + (rng.randrange(400) if rng.randrange(4) else rng.randrange(max(1, longest // 8)))
     samples = at + rng.randrange(1, 300)
-    streams = tuple(pieces_from(lambda: rng.getrandbits(BITS), shapes, grid, samples) for grid in machine.inputs)
+    streams = tuple(pieces_from(lambda: rng.getrandbits(BITS), shapes, grid, samples, marks) for grid in machine.inputs)
     cuts = (rng.choice((1, 7, 64, 61, 127)), 1 + rng.randrange(300)) if machine.block else (64,)
     return Script(rate, samples, tuple(events), streams, cuts)

@@ -17,9 +17,12 @@ from pathlib import Path
 
 import numpy as np
 
+from reference.errors import NotRational, NumberRefused
+from reference.rationals import RationalContext
 from verify.grids import Grid
 from verify.machines.drawing import BITS, EXAMPLES, MOST_PIECES, Numbers, round_of
 from verify.machines.machine import Machine
+from verify.machines.references import parts_of
 from verify.machines.script import Happening, Piece, Script
 
 BLOCK_EDGES = (16, 32, 48, 64, 128, 256, 512)
@@ -51,6 +54,7 @@ class Shapes:
     machine: Machine
     hostile: bool
     marked: dict[Grid, tuple[int, ...]] = field(default_factory=dict)
+    known_landmarks: dict[int, tuple[int, ...]] = field(default_factory=dict)
 
     def place(self, grid: Grid, number: int) -> int:
         """A place on the grid: marked, even in value, or any; -1 to -3 are NaN and infinities."""
@@ -68,18 +72,38 @@ class Shapes:
             return int(grid.nearest_indices(np.array([value]))[0])
         return min(grid.count - 1, int(grid.count * share))
 
-    def gap(self, number: int, longest: int) -> int:
-        """Samples between one event and the next."""
+    def landmarks(self, rate: int) -> tuple[int, ...]:
+        """Lengths in samples that the reference's constants name at a sample rate: what is counted fails at its end."""
+        if rate not in self.known_landmarks:
+            rate_hz = self.machine.sample_rates_hz[rate]
+            found = [lasts(name, value, rate_hz) for _, _, given in parts_of(self.machine) for name, value in given.items()]
+            longest = int(self.machine.longest_seconds * rate_hz)
+            self.known_landmarks[rate] = tuple(dict.fromkeys(n for n in found if 1 < n <= longest))
+        return self.known_landmarks[rate]
+
+    def gap(self, number: int, longest: int, marks: tuple[int, ...] = ()) -> int:
+        """Samples between one event and the next; marks: lengths with a meaning."""
         kind, rest = number & 7, number >> 3
         if kind == 0:
             return rest % 5
         if kind < 4:
             return rest % 65
+        if kind == 4 and marks and rest & 1:
+            return min(longest, marks[(rest >> 1) % len(marks)] + (rest >> 6) % 3 - 1)
         if kind == 4:
             return BLOCK_EDGES[rest % len(BLOCK_EDGES)] + rest // 16 % 3 - 1
         if kind < 7:
             return 64 + rest % (2000 if rest % 4 == 0 else 300)
         return int(longest * ((rest & 0xFFF) / 0xFFF) ** 4)
+
+
+def lasts(name: str, value: object, rate_hz: Fraction) -> int:
+    """Samples that a constant of a reference lasts: a number of samples by its name, else seconds; 0 for what is none."""
+    try:
+        number = RationalContext().number(value)
+    except (NumberRefused, NotRational):
+        return 0
+    return int(number if name.endswith("samples") or name == "by" else number * rate_hz)
 
 
 def stirred(number: int, k: int) -> int:
@@ -103,6 +127,7 @@ def script_from(head: int, happenings: list[int], moves: list[int], shapes: Shap
 
     rate = draw() % len(machine.sample_rates_hz)
     longest = max(64, int(machine.longest_seconds * machine.sample_rates_hz[rate]))
+    marks = shapes.landmarks(rate)
     events: list[Happening] = []
     gates: dict[int, int] = {}
 
@@ -120,19 +145,20 @@ def script_from(head: int, happenings: list[int], moves: list[int], shapes: Shap
             if kind.arguments and not kind.is_gate and draw() % 6:
                 events.append(happening(0, number))
         for _ in range(max(1, len(happenings))):
-            at += shapes.gap(draw(), longest // 4)
+            at += shapes.gap(draw(), longest // 4, marks)
             events.append(happening(at, draw() % len(machine.events)))
     tail = 1 + draw() % longest if draw() % 8 == 0 else shapes.gap(draw(), longest)
     samples = max(1, min(at + tail + 1, 4 * longest))
     events = [e for e in events if e.sample < samples]
-    streams = tuple(pieces_from(draw, shapes, grid, samples) for grid in machine.inputs)
+    streams = tuple(pieces_from(draw, shapes, grid, samples, marks) for grid in machine.inputs)
     cuts: tuple[int, ...] = (64,)
     if machine.block:
         cuts = tuple(PRIMES[draw() % len(PRIMES)] if draw() % 2 else 1 + draw() % 300 for _ in range(1 + draw() % 3))
     return Script(rate, samples, tuple(sorted(events, key=lambda e: e.sample)), streams, cuts)
 
 
-def pieces_from(draw: Callable[[], int], shapes: Shapes, grid: Grid, samples: int) -> tuple[Piece, ...]:
+def pieces_from(draw: Callable[[], int], shapes: Shapes, grid: Grid, samples: int,
+                marks: tuple[int, ...] = ()) -> tuple[Piece, ...]:
     """An input stream of a few pieces; the first begins at sample 0."""
     found = []
     at = 0
@@ -149,7 +175,11 @@ def pieces_from(draw: Callable[[], int], shapes: Shapes, grid: Grid, samples: in
             b = shapes.place(grid, draw())
             short = 1 + draw() % 4 if draw() % 2 else 1 + draw() % 3000
             found.append(Piece(at, shape, a, b, short) if a >= 0 and b >= 0 else Piece(at, "hold", min(a, b)))
-        at += 1 + draw() % 64 if draw() % 2 else 1 + draw() % 4000
+        number = draw()
+        if marks and number & 6 == 6:
+            at += max(1, marks[(number >> 3) % len(marks)] + (number >> 8) % 3 - 1)
+        else:
+            at += 1 + draw() % 64 if number % 2 else 1 + draw() % 4000
         if at >= samples:
             break
     return tuple(found)
