@@ -23,19 +23,10 @@ class ByOutput:
     def __name__(self) -> str:
         return ", ".join(f"{name_of(function)} ({output})" for output, (function, _) in self.parts.items())
 
-    def __repr__(self) -> str:
-        return repr([(output, place_of(function), sorted((key, repr(value)) for key, value in constants.items()))
-                     for output, (function, constants) in self.parts.items()])
-
 
 def name_of(function: Any) -> str:
     """A reference's name in print."""
     return str(getattr(function, "__name__", "the reference"))
-
-
-def place_of(function: Any) -> str:
-    """Module and name, for what is kept."""
-    return f"{getattr(function, '__module__', '')}.{getattr(function, '__qualname__', '')}"
 
 
 def parts_of(machine: Machine) -> list[tuple[str, Callable[..., Any], Mapping[str, Any]]]:
