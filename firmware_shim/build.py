@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import platform
@@ -166,6 +167,8 @@ def build(request: Request, cache: Path | None = None) -> Built:
         return _built(manifest, library, compiler, reused=True)
     plan = _plan(request, sources, compiler)
     kept = build_cache.made_and_kept(cache, identity, sources, lambda folder: _make(plan, folder))
+    with contextlib.suppress(SourceMissing):
+        build_cache.cached_info(kept[1])  # decoded here, while other builds of the sheet are still being compiled
     return _built(*kept, compiler, reused=False)
 
 

@@ -31,7 +31,7 @@ ENGINE_SOURCES = (
 )
 ENGINE_FLAGS = (
     *("-std=gnu11", "-O3", "-march=native", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math"),
-    *("-fno-strict-aliasing", "-fPIC", "-shared", "-fno-lto"),
+    *("-fno-strict-aliasing", "-fPIC", "-fno-lto"),
 )
 
 FLAG_KINDS = ("invalid operation", "subnormal operand", "division by zero", "overflow", "subnormal result")
@@ -120,24 +120,30 @@ def compile_own(sources: list[Path], name: str, compiler: str, cache: Path, *, e
     if target.exists():
         return target
     target.parent.mkdir(parents=True, exist_ok=True)
-    handle, part = tempfile.mkstemp(suffix=".so", dir=target.parent)
-    os.close(handle)
-    command = [compiler, *ENGINE_FLAGS, f"-I{RUNTIME}", *map(str, sources), "-o", part]
-    try:
-        run = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "LC_ALL": "C"})
-    except OSError as problem:
-        raise CompilerMissing(
-            f"the compiler '{compiler}' cannot be started", name, str(problem), "install gcc, or set CC to a C compiler"
-        ) from problem
-    if run.returncode != 0:
-        os.unlink(part)
-        raise OwnPartFailed(
-            "preflash could not compile a part of its own",
-            f"{compiler}, {name}",
-            run.stderr.strip() or "no message",
-            "this is preflash's own fault: please report it with the compiler's version",
-        )
-    os.rename(part, target)
+    with tempfile.TemporaryDirectory(dir=target.parent, prefix=".making-") as folder:
+
+        def compiled(words: list[str]) -> None:
+            command = [compiler, *words]
+            try:
+                run = subprocess.run(command, capture_output=True, text=True, cwd=folder, env={**os.environ, "LC_ALL": "C"})
+            except OSError as problem:
+                raise CompilerMissing(f"the compiler '{compiler}' cannot be started", name, str(problem),
+                                      "install gcc, or set CC to a C compiler") from problem
+            if run.returncode != 0:
+                raise OwnPartFailed("preflash could not compile a part of its own", f"{compiler}, {name}",
+                                    run.stderr.strip() or "no message",
+                                    "this is preflash's own fault: please report it with the compiler's version")
+
+        if len(sources) == 1:
+            compiled([*ENGINE_FLAGS, "-shared", f"-I{RUNTIME}", str(sources[0]), "-o", "part.so"])
+        else:
+            from concurrent.futures import ThreadPoolExecutor  # its import costs more than finding what is there
+
+            with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+                list(pool.map(lambda at: compiled([*ENGINE_FLAGS, f"-I{RUNTIME}", "-c", str(sources[at]), "-o", f"{at}.o"]),
+                              range(len(sources))))
+            compiled(["-shared", *(f"{at}.o" for at in range(len(sources))), "-o", "part.so"])
+        os.rename(os.path.join(folder, "part.so"), target)
     return target
 
 

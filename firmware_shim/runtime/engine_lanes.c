@@ -1,6 +1,9 @@
 /* Passes over a block that are written in vectors: a plain loop waits for each comparison. */
 #include <string.h>
 #include "engine_parts.h"
+#if defined(__AVX__)
+#include <immintrin.h> /* here alone: reading it takes longer than compiling most files */
+#endif
 
 typedef double lanes __attribute__((vector_size(32)));
 typedef int64_t whole_lanes __attribute__((vector_size(32)));

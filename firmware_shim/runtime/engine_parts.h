@@ -16,7 +16,7 @@ enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RA
 enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING, PF_OTHER };
 
 #if defined(__x86_64__)
-#include <immintrin.h>
+#include <xmmintrin.h>
 #define PF_MODE_DEFAULT 0x1f80u
 #define PF_MODE_FLUSH 0x8040u
 static inline unsigned pf_get(void) { return _mm_getcsr(); }
