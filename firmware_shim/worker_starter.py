@@ -177,6 +177,7 @@ def _worker(engine: str, folder: str, changes: dict[str, str | None], source: in
 
 def main() -> None:
     """Fork and end workers until the last caller is gone."""
+    declarations()
     gc.freeze()
     line = socket.socket(fileno=int(sys.argv[1]))
     children: set[int] = set()
@@ -209,6 +210,8 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    from firmware_shim.worker import serve_frames  # all that a worker needs, imported once
+    # All that a worker needs, imported once.
+    from firmware_shim.engine import declarations
+    from firmware_shim.worker import serve_frames
 
     main()

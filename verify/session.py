@@ -25,7 +25,7 @@ from verify.errors import ToolFault
 from verify.evidence import Evidence, Total, same_results
 from verify.evidence_store import EvidenceStore, in_use
 from verify.explaining import Explainer
-from verify.hunt import Hunt, Progress, identity
+from verify.hunt import RENDERED_CASES, Hunt, Progress, identity
 from verify.hunting.generated import generated_points, sharpened
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
@@ -331,7 +331,9 @@ class Check:
         rows = evidence.rows
         random = np.random.default_rng()
         order = random.permutation(len(rows))
-        allowed, chosen = max(4096, min(int(rows["count"].sum()) // 50, 1 << 22)), []
+        stages = hunt.bound.routine.stages
+        least = 4096 if stages is None or stages.voice is None else RENDERED_CASES // 4  # a signal each: slow
+        allowed, chosen = max(least, min(int(rows["count"].sum()) // 50, 1 << 22)), []
         for place in order:
             if rows["count"][place] <= allowed:
                 chosen.append(place)
