@@ -67,7 +67,7 @@ class LongMemory:
         slot.periods, slot.settle_most, slot.wall_seconds = longer.periods, longer.settle_most, longer.wall_seconds
         slot.least = longer.least
         slot.judged_from, slot.region_size = longer.judged_from, self.region_size
-        slot.base = slot.period = slot.sample = slot.output = slot.late_period = slot.late_sample = slot.first_other = -1
+        slot.base = slot.period = slot.sample = slot.output = slot.late_period = slot.late_sample = slot.said.first_other = -1
         for name, place in (("state_base", 0), ("state_before", 1), ("state_now", 2)):
             setattr(slot, name, base + self.head + place * each)
         for k, (limit, scale) in enumerate(zip(longer.limits, longer.scales, strict=True)):
@@ -164,8 +164,8 @@ class LongMemory:
             why_not = "its memory holds addresses"
         return LongOutcome(
             int(slot.done), int(slot.base), tuple(bool(slot.repeats[k]) for k in range(len(self.job.output_types))),
-            int(slot.others), int(slot.first_other), int(slot.period), int(slot.sample), int(slot.output),
-            bool(slot.by_reference), float(slot.got), float(slot.wanted), float(slot.worst),
-            (int(slot.open), int(slot.open_period), int(slot.open_sample)), flags,
+            int(slot.said.others), int(slot.said.first_other), int(slot.period), int(slot.sample), int(slot.output),
+            bool(slot.by_reference), float(slot.got), float(slot.wanted), float(slot.said.worst),
+            (int(slot.said.open), int(slot.said.open_period), int(slot.said.open_sample)), flags,
             (int(slot.late_period), int(slot.late_sample)), (states[0], states[1], states[2]),
             self.from_done if start == STARTS[1] else 0, start, why_not, float(slot.seconds))

@@ -96,7 +96,7 @@ static int beyond_limit(const struct pf_machine *m, int64_t k, void *const *base
         doubles(m, k, now, at, y, n);
         double most = apart(x, y, n);
         if (most <= limit) {
-            l->worst = most > l->worst ? most : l->worst;
+            l->said.worst = most > l->said.worst ? most : l->said.worst;
             continue;
         }
         for (long i = 0; i < n; i++) {
@@ -105,7 +105,7 @@ static int beyond_limit(const struct pf_machine *m, int64_t k, void *const *base
                 continue;
             if (!(d <= limit))
                 return wrong(l, number, k, at + i, y[i], x[i], 0);
-            l->worst = d > l->worst ? d : l->worst;
+            l->said.worst = d > l->said.worst ? d : l->said.worst;
         }
     }
     return 0;
@@ -128,9 +128,9 @@ static int beyond_reference(const struct pf_machine *m, void *const *now, int64_
                 continue;
             if (!(y[i] >= ol[i] && y[i] <= oh[i]))
                 return wrong(l, number, 0, at + i, y[i], (ol[i] + oh[i]) / 2, 1);
-            if (l->open++ == 0) {
-                l->open_period = number;
-                l->open_sample = at + i;
+            if (l->said.open++ == 0) {
+                l->said.open_period = number;
+                l->said.open_sample = at + i;
             }
         }
     }
@@ -156,8 +156,8 @@ static int judged(const struct pf_machine *m, void *const *base, void *const *no
         if (beyond_limit(m, k, base, now, number, limit))
             return 1;
     }
-    if (other && l->others++ == 0)
-        l->first_other = number;
+    if (other && l->said.others++ == 0)
+        l->said.first_other = number;
     return 0;
 }
 

@@ -1,13 +1,20 @@
 /* Long runs of one script, period after period: plain declarations, compiled by the C compiler and read verbatim by cffi. */
 
+/* What periods said so far. others: with other bits than the base, the first of them; open: samples that the reference cannot
+   tell, period and sample of the first; worst: largest difference within the limit. */
+struct pf_said {
+    int64_t others, first_other, open, open_period, open_sample;
+    double worst;
+};
+
 /* State and writable sections at the end of a period, in a file that outlives the run. `done` is written last: 0 for a slot that
    holds nothing. The check sum covers all that follows it. Behind the head: the state, then what the sections differ in from
    what the loader put there (so that an address which nobody changed is a zero). */
 struct pf_slot {
     int64_t done;
     uint32_t sum, spare;
-    int64_t again, base, others, first_other, open, open_period, open_sample;
-    uint64_t worst; /* bits of a double */
+    int64_t again, base;
+    struct pf_said said;
 };
 
 /* slot 0: the period that the others are compared with; slot k: after k * every periods; the last one: where it stopped.
@@ -30,11 +37,10 @@ struct pf_long {
     int64_t *told;
     struct pf_kept *kept; /* NULL: nothing is kept */
     int64_t done, base, repeats[8];
-    int64_t others, first_other;         /* periods with other bits than the base; the first of them */
+    struct pf_said said;
     int64_t period, sample, output;      /* of the first wrong sample, -1 for none */
     int64_t by_reference;                /* it lies outside the reference's ends */
-    int64_t open, open_period, open_sample;
-    double got, wanted, worst, seconds;
+    double got, wanted, seconds;
     int64_t flag_period[5], flag_sample[5];
     int64_t late_period, late_sample;    /* first memory taken after init */
     int64_t start, addresses;            /* PF_AFRESH ...; whether the memory holds addresses, so that it cannot be taken up */

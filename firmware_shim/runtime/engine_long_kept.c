@@ -50,12 +50,7 @@ static void write_slot(const struct long_memory *k, int64_t number)
     __atomic_store_n(&slot->done, 0, __ATOMIC_SEQ_CST);
     slot->again = l->done;
     slot->base = l->base;
-    slot->others = l->others;
-    slot->first_other = l->first_other;
-    slot->open = l->open;
-    slot->open_period = l->open_period;
-    slot->open_sample = l->open_sample;
-    memcpy(&slot->worst, &l->worst, sizeof l->worst);
+    slot->said = l->said;
     pack(k, (unsigned char *)(slot + 1));
     slot->sum = sum_of((const unsigned char *)slot + head, kept->slot_bytes - head);
     __atomic_store_n(&slot->done, l->done, __ATOMIC_SEQ_CST);
@@ -82,12 +77,7 @@ static void take_up(struct long_memory *k, int64_t number)
         sections[i] ^= k->loaded[i];
     pf_restore_script_regions(k->job, sections);
     l->done = slot->done;
-    l->others = slot->others;
-    l->first_other = slot->first_other;
-    l->open = slot->open;
-    l->open_period = slot->open_period;
-    l->open_sample = slot->open_sample;
-    memcpy(&l->worst, &slot->worst, sizeof l->worst);
+    l->said = slot->said;
 }
 
 static uintptr_t hexadecimal(const char **text)

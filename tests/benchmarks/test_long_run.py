@@ -52,11 +52,13 @@ def test_a_day_of_a_cheap_step(benchmark: Any, tmp_path: Path, gcc: str) -> None
         def run() -> Any:
             return long_run(stand, claim, crew, lambda *_: None, LongBudget(inf, inf))
 
-        began = time.perf_counter()
+        crew.run(stand.job([]))  # the worker is there before time counts
+        began, spent = time.perf_counter(), crew.processor_seconds()
         seen = benchmark.pedantic(run, rounds=1)
-        seconds = (time.perf_counter() - began) * SHARE
+        seconds, spent = (time.perf_counter() - began) * SHARE, (crew.processor_seconds() - spent) * SHARE
     found, ran, _ = judged(stand, seen)
     steps = 24 * 3600 * 96_000
-    print(f"\n24 h at 96 kHz, {ran}, scaled by {SHARE}: {seconds:.0f} s, {1e9 * seconds / steps:.2f} ns per step")
+    print(f"\n24 h at 96 kHz, {ran}, scaled by {SHARE}: {spent:.0f} s of processor time, "
+          f"{1e9 * spent / steps:.2f} ns per step, {seconds:.0f} s by the clock")
 
     assert (0, True) == (found.failing, seen.result.runs[0].longer.done == 43_200 // SHARE)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 
-from verify.machines.generation import Shapes, pieces_from
+from verify.machines.generation import WRAPS, Shapes, pieces_from
 from verify.machines.script import Happening, Script
 
 BITS = 20
@@ -68,7 +68,9 @@ def script_of(chosen: list[tuple[int, int]], shapes: Shapes, rng: random.Random)
         if rng.randrange(4) == 0:
             at += gap_of(rng)
             events.append(happening(at, rng.randrange(len(machine.events))))
-        if marks and rng.randrange(4) == 0:
+        if rng.randrange(40) == 0:
+            at += rng.choice([n for n in WRAPS if n < longest] or [NEAR_SAMPLES]) + rng.randrange(300)
+        elif marks and rng.randrange(4) == 0:
             at += max(1, rng.choice(marks) + rng.randrange(-1, 2))
         else:
             at += NEAR_SAMPLES + 1 + (rng.randrange(400) if rng.randrange(4) else rng.randrange(max(1, longest // 8)))

@@ -26,6 +26,8 @@ from verify.machines.references import parts_of
 from verify.machines.script import Happening, Piece, Script
 
 BLOCK_EDGES = (16, 32, 48, 64, 128, 256, 512)
+# Where counters of 8 and 16 bits come to their ends.
+WRAPS = (256, 1 << 15, 1 << 16)
 PRIMES = (1, 3, 7, 61, 127, 1009)
 ROUND = (0, 1, -1, Fraction(1, 2), 2, 5, 10, Fraction(1, 10), Fraction(1, 100), Fraction(1, 1000), 100, 1000)
 
@@ -92,6 +94,9 @@ class Shapes:
             return min(longest, marks[(rest >> 1) % len(marks)] + (rest >> 6) % 3 - 1)
         if kind == 4:
             return BLOCK_EDGES[rest % len(BLOCK_EDGES)] + rest // 16 % 3 - 1
+        if kind == 7 and rest & 7 == 0:
+            fitting = [n for n in WRAPS if n < 4 * longest]
+            return fitting[(rest >> 3) % len(fitting)] + (rest >> 6) % 300 - 2 if fitting else longest
         if kind < 7:
             return 64 + rest % (2000 if rest % 4 == 0 else 300)
         return int(longest * ((rest & 0xFFF) / 0xFFF) ** 4)
@@ -160,6 +165,8 @@ def script_from(head: int, happenings: list[int], moves: list[int], shapes: Shap
 def pieces_from(draw: Callable[[], int], shapes: Shapes, grid: Grid, samples: int,
                 marks: tuple[int, ...] = ()) -> tuple[Piece, ...]:
     """An input stream of a few pieces; the first begins at sample 0."""
+    if grid.count == 2 and draw() % 2:
+        return gate_from(draw, samples, marks)
     found = []
     at = 0
     for _ in range(1 + draw() % MOST_PIECES):
@@ -180,6 +187,23 @@ def pieces_from(draw: Callable[[], int], shapes: Shapes, grid: Grid, samples: in
             at += max(1, marks[(number >> 3) % len(marks)] + (number >> 8) % 3 - 1)
         else:
             at += 1 + draw() % 64 if number % 2 else 1 + draw() % 4000
+        if at >= samples:
+            break
+    return tuple(found)
+
+
+def gate_from(draw: Callable[[], int], samples: int, marks: tuple[int, ...]) -> tuple[Piece, ...]:
+    """A gate that goes on and off by turns, for lengths of all sorts, among them those with a meaning and next to them."""
+    at, on = 0, draw() % 2
+    found = []
+    for _ in range(2 + draw() % 9):
+        found.append(Piece(at, "hold", on))
+        on = 1 - on
+        kind, number = draw() % 4, draw()
+        if kind == 0 and marks:
+            at += max(1, marks[number % len(marks)] + (number >> 8) % 3 - 1)
+        else:
+            at += 1 + number % (8 if kind == 1 else 64 if kind == 2 else 3000)
         if at >= samples:
             break
     return tuple(found)
