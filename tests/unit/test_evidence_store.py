@@ -16,7 +16,16 @@ from firmware_shim.job import Event
 from firmware_shim.loaded_sections import Place, loaded
 from verify.errors import UsageError
 from verify.evidence import Evidence
-from verify.evidence_store import IN_USE_SECONDS, LOCK, bound_size, build_keys, forget, in_use, look_up_again
+from verify.evidence_store import (
+    IN_USE_SECONDS,
+    LOCK,
+    bound_size,
+    build_keys,
+    forget,
+    in_use,
+    look_up_again,
+    system_libraries,
+)
 
 C = """\
 static const float table[4] = {1, 2, 3, 4};
@@ -160,3 +169,22 @@ def test_forget_empties_the_cache_unless_another_run_works_with_it(tmp_path: Pat
     with open(tmp_path / LOCK) as lock:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     assert 0 == forget(tmp_path / "absent")
+
+
+def test_libraries_put_before_the_systems_own_count(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = [system_libraries()]
+    assert seen[0] == system_libraries()
+    (tmp_path / "own.so").write_bytes(b"1")
+    monkeypatch.setenv("LD_PRELOAD", str(tmp_path / "own.so"))
+    seen.append(system_libraries())
+    (tmp_path / "own.so").write_bytes(b"2")
+    seen.append(system_libraries())
+    monkeypatch.delenv("LD_PRELOAD")
+    monkeypatch.setenv("LD_LIBRARY_PATH", str(tmp_path))
+    seen.append(system_libraries())
+    (tmp_path / "libm.so.6").write_bytes(b"3")
+    seen.append(system_libraries())
+    monkeypatch.setenv("GLIBC_TUNABLES", "glibc.cpu.hwcaps=-FMA")
+    seen.append(system_libraries())
+
+    assert len(seen) == len({repr(libraries) for libraries in seen})
