@@ -6,6 +6,7 @@ import contextlib
 import functools
 import os
 import platform
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -25,10 +26,8 @@ if TYPE_CHECKING:
     from firmware_shim.machine_source import MachineCode
 
 _RUNTIME = Path(__file__).parent / "runtime"
-_CPP = (".cpp", ".cc", ".cxx")
-_HEADERS = (".h", ".hpp", ".hh")
-# Some compilers add checks of their own when nothing is said.
-_NO_CHECKS = ("-fno-sanitize=all",)
+_CPP, _HEADERS = (".cpp", ".cc", ".cxx"), (".h", ".hpp", ".hh")
+_NO_CHECKS = ("-fno-sanitize=all",)  # some compilers add their own when nothing is said
 _OWN = ("-g", "-fPIC", "-fno-lto", "-fno-semantic-interposition")
 _DISCOVERY = ("-O0", "-g", "-fno-lto", *_NO_CHECKS)
 _DISCOVERY_KEEP = {
@@ -46,7 +45,7 @@ _STRICT = {
         "-fno-sanitize=function",
     ),
 }
-# Symbolic: an author's function named like one of the C library's must stay the author's.
+# Symbolic: an author's function named like one of the C library's stays the author's.
 _LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
 # The kernel's kind of address checks needs no library beside: recorder_globals.h answers its calls. What it knows of
 # locals it writes to memory of its own, which recorder_shadow.h makes, on one kind of processor.
@@ -57,8 +56,10 @@ _ADDRESSES = {
             "--param=asan-instrumentation-with-call-threshold=0"),
     "clang": (),
 }
-# Stands for the temporary folder in the library, so that one request gives the same bytes each time.
-_MAPPED = "/preflash"
+# The first gcc that fills locals; its value numbering would take what is filled for anything it likes (seen with gcc 12).
+FIRST_TO_FILL, _FILL = 12, ("-ftrivial-auto-var-init=pattern",)
+_BELIEVE = {"gcc": ("-fno-tree-fre", "-fno-tree-pre", "-fno-code-hoisting")}
+_MAPPED = "/preflash"  # the temporary folder, in the library: one request gives the same bytes each time
 _RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
              "-fno-stack-protector", "-fno-lto")
 _MEASURE = ("-O3", "-std=gnu11", "-fPIC", "-march=native", "-ffp-contract=off", "-fno-lto")
@@ -356,7 +357,7 @@ def _compile_unit(
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = _STRICT[plan.compiler.family] if plan.request.variant.endswith("strict") else _NO_CHECKS
     if plan.request.variant == "strict":
-        strict += _ADDRESSES[plan.compiler.family]
+        strict += _ADDRESSES[plan.compiler.family] + _told_apart(plan.compiler)
     own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
     command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
                "-o", made.name]
@@ -367,6 +368,13 @@ def _compile_unit(
     files = [os.path.abspath(work / f) for f in compile_messages.rule_files(rule.read_text())]
     used = [f for f in files if f != str(unit)]
     return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err
+
+
+def _told_apart(compiler: Compiler) -> tuple[str, ...]:
+    """What makes broken rules of C show: locals that nothing sets hold a pattern, any pointer may alias."""
+    major = re.search(r"(\d+)\.\d+\.\d+\s*$", compiler.version)
+    fills = compiler.family == "clang" or (major is not None and int(major[1]) >= FIRST_TO_FILL)
+    return ("-fno-strict-aliasing", *((*_FILL, *_BELIEVE.get(compiler.family, ())) if fills else ()))
 
 
 def _own_parts(request: Request) -> list[str]:

@@ -1,4 +1,5 @@
 """Sheet meets C: builds the sources, matches prototypes, makes screens, and gives Bound routines."""
+
 from __future__ import annotations
 
 import hashlib
@@ -14,7 +15,6 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.board_build import build_board
-from firmware_shim.board_same_code import other_code
 from firmware_shim.build import Built, Request, build
 from firmware_shim.compile_commands import flags_for
 from firmware_shim.compile_messages import without_effect
@@ -34,11 +34,13 @@ from verify.domain import MOST_ORDINALS, Domain, sampled
 from verify.errors import BindingError
 from verify.grids import SMALLEST_SIZE, fits, rounded_list
 from verify.hunting.places import marks
+from verify.image_notes import image_notes
 from verify.interrupted_functions import machines_of
 from verify.machines.code import code_of
 from verify.paths.binding import as_run, chain_code, path_target, runs_in, with_stages
 from verify.routine import Board, Bound, Routine
 from verify.sheet import ALL_BUILDS, Sheet
+from verify.strict_beside_host import exact_arithmetic
 from verify.stub_notes import guess_notes
 
 __all__ = ["prototype_text", "reachable"]
@@ -141,7 +143,7 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
         engine = build_engine(own, cache)
         missing = apart if variant == "board" else {}
         benches.append(Bench(variant, result, bind_all(sheet, result, cache, own, missing), engine, apart=missing))
-    return with_hosts(sheet, benches, cache)
+    return beside_host(with_hosts(sheet, benches, cache))
 
 
 def finished_image(request: Request, core: str, cache: Path, apart: dict[str, ShimError]) -> Built:
@@ -203,7 +205,8 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
         return replace(bound, board=board, host=host.bounds.get(name) if host else None)
 
     board = next((bench for bench in benches if bench.build == "board"), None)
-    said = {name: image_notes(sheet, bound, cache) for name, bound in board.bounds.items()} if board else {}
+    of_board = board.bounds.items() if board else ()
+    said = {name: image_notes(request_for(sheet, "board"), sheet.core or "", bound, cache) for name, bound in of_board}
     if any(said.values()):
         benches = [replace(bench, bounds={name: replace(bound, notes=(*bound.notes, *said.get(name, ())))
                                           for name, bound in bench.bounds.items()}) for bench in benches]
@@ -211,20 +214,18 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
             replace(bench, bounds={name: joined(name, bound) for name, bound in bench.bounds.items()}) for bench in benches]
 
 
-def image_notes(sheet: Sheet, bound: Bound, cache: Path) -> tuple[str, ...]:
-    """What a finished image that runs in place of the sources has to do with them."""
-    request = request_for(sheet, "board")
-    if request.image is None:
-        return ()
-    ran = f"runs from {request.image.name}"
-    try:
-        own = build_board(replace(request, image=None), sheet.core or "", cache)
-    except ShimError as problem:
-        return (f"{ran}; not compared with the sources: {problem.what}",)
-    other = other_code(Path(bound.library), own.library, bound.routine.name, f"{bound.identity} {own.key}")
-    if not other:
-        return (f"{ran}: the same code as the sources give with the sheet's flags",)
-    return (f"{ran}: its code differs from what the sources give with the sheet's flags, in {', '.join(other[:6])}",)
+def beside_host(benches: list[Bench]) -> list[Bench]:
+    """The strict build's routines learn of the host's, where equal bits can be asked of both."""
+    host = next((bench for bench in benches if bench.build == "host"), None)
+    if host is None or host.built is None or not exact_arithmetic(host.built):
+        return benches
+
+    def joined(bound: Bound) -> Bound:
+        asked = any(claim.name == "deterministic" for claim in bound.routine.claims)
+        return replace(bound, host=host.bounds.get(bound.routine.name) if asked and bound.routine.stages is None else None)
+
+    return [replace(bench, bounds={name: joined(bound) for name, bound in bench.bounds.items()})
+            if bench.build == "strict" else bench for bench in benches]
 
 
 def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "",

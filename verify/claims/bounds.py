@@ -6,9 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
-from firmware_shim.job import Event, Stop
+from firmware_shim.job import Event, Stop, Test
 from verify.claims.base import Assessment, Case, reason
 from verify.claims.protective import NoUndefinedBehaviour
+from verify.routine import Bound
 
 BESIDE = ("array index", "access outside", "read outside", "write outside", "read of the ended", "write of the ended",
           "pointer arithmetic", "null pointer access",
@@ -36,6 +37,10 @@ class InBounds(NoUndefinedBehaviour):
     unseen: ClassVar[tuple[str, ...]] = ("arrays of variable length", "pointers from one table far into another",
                                          "pointers past a table or a local where the compiler is clang")
     wanted: ClassVar[str] = "every access inside what it means"
+    variants: ClassVar[tuple[str, ...]] = ()
+
+    def test(self, bound: Bound) -> Test | None:
+        return None
 
     def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], dict[str, int]]:
         return super().sorted_out([event for event in events if event.kind.startswith(BESIDE)])

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
-from firmware_shim.engine import FLAG_KINDS
+import numpy as np
+
+from firmware_shim.engine import FLAG_KINDS, NUMPY_TYPES
 from firmware_shim.job import PHASES, Event, Stop, Test
 from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
 from verify.claims.flushed import same_when_flushed
@@ -15,6 +17,7 @@ from verify.errors import SheetError, nearest_words
 from verify.grids import SMALLEST_SIZE
 from verify.judging.verdict import grouped
 from verify.routine import Bound
+from verify.strict_beside_host import BROKEN, same_result
 
 MOST_CULPRITS = 48
 OF_SUBNORMALS = ("subnormal operand", "subnormal result")
@@ -170,9 +173,18 @@ class NoUndefinedBehaviour(Claim):
         "signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
         "null and misaligned access", "accesses next to tables and variables, local ones too",
         "memcpy and strcpy")
-    unseen: ClassVar[tuple[str, ...]] = ("lossy narrowing (needs clang)", "aliasing", "uninitialised reads",
-                                         "pointers far past any table or local")
+    unseen: ClassVar[tuple[str, ...]] = (
+        "lossy narrowing (needs clang)", "aliasing and uninitialised reads that change no result",
+        "pointers far past any table or local")
     wanted: ClassVar[str] = "no undefined behaviour"
+    variants: ClassVar[tuple[str, ...]] = ("this computer",)
+
+    def test(self, bound: Bound) -> Test | None:
+        host = bound.host
+        if host is None or bound.build != "strict":
+            return None
+        return Test("same", high=-1.0, second=host.loop, second_library=host.library, second_type=host.output_type,
+                    second_inputs=host.domain.type_numbers)
 
     def ended(self, stop: Stop | None) -> bool:
         """Whether a script that stopped so breaks this claim, besides returns."""
@@ -206,7 +218,29 @@ class NoUndefinedBehaviour(Claim):
             found.error_text = f"{first.text or first.kind} at {event_place(first)}"
             for event in events[:6]:
                 found.facts.append(f"{event.kind}, {event_place(event)}, {grouped(event.count)} times")
+        if case.slot >= 0:
+            self.beside_host(case, found)
         return found
+
+    def beside_host(self, case: Case, found: Assessment) -> None:
+        """Results that the host build does not give, where each is run alone: a rule of C that no check names."""
+        total, slot, bound, host = case.total, case.slot, case.bound, case.bound.host
+        found.detectors += ("the host build's results, locals filled with a pattern here",)
+        if host is None or not total.found(slot, "failing"):
+            return
+        for ordinal in dict.fromkeys([*total.failing_ends(slot), total.error(slot, "most")[1]]):
+            mine, theirs = (case.probe.outputs(one, [ordinal])[0] for one in (bound, host))
+            if mine is None or theirs is None or same_result(mine, theirs, bound.output_type):
+                continue
+            texts = [f"{np.frombuffer(raw, NUMPY_TYPES[bound.output_type])[0]!s}" for raw in (mine, theirs)]
+            told = f"{texts[0]} with checks on, {texts[1]} with the author's flags alone"
+            found.facts.append(f"{told}: {BROKEN}" if not case.evidence.events else told)
+            if not case.evidence.events:
+                found.failing = total.found(slot, "failing")
+                found.witness = found.worst_at = found.first_failing = ordinal
+                found.wanted_text, found.error_text = "the same result in both builds", told
+            return
+        found.facts.append("in a row some results are not the host build's, alone they are: the routine keeps memory")
 
 
 def meant(place: str, event: Event) -> bool:

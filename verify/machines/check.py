@@ -26,6 +26,7 @@ from verify.machines.long_run import LongBudget
 from verify.machines.machine import Machine
 from verify.machines.running import LONGEST_KEPT, Stand
 from verify.machines.script import Script, format_script, parse_script
+from verify.strict_beside_host import exact_arithmetic
 from verify.witnesses import WitnessFile
 
 # Of the scripts drawn for this computer's build, one in so many is drawn elsewhere: slower builds, the same claims.
@@ -104,11 +105,13 @@ class MachineCheck:
         prototype = definition = ""
         notes: tuple[str, ...] = ()
         host: Stand | None = None
+        repeats = any(claim.name == "deterministic" for claim in self.machine.claims)
         for build, built in builds:
             if isinstance(built, ShimError):
                 claims += [blocked_entry(claim, build, built.what) for claim in self.claims(build)]
                 continue
-            stand = stand_of(self.machine, built, default_nan=self.default_nan, host=host, core=self.core,
+            beside = host if build != "strict" or (exact_arithmetic(built) and repeats) else None
+            stand = stand_of(self.machine, built, default_nan=self.default_nan, host=beside, core=self.core,
                              clock_hz=self.clock_hz)
             if build == "host":
                 stand = replace(stand, levels={level: stand_of(self.machine, other) for level, other in self.levels.items()})

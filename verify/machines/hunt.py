@@ -30,7 +30,7 @@ from verify.machines.long_judging import judged, trace_of
 from verify.machines.long_run import AGAIN, LongBudget, long_run, periods_of
 from verify.machines.minimise import MOST_CANDIDATES, MOST_SAMPLES, MOST_SECONDS, minimised, shortened
 from verify.machines.observation import Observation
-from verify.machines.running import LONGEST_KEPT, Stand, observe
+from verify.machines.running import LONGEST_KEPT, ON_HOST, Stand, observe
 from verify.machines.script import Happening, Script
 
 NO_ANSWER = (DomainError, Undecidable, NumberRefused)
@@ -231,7 +231,7 @@ class MachineHunt:
         if any(claim.name == "deterministic" for claim in self.claims):
             words.append("again")
         if self.stand.build == "strict":
-            words = []
+            words = [word for word in words if word == ON_HOST]
         return tuple(dict.fromkeys(words))
 
     def generated(self, variants: tuple[str, ...]) -> None:

@@ -17,6 +17,8 @@ from verify.grids import SMALLEST_SIZE
 from verify.machines.accuracy import accurate
 from verify.machines.observation import Observation
 from verify.machines.other_runs import same_at_level, same_on_board, same_when_flushed
+from verify.machines.running import ON_HOST
+from verify.strict_beside_host import BROKEN
 
 
 def judge(claim: Claim, seen: Observation) -> Judgement:
@@ -146,6 +148,11 @@ def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
             continue
         found.note(1.0, sample, True, event.text or event.kind, claim.wanted,
                    f"{event.text or event.kind} at {event.file.rsplit('/', 1)[-1]}:{event.line}")
+    if seen.stop is None and not seen.events and claim.variants:
+        beside = compared(seen, claim.variants, {ON_HOST: "with the author's flags alone"}, "the same samples in both builds")
+        if beside.failing:
+            found.facts.append(BROKEN)
+            found.note(1.0, beside.at, True, beside.got, beside.wanted, "with checks on other samples: a broken rule of C")
     if seen.stop is not None and claim.ended(seen.stop):
         found.valid = max(1, found.valid)
         found.note(1.0, max(0, seen.done), True, seen.stop.why, claim.wanted, seen.stop.why)
