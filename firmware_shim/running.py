@@ -272,6 +272,8 @@ class Runner:
                     "if the C does not name it, it is a pointer cut to 32 bits")
         if number == signal.SIGSEGV and 0 <= address < FIRST_FIXED:
             return f"null pointer (SIGSEGV at 0x{address:x})"
+        if number == signal.SIGSEGV and library_at(address)[0]:
+            return f"a write to constant memory (SIGSEGV at 0x{address:x})"
         words = {
             signal.SIGSEGV: f"memory access outside everything mapped (SIGSEGV at 0x{address:x})",
             signal.SIGBUS: f"memory access that the bus refuses (SIGBUS at 0x{address:x})",

@@ -1,8 +1,21 @@
 /* Filling a block of inputs, widening outputs, and the one place where the firmware is called. */
+#include <errno.h>
 #include <string.h>
 #include "engine_parts.h"
 
 int pf_mode_changed;
+
+void pf_fresh(void *at, int64_t fill, int64_t size)
+{
+    unsigned char *to = at;
+    if (fill < 256) {
+        memset(at, (int)fill, (size_t)size);
+        return;
+    }
+    for (int64_t k = 0; k < size; k++)
+        to[k] = k % 4 == 0 ? (unsigned char)(fill - 255) : 0;
+}
+
 const int pf_width[10] = {4, 8, 1, 1, 2, 2, 4, 4, 8, 8};
 
 /* Ordinals of binary32 run through the line of reals: -0 is -1, +0 is 0. */
@@ -158,6 +171,7 @@ unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inpu
     shared->position[1] = base;
     shared->position[0] = 0;
     shared->entered++;
+    errno = 0; /* what a call before this block left there is no input */
     pf_set(wanted);
     loop(inputs, output, n, shared->position);
     unsigned after = pf_get();

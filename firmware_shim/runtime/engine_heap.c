@@ -140,7 +140,7 @@ void *pf_heap_take(int64_t align, int64_t size)
     b->lead = lead;
     b->freed = 0;
     memset(start + sizeof *b, MARK_BYTE, (size_t)(lead - (int64_t)sizeof *b));
-    memset(start + lead, h->fill, (size_t)size);
+    pf_fresh(start + lead, h->fill, size);
     memset(start + lead + size, MARK_BYTE, (size_t)(b->room - lead - size));
     return start + lead;
 }

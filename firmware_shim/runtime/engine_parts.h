@@ -61,6 +61,8 @@ struct pf_block {
 };
 
 extern const int pf_width[10];
+/* Fresh memory: a byte, or from 256 on words of 32 bits that hold value - 255. */
+void pf_fresh(void *at, int64_t fill, int64_t size);
 /* value may be NULL for a single input. */
 void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *const *raw, double *const *value);
 void pf_to_double(const void *raw, int type, double scale, double *y, long n);

@@ -1,6 +1,7 @@
 /* Runs event scripts on a machine. Buffers and state stand against guard pages; the state is copied before
    each stretch, so that a status flag can be pinned to the sample that raises it. */
 #define _GNU_SOURCE
+#include <errno.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -169,7 +170,7 @@ int64_t pf_stretch_end(const struct pf_script *s, int64_t next, int64_t at, int6
 void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, struct pf_script *s, struct instance *one, int fill)
 {
     if (fill)
-        memset(one->state.at, (int)s->fill, (size_t)one->state.size);
+        pf_fresh(one->state.at, s->fill, one->state.size);
     job->shared->entered++;
     job->shared->position[0] = 0;
     job->shared->position[1] = (long)((int64_t)job->shared->segment << 40);
@@ -177,6 +178,7 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
     if (fill)
         pf_heap_begin(&one->heap, s, job->shared);
     pf_heap_of(&one->heap);
+    errno = 0;
     unsigned wanted = enter(job);
     m->init(one->state.at, s->rate_hz);
     pf_note_flags(s, leave(s, wanted, 0), 0);

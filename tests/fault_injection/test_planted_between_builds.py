@@ -71,3 +71,50 @@ def test_a_machine_with_an_unset_local_is_found(record: dict[str, Any]) -> None:
     assert "no_undefined_behaviour strict" in lost.failing()
     assert "hold 0x3f800000" in lost.claim("no_undefined_behaviour", "strict")["witness"]["script"]
     assert set() == right.failing() | set(right.other())
+
+
+LEFT = """
+#include <errno.h>
+#include <math.h>
+#include <stdint.h>
+static const float curve[4] = {1, 2, 3, 4};
+typedef struct { float y; int mode; } m_t;
+void m_init(m_t *s) { s->y = 0.0f; }
+void m_right_init(m_t *s) { s->y = 0.0f; s->mode = 0; }
+float m_step(m_t *s, float x) { return s->y = s->mode == 1 ? -x : x; }
+float sticks(int32_t code) { float y = logf((float)code); return errno == ERANGE ? -1.0f : y; }
+float cleared(int32_t code) { errno = 0; float y = logf((float)code); return errno == ERANGE ? -1.0f : y; }
+static __attribute__((noipa)) void put(float *at) { *at = 5.0f; }
+float burns(uint16_t code) { if (code == 1234) put((float *)(uintptr_t)&curve[code & 3]); return curve[code & 3]; }
+"""
+LEFT_ENTRIES = """
+for name in ["sticks", "cleared"]:
+    f(name, inputs=[integers("code", 0, 4095, "")], output="", claims=[], without={"no_hidden_events": "a zero"})
+f("burns", inputs=[codes("code", bits=12)], output="", claims=[])
+for name in ["m", "m_right"]:
+    s.machine(name, state="m_t", init=f"{name}_init(state)", step="y = m_step(state, x)", scripts=32, longest_seconds=0.02,
+        inputs=[binary32("x", -1, 1, "")], outputs=[signal("y", "")], claims=[])
+"""
+
+
+@pytest.fixture(scope="module")
+def left(private_cache: Any) -> dict[str, Any]:
+    return shared_record(LEFT, sheet_text(LEFT_ENTRIES, more=', builds=["host"]'))
+
+
+def test_an_error_number_left_by_an_earlier_call_is_seen(left: dict[str, Any]) -> None:
+    assert {"deterministic host"} == seen(left, "sticks").failing()
+    assert set() == seen(left, "cleared").failing()
+
+
+def test_a_mode_that_init_forgets_is_seen_where_memory_holds_ones(left: dict[str, Any]) -> None:
+    found = seen(left, "m")
+
+    assert {"fresh_after_init host"} == found.failing()
+    assert "held 1 before init" in found.words("fresh_after_init")
+    assert set() == seen(left, "m_right").failing()
+
+
+def test_a_write_to_constant_memory_is_named(left: dict[str, Any]) -> None:
+    assert 1234 == seen(left, "burns").value("returns")
+    assert "a write to constant memory" in seen(left, "burns").words("returns")

@@ -54,17 +54,19 @@ def compared(seen: Observation, variants: tuple[str, ...], words: dict[str, str]
 class FreshAfterInit(TimeClaim):
     """After init the machine behaves the same whatever its memory held before.
 
-    Fails when: other memory (all ones, 0x7f) or a used state changes the output. Cannot see: fields that no script uses.
+    Fails when: other memory (all ones, 0x7f, words of 1) or a used state changes the output. Cannot see: fields that no
+    script uses.
     """
 
     because: str = PROTECTIVE
     name: ClassVar[str] = "fresh_after_init"
     judges_hostile: ClassVar[bool] = True
-    variants: ClassVar[tuple[str, ...]] = ("memory of ones", "memory of 0x7f", "used memory")
+    variants: ClassVar[tuple[str, ...]] = ("memory of ones", "memory of 0x7f", "memory of 1", "used memory")
 
     def judge(self, seen: Observation) -> Judgement:
         words = {"memory of ones": "when the state's memory held 0xff before init",
                  "memory of 0x7f": "when the state's memory held 0x7f before init",
+                 "memory of 1": "when each 32-bit word of the state's memory held 1 before init",
                  "used memory": "when init was called again after use"}
         return compared(seen, self.variants, words, "the same samples, whatever the memory held before init")
 

@@ -84,7 +84,7 @@ def detectors(claim: Claim) -> list[str]:
         "no_undefined_behaviour": ["recorder of the strict build"],
         "in_bounds": ["recorder of the strict build", "guard pages around state and buffers"],
         "deterministic": ["the same script twice"],
-        "fresh_after_init": ["memory of ones, of 0x7f, of zeros; init after use"],
+        "fresh_after_init": ["memory of ones, of 0x7f, of words of 1, of zeros; init after use"],
         "instances_independent": ["a second instance in turns"],
         "keeps_going": ["each period against an early one or the reference, sample by sample",
                         "status flags per stretch of 4096 samples", "allocation watch"],

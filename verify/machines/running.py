@@ -22,7 +22,8 @@ LONGEST_KEPT = 1 << 23
 JOB_SCRIPTS = 256
 CUTS = {"blocks of 1": (1,), "blocks of 7": (7,), "blocks of 1009": (1009,), "random blocks": (5, 64, 1, 333, 31, 2)}
 ON_HOST = "this computer"
-FILLS = {"memory of ones": 0xFF, "memory of 0x7f": 0x7F}
+# As pf_fresh of the engine reads them: a byte, or words of 1.
+FILLS = {"memory of ones": 0xFF, "memory of 0x7f": 0x7F, "memory of 1": 256}
 
 
 @dataclass(frozen=True)
