@@ -5,8 +5,6 @@ from __future__ import annotations
 import contextlib
 import functools
 import os
-import platform
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,6 +15,7 @@ from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
+from firmware_shim.strict_flags import strict_flags
 
 if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor
@@ -34,31 +33,8 @@ _DISCOVERY_KEEP = {
     "gcc": ("-fkeep-static-functions", "-fkeep-inline-functions"),
     "clang": ("-Xclang", "-femit-all-decls"),
 }
-_STRICT = {
-    "gcc": ("-fsanitize=undefined,float-cast-overflow,bounds-strict", "-fno-sanitize=vptr"),
-    # One option each: a wrapper was seen to read only the first word of a list (zig cc 0.17).
-    "clang": (
-        "-fsanitize=undefined",
-        "-fsanitize=float-cast-overflow",
-        "-fsanitize=implicit-conversion",
-        "-fno-sanitize=vptr",
-        "-fno-sanitize=function",
-    ),
-}
 # Symbolic: an author's function named like one of the C library's stays the author's.
 _LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
-# The kernel's kind of address checks needs no library beside: recorder_globals.h answers its calls. What it knows of
-# locals it writes to memory of its own, which recorder_shadow.h makes, on one kind of processor.
-_LOCALS = (("--param=asan-stack=1", "-fasan-shadow-offset=0x7fff8000", "-fsanitize-address-use-after-scope")
-           if platform.machine() == "x86_64" else ("--param=asan-stack=0",))
-_ADDRESSES = {
-    "gcc": ("-fsanitize=kernel-address", "--param=asan-globals=1", *_LOCALS,
-            "--param=asan-instrumentation-with-call-threshold=0"),
-    "clang": (),
-}
-# The first gcc that fills locals; its value numbering would take what is filled for anything it likes (seen with gcc 12).
-FIRST_TO_FILL, _FILL = 12, ("-ftrivial-auto-var-init=pattern",)
-_BELIEVE = {"gcc": ("-fno-tree-fre", "-fno-tree-pre", "-fno-code-hoisting")}
 _MAPPED = "/preflash"  # the temporary folder, in the library: one request gives the same bytes each time
 _RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
              "-fno-stack-protector", "-fno-lto")
@@ -355,9 +331,7 @@ def _compile_unit(
                             known=info.functions.values(), words=dict(plan.request.peripherals))
     unit.write_text(text + machine_source.generate_all(machines, cpp=cpp) + paths)
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
-    strict = _STRICT[plan.compiler.family] if plan.request.variant.endswith("strict") else _NO_CHECKS
-    if plan.request.variant == "strict":
-        strict += _ADDRESSES[plan.compiler.family] + _told_apart(plan.compiler)
+    strict = strict_flags(plan.compiler, plan.request.variant) or _NO_CHECKS
     own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
     command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
                "-o", made.name]
@@ -368,13 +342,6 @@ def _compile_unit(
     files = [os.path.abspath(work / f) for f in compile_messages.rule_files(rule.read_text())]
     used = [f for f in files if f != str(unit)]
     return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err
-
-
-def _told_apart(compiler: Compiler) -> tuple[str, ...]:
-    """What makes broken rules of C show: locals that nothing sets hold a pattern, any pointer may alias."""
-    major = re.search(r"(\d+)\.\d+\.\d+\s*$", compiler.version)
-    fills = compiler.family == "clang" or (major is not None and int(major[1]) >= FIRST_TO_FILL)
-    return ("-fno-strict-aliasing", *((*_FILL, *_BELIEVE.get(compiler.family, ())) if fills else ()))
 
 
 def _own_parts(request: Request) -> list[str]:

@@ -40,7 +40,7 @@ from verify.machines.code import code_of
 from verify.paths.binding import as_run, chain_code, path_target, runs_in, with_stages
 from verify.routine import Board, Bound, Routine
 from verify.sheet import ALL_BUILDS, Sheet
-from verify.strict_beside_host import exact_arithmetic
+from verify.strict_beside_host import beside_host
 from verify.stub_notes import guess_notes
 
 __all__ = ["prototype_text", "reachable"]
@@ -212,20 +212,6 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
                                           for name, bound in bench.bounds.items()}) for bench in benches]
     return [bench if bench.build != "board" else
             replace(bench, bounds={name: joined(name, bound) for name, bound in bench.bounds.items()}) for bench in benches]
-
-
-def beside_host(benches: list[Bench]) -> list[Bench]:
-    """The strict build's routines learn of the host's, where equal bits can be asked of both."""
-    host = next((bench for bench in benches if bench.build == "host"), None)
-    if host is None or host.built is None or not exact_arithmetic(host.built):
-        return benches
-
-    def joined(bound: Bound) -> Bound:
-        asked = any(claim.name == "deterministic" for claim in bound.routine.claims)
-        return replace(bound, host=host.bounds.get(bound.routine.name) if asked and bound.routine.stages is None else None)
-
-    return [replace(bench, bounds={name: joined(bound) for name, bound in bench.bounds.items()})
-            if bench.build == "strict" else bench for bench in benches]
 
 
 def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "",

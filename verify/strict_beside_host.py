@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import platform
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from firmware_shim.build import Built
 from firmware_shim.engine import NUMPY_TYPES
+
+if TYPE_CHECKING:
+    from verify.binding import Bench
+    from verify.routine import Bound
 
 # With these the compiler may compute floats in another order each time it compiles.
 LOOSE = ("-ffast-math", "-Ofast", "-funsafe-math-optimizations", "-fassociative-math", "-freciprocal-math")
@@ -26,3 +32,17 @@ def same_result(one: bytes, other: bytes, type_number: int) -> bool:
         return True
     kind = NUMPY_TYPES[type_number]
     return kind.kind == "f" and all(bool(np.isnan(np.frombuffer(raw, kind)[0])) for raw in (one, other))
+
+
+def beside_host(benches: list[Bench]) -> list[Bench]:
+    """The strict build's routines learn of the host's, where equal bits can be asked of both."""
+    host = next((bench for bench in benches if bench.build == "host"), None)
+    if host is None or host.built is None or not exact_arithmetic(host.built):
+        return benches
+
+    def joined(bound: Bound) -> Bound:
+        asked = any(claim.name == "deterministic" for claim in bound.routine.claims)
+        return replace(bound, host=host.bounds.get(bound.routine.name) if asked and bound.routine.stages is None else None)
+
+    return [replace(bench, bounds={name: joined(bound) for name, bound in bench.bounds.items()})
+            if bench.build == "strict" else bench for bench in benches]
