@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 # Kinds that tell of a variable instead of a place; see recorder_globals.h.
 BEYOND = ("read outside", "write outside", "read of the ended local", "write of the ended local",
-          "copy between overlapping stretches")
+          "copy between overlapping stretches", "read of freed memory", "write of freed memory")
 HEADER = Path(__file__).parent / "runtime" / "recorder.h"
 
 
@@ -95,6 +95,8 @@ class EventTable:
         told = f"{kind} a variable ({size} bytes {where})"
         if kind.startswith("copy"):
             told = f"{size} bytes copied by memcpy or strcpy between stretches that overlap ({apart} bytes apart)"
+        if "freed" in kind:
+            told = f"{kind} ({size} bytes)"
         if "ended" in kind:
             told = f"{said} ({size} bytes, after its block had ended)"
         return Event(said, file, number, 0, int(entry.count), int(entry.position), (apart & (2**64 - 1), length), told)

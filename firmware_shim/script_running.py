@@ -177,6 +177,8 @@ class ScriptRunner(Runner):
         ffi, job, machine = self.ffi, self.job, self.machine
         for field, kind in (("init", "init"), ("destroy", "end"), ("event", "event"), ("run", "run")):
             setattr(machine, field, library.symbol(f"{job.machine}{field}", f"pf_machine_{kind}"))
+        if job.events and hasattr(library.handle, "pf_recorder_paint"):
+            machine.paint = library.symbol("pf_recorder_paint", "pf_machine_paint")
         asks = ffi.typeof("long (*)(void)")
         machine.state_size = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}size", "pf_machine_end")))()
         machine.state_align = ffi.cast(asks, ffi.cast("intptr_t", library.symbol(f"{job.machine}align", "pf_machine_end")))()

@@ -18,6 +18,10 @@ struct block {
     int64_t spare;
 };
 
+/* As recorder_shadow.h reads them. */
+enum { FREE_TO_TOUCH = 0, BESIDE_A_BLOCK = 0xfa, FREED = 0xfd };
+
+static pf_machine_paint tell;
 static struct pf_heap *current;
 static struct pf_script *told;
 static const struct pf_shared *place;
@@ -45,8 +49,21 @@ void pf_heap_prepare(struct pf_heap *h, int number)
 
 void pf_heap_of(struct pf_heap *h) { current = h->at != NULL ? h : NULL; }
 
+void pf_heap_tell(pf_machine_paint paint) { tell = paint; }
+
+static void tell_of(struct block *b)
+{
+    unsigned char *start = (unsigned char *)b;
+    if (tell == NULL)
+        return;
+    tell(start, (long)b->room, BESIDE_A_BLOCK);
+    tell(start + b->lead, (long)b->size, b->freed ? FREED : FREE_TO_TOUCH);
+}
+
 void pf_heap_begin(struct pf_heap *h, struct pf_script *s, const struct pf_shared *shared)
 {
+    if (tell != NULL && h->at != NULL && h->used > 0)
+        tell(h->at, (long)h->used, FREE_TO_TOUCH);
     h->used = h->frees = 0;
     h->fill = (int)s->fill;
     told = s;
@@ -65,6 +82,17 @@ static int marked(const unsigned char *from, const unsigned char *end)
         if (*from++ != MARK_BYTE)
             return 0;
     return 1;
+}
+
+void pf_heap_tell_again(const struct pf_heap *h)
+{
+    for (int64_t at = 0; tell != NULL && at < h->used;) {
+        struct block *b = block_at(h, at);
+        if (b == NULL)
+            return;
+        tell_of(b);
+        at += b->room;
+    }
 }
 
 int64_t pf_heap_damaged(const struct pf_heap *h)
@@ -142,6 +170,7 @@ void *pf_heap_take(int64_t align, int64_t size)
     memset(start + sizeof *b, MARK_BYTE, (size_t)(lead - (int64_t)sizeof *b));
     pf_fresh(start + lead, h->fill, size);
     memset(start + lead + size, MARK_BYTE, (size_t)(b->room - lead - size));
+    tell_of(b);
     return start + lead;
 }
 
@@ -177,4 +206,5 @@ void pf_heap_give(void *p)
         note(PF_HEAP_WRITTEN, b->size);
     memset(p, FREED_BYTE, (size_t)b->size);
     b->freed = ++current->frees;
+    tell_of(b);
 }

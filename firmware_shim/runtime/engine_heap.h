@@ -28,4 +28,7 @@ int pf_heap_holds(const void *p);
 void *pf_heap_take(int64_t align, int64_t size);
 int64_t pf_heap_size(const void *p);
 void pf_heap_give(void *p);
+/* From now on blocks, the marks beside them and what is freed are told to the strict build; NULL: to nobody. */
+void pf_heap_tell(pf_machine_paint paint);
+void pf_heap_tell_again(const struct pf_heap *h);
 #endif

@@ -59,6 +59,8 @@ struct pf_interruption {
     struct pf_torn *torn; /* per moment */
 };
 
+typedef void (*pf_machine_paint)(void *at, long size, int value);
+
 struct pf_machine {
     pf_machine_init init;
     pf_machine_end destroy;
@@ -74,4 +76,5 @@ struct pf_machine {
     struct pf_long *longer; /* the first script as a long run instead, or NULL */
     struct pf_interruption *interruption; /* stretches that are interrupted, instead of whole scripts, or NULL */
     const int64_t *watch; /* per watched call: address of the library's pointer to it, number of the watcher */
+    pf_machine_paint paint; /* of the strict build: tells it what of the heap may be touched, or NULL */
 };

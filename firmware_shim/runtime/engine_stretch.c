@@ -40,6 +40,7 @@ static void bring_back(const struct pf_job *job, struct instance *one, const str
     one->heap = from->heap;
     if (one->heap.used > 0)
         memcpy(one->heap.at, from->blocks, (size_t)one->heap.used);
+    pf_heap_tell_again(&one->heap);
 }
 
 /* Flags of n samples, and whether the heap's marks are gone after them. */

@@ -97,6 +97,7 @@ void pf_watch_allocations(const struct pf_job *job, const struct pf_machine *m)
         (uintptr_t)watched_free,
     };
     watched_at = job->shared;
+    pf_heap_tell(m->paint);
     for (int64_t k = 0; k < m->watches; k++) {
         uintptr_t *slot = (uintptr_t *)(uintptr_t)m->watch[2 * k];
         unsigned char *page = (unsigned char *)((uintptr_t)slot & ~(uintptr_t)(PAGE - 1));

@@ -22,7 +22,7 @@ enum { NO_CODE, ADD, SUB, MUL, NEGATE, DIVIDE_ZERO, DIVIDE_OVERFLOW, SHIFT_EXPON
        SHIFT_RANGE, BOUNDS, FLOAT_CAST, NULL_ACCESS, MISALIGNED, OBJECT_SIZE, POINTER, NULL_ARGUMENT,
        NULL_RETURN, ARRAY_LENGTH, INVALID_BOOL, UNREACHABLE, NO_RETURN_VALUE, ZERO_BUILTIN, TRUNCATION,
        SIGN_CHANGE, ALIGNMENT_PROMISE, FUNCTION_TYPE, READ_BEYOND, WRITE_BEYOND,
-       READ_ENDED, WRITE_ENDED, OVERLAP, CODES };
+       READ_ENDED, WRITE_ENDED, OVERLAP, READ_FREED, WRITE_FREED, CODES };
 
 static const char words[CODES][48] = {
     "", "signed addition overflow", "signed subtraction overflow", "signed multiplication overflow",
@@ -35,7 +35,7 @@ static const char words[CODES][48] = {
     "zero given to a bit-count builtin", "implicit conversion loses bits",
     "implicit conversion changes the sign", "broken alignment promise", "call through a wrong function type",
     "read outside", "write outside", "read of the ended local", "write of the ended local",
-    "copy between overlapping stretches",
+    "copy between overlapping stretches", "read of freed memory", "write of freed memory",
 };
 
 #if defined(PF_EVENTS_AT)

@@ -60,7 +60,12 @@ static __attribute__((noinline)) void beyond(uintptr_t at, uintptr_t size, int c
     intptr_t apart = 0;
     uintptr_t length = 0;
     const char *name = "";
-    if (why != NOTHING && local_near(at, &l)) {
+    if (why == FREED) {
+        code = code == READ_BEYOND ? READ_FREED : WRITE_FREED;
+    } else if (why == BESIDE_A_BLOCK) {
+        if (block_near(at, &l.start, &length)) apart = (intptr_t)(at - l.start);
+        name = "a block of the heap";
+    } else if (why != NOTHING && local_near(at, &l)) {
         name = l.name;
         apart = (intptr_t)(at - l.start);
         length = l.size;

@@ -2,7 +2,8 @@
    function's locals: the shadow of -fsanitize=kernel-address with -fasan-shadow-offset (gcc, x86-64). Included by recorder.c.
    One byte for each eight: 0 all allowed, 1 to 7 so many of them, more none. */
 
-enum { GRAIN = 8, NOTHING = 255, LEFT_OF_FRAME = 0xf1, OUT_OF_SCOPE = 0xf8, FAR_BACK = 1 << 16 };
+enum { GRAIN = 8, NOTHING = 255, LEFT_OF_FRAME = 0xf1, OUT_OF_SCOPE = 0xf8, BESIDE_A_BLOCK = 0xfa, FREED = 0xfd,
+       FAR_BACK = 1 << 16 };
 
 #if defined(__x86_64__)
 #define SHADOW_OFFSET UINT64_C(0x7fff8000)
@@ -12,7 +13,11 @@ enum { GRAIN = 8, NOTHING = 255, LEFT_OF_FRAME = 0xf1, OUT_OF_SCOPE = 0xf8, FAR_
 #define MAPPED_ALREADY (-17L)
 
 struct window { uintptr_t low, size; };
-static struct window windows[2];
+/* Of heaps: those of the engine's (engine_heap.c). */
+#define HEAPS_START UINT64_C(0x1000000000)
+#define HEAPS_END UINT64_C(0x1020000000)
+
+static struct window windows[3];
 static int shadow_ready;
 
 static inline __attribute__((always_inline)) unsigned char *shadow_of(uintptr_t at)
@@ -41,12 +46,15 @@ static int cover(struct window *w, uintptr_t low, uintptr_t high)
     return 0;
 }
 
+static void set_shadow(uintptr_t at, uintptr_t size, unsigned char value);
+
 /* All at once; where the system does not promise so much, what lies around this stack and around one variable. */
 static void make_shadow(uintptr_t variable)
 {
     uintptr_t here = (uintptr_t)__builtin_frame_address(0), most = (uintptr_t)1 << 24;
     if (shadow_ready) return;
     shadow_ready = 1;
+    if (cover(&windows[2], HEAPS_START - 4096, HEAPS_END) == 0) set_shadow(HEAPS_START - 4096, 4096, BESIDE_A_BLOCK);
     if (cover(&windows[0], LOWEST_SEEN, HIGHEST_SEEN) == 0) return;
     if (cover(&windows[0], here - most, here + most / 2 < HIGHEST_SEEN ? here + most / 2 : HIGHEST_SEEN) != 0)
         __builtin_trap();
@@ -57,7 +65,8 @@ __attribute__((constructor(101), used)) static void make_shadow_first(void) { ma
 
 static inline __attribute__((always_inline)) unsigned char *known(uintptr_t at)
 {
-    return at - windows[0].low < windows[0].size || at - windows[1].low < windows[1].size ? shadow_of(at) : NULL;
+    return at - windows[0].low < windows[0].size || at - windows[2].low < windows[2].size ||
+           at - windows[1].low < windows[1].size ? shadow_of(at) : NULL;
 }
 
 static void set_shadow(uintptr_t at, uintptr_t size, unsigned char value)
@@ -84,6 +93,34 @@ HANDLER __asan_unpoison_stack_memory(uintptr_t at, uintptr_t size)
     set_shadow(at, size & ~(uintptr_t)(GRAIN - 1), 0);
     unsigned char *last = known(at + size);
     if (size % GRAIN != 0 && last != NULL) *last = (unsigned char)(size % GRAIN);
+}
+
+__attribute__((visibility("default"))) void pf_recorder_paint(void *from, long size, int value)
+{
+    uintptr_t at = (uintptr_t)from;
+    if (value == 0) __asan_unpoison_stack_memory(at, (uintptr_t)size);
+    else set_shadow(at, ((uintptr_t)size + GRAIN - 1) & ~(uintptr_t)(GRAIN - 1), (unsigned char)value);
+}
+
+/* The block of the heap that ends before an address beside it, or begins behind it. */
+static int block_near(uintptr_t at, uintptr_t *start, uintptr_t *size)
+{
+    const unsigned char *s = known(at), *back = s, *on = s;
+    while (s - back < 64 && *back >= GRAIN) back--;
+    while (on - s < 64 && *on >= GRAIN) on++;
+    if (*back >= GRAIN && *on >= GRAIN) return 0;
+    if (*back >= GRAIN || (*on < GRAIN && on - s < s - back)) {
+        *start = ((uintptr_t)on - SHADOW_OFFSET) << 3;
+        while (*on == 0) on++;
+        *size = (((uintptr_t)on - SHADOW_OFFSET) << 3) + (*on < GRAIN ? *on : 0) - *start;
+        return 1;
+    }
+    uintptr_t end = (((uintptr_t)back - SHADOW_OFFSET) << 3) + (*back == 0 ? GRAIN : *back);
+    if (*back != 0) back--;
+    while (*back == 0) back--;
+    *start = (((uintptr_t)back + 1 - SHADOW_OFFSET) << 3);
+    *size = end - *start;
+    return 1;
 }
 
 static uintptr_t number_in(const char **text)
@@ -141,5 +178,6 @@ static inline unsigned char *known(uintptr_t at)
 
 struct local { uintptr_t start, size; char name[64]; };
 static int local_near(uintptr_t at, struct local *found) { (void)at, (void)found; return 0; }
+static int block_near(uintptr_t at, uintptr_t *start, uintptr_t *size) { (void)at, (void)start, (void)size; return 0; }
 HANDLER __asan_handle_no_return(void) {}
 #endif

@@ -12,6 +12,7 @@ from firmware_shim.engine import FLAG_KINDS
 from tests.fault_injection import (
     escape_parts,
     test_planted_bounds,
+    test_planted_heap_reads,
     test_planted_heaps,
     test_planted_locals,
     test_planted_rooms,
@@ -94,7 +95,7 @@ def recorder_kinds() -> set[str]:
 def test_every_kind_of_the_recorder_is_planted() -> None:
     planted = {fault[4] for fault in test_strict_recorder.FAULTS} | {fault[3] for fault in test_strict_recorder.FATAL}
     planted |= set(PAIRS)
-    told = [words for words, _ in test_planted_locals.FAULTS.values()]
+    told = [words for words, _ in test_planted_locals.FAULTS.values()] + list(test_planted_heap_reads.FAULTS.values())
     told += [f"read outside {words}" for words, _ in test_planted_bounds.FAULTS.values()]
     # In C++ only, and of a call: each has a test of its own name.
     planted |= {kind for kind in recorder_kinds() if any(words.startswith(kind) for words in told)}

@@ -12,8 +12,7 @@ from verify.claims.protective import NoUndefinedBehaviour
 from verify.routine import Bound
 
 BESIDE = ("array index", "access outside", "read outside", "write outside", "read of the ended", "write of the ended",
-          "pointer arithmetic", "null pointer access",
-          "misaligned")
+          "read of freed", "write of freed", "pointer arithmetic", "null pointer access", "misaligned")
 SIGNALS = ("SIGSEGV", "SIGBUS", "null pointer", "not declared")
 
 
