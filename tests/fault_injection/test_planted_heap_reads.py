@@ -47,8 +47,8 @@ FAULTS = {
 }
 ENTRIES = f"""
 for name in {[*FAULTS, "right"]}:
-    s.machine(name, state="m_t", init="m_init(state)", destroy="m_end(state)", step=f"y = {{name}}_step(state, x)", scripts=32,
-        longest_seconds=0.02, inputs=[integers("x", 0, 9, "")], outputs=[signal("y", "")], claims=[])
+    s.machine(name, state="m_t", init="m_init(state)", destroy="m_end(state)", step=f"y = {{name}}_step(state, x)",
+        scripts=32, longest_seconds=0.02, inputs=[integers("x", 0, 9, "")], outputs=[signal("y", "")], claims=[])
 """
 
 
