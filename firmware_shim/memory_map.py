@@ -77,11 +77,16 @@ def functions_of(path: Path) -> tuple[tuple[str, int, int], ...]:
 def section_span(path: Path, name: str) -> tuple[int, int]:
     """(first address, size) of a section, zeros if there is none. Errors: SourceMissing."""
     try:
-        with open(path, "rb") as stream:
-            found = ELFFile(stream).get_section_by_name(name)
-            return (found["sh_addr"], found["sh_size"]) if found is not None else (0, 0)
+        status = os.stat(path)
+        return _spans_once(str(path), status.st_mtime_ns, status.st_ino).get(name, (0, 0))
     except (OSError, ELFError) as error:
         raise _unreadable(path, error) from error
+
+
+@functools.lru_cache(maxsize=64)
+def _spans_once(path: str, time_ns: int, inode: int) -> dict[str, tuple[int, int]]:
+    with open(path, "rb") as stream:
+        return {section.name: (section["sh_addr"], section["sh_size"]) for section in ELFFile(stream).iter_sections()}
 
 
 def objects_in(path: Path, section: str) -> tuple[int, tuple[tuple[str, int, int], ...]]:

@@ -36,6 +36,7 @@ MOST_BYTES = 2 << 30
 LOCK = ".in_use"
 LIBRARIES = ("libm.so.6", "libmvec.so.1", "libc.so.6", "libstdc++.so.6", "libgcc_s.so.1")
 # A library that was used this lately may be loaded again by a run that is still under way.
+SAVES_PER_LOOK = 32
 IN_USE_SECONDS = 3600.0
 
 
@@ -140,7 +141,7 @@ class EvidenceStore:
     """Files under cache/evidence, one per identity."""
 
     def __init__(self, cache: Path, sheet: Sheet, builts: Mapping[str, Built], engine: Path, plan: Plan) -> None:
-        self.cache, self.folder = cache, cache / "evidence"
+        self.cache, self.folder, self.saves = cache, cache / "evidence", 0
         self.fresh = plan.fresh
         versions = []
         for package in PACKAGES:
@@ -205,7 +206,10 @@ class EvidenceStore:
                 pickle.dump((evidence, self.places.get(self.keys[build], ())), stream, protocol=pickle.HIGHEST_PROTOCOL)
         except OSError:
             return
-        bound_size(self.cache)
+        # A look through the whole cache takes longer than most saves.
+        if self.saves % SAVES_PER_LOOK == 0:
+            bound_size(self.cache)
+        self.saves += 1
 
 
 def look_up_again(stored: Evidence, before: Sequence[Place], now: Sequence[Place]) -> bool:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import product
 from math import ceil
 from typing import TYPE_CHECKING, ClassVar
 
@@ -16,6 +17,7 @@ from verify.errors import SheetError
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
     from verify.machines.observation import Observation
+    from verify.machines.script import Script
 
 
 def first_difference(one: np.ndarray, other: np.ndarray) -> int:
@@ -167,6 +169,28 @@ class RecoversFromNan(TimeClaim):
         if not machine.hostile:
             raise SheetError("recovers_from_nan needs hostile=True", where=where,
                              why="without it no NaN is ever sent in", todo="add hostile=True to the machine's entry")
+
+    def scripts(self, machine: Machine) -> list[Script]:
+        """NaN, infinity and minus infinity through each way in, one sample long and 64, with what is plain after it."""
+        from verify.machines.drives import resting
+        from verify.machines.script import SPECIALS, Happening, Piece, Script
+
+        rest = tuple((resting(grid),) for grid in machine.inputs)
+        samples = ceil(self.seconds * machine.sample_rates_hz[0]) + 256
+        found = []
+        for bad, length in product(SPECIALS, (1, 64)):
+            for number, grid in enumerate(machine.inputs):
+                if grid.kind == "float32":
+                    pieces = (rest[number][0], Piece(16, "hold", bad), replace(rest[number][0], start=16 + length))
+                    found.append(Script(0, samples, (), (*rest[:number], pieces, *rest[number + 1 :])))
+            for kind, event in enumerate(machine.events):
+                middle = tuple(grid.index_near((grid.low + grid.high) / 2) for grid in event.arguments)
+                for number, grid in enumerate(event.arguments):
+                    if grid.kind == "float32":
+                        places = (*middle[:number], bad, *middle[number + 1 :])
+                        events = (Happening(16, kind, places), Happening(16 + length, kind, middle))
+                        found.append(Script(0, samples, events, rest))
+        return found
 
     def clean_from(self, seen: Observation) -> int:
         """First sample from which only finite values are in force; -1 when there is none, or no NaN went in."""

@@ -10,6 +10,7 @@ import struct
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,8 @@ WORD = struct.Struct("<qq")
 
 # What the forked processes work on: references are functions, which do not travel through a pipe.
 _tasks: list[tuple[MachineCheck, Builds, Path]] = []
+# A forked process's own worker, for all machines that it checks; it ends when its pipe closes.
+_crew: list[Crew] = []
 # Whether to end; then (done, total) of each machine's long run.
 _shared: list[mmap.mmap] = []
 
@@ -55,6 +58,8 @@ def entries(checks: Sequence[MachineCheck], builds: Builds, engine: Path, worker
                 raise
             progress(f"machines: {checks[number].machine.name}", number + 1, len(checks))
             yield answer.get()
+        pool.close()
+        pool.join()
     finally:
         pool.terminate()
         pool.join()
@@ -102,10 +107,14 @@ def _run(number: int) -> tuple[dict[str, Any], list[str]]:
     check, builds, engine = _tasks[number]
     before = len(check.witnesses.lines)
     try:
-        with Crew(engine, 1) as crew:
-            mine = replace(check, crew=crew, progress=told(number))
-            entry = mine.entry(builds)
+        if not _crew:
+            _crew.append(Crew(engine, 1))
+            Finalize(None, _crew[0].close, exitpriority=1)
+        mine = replace(check, crew=_crew[0], progress=told(number))
+        entry = mine.entry(builds)
     except Exception as problem:
+        while _crew:
+            _crew.pop().close()
         why = f"preflash's own fault: {type(problem).__name__}: {problem}"
         claims = [claim_entry(claim, build, Verdict(BLOCKED, note=why), None)
                   for build, _ in builds for claim in claims_in(check.machine, build)]

@@ -206,9 +206,10 @@ def quantisation(bound: Bound, metric: str) -> Line | None:
 
 
 def worst_of(line: Line) -> int:
-    """Place of the largest value, -1 where there is none."""
-    sizes = np.abs(line.values)
-    return int(np.nanargmax(sizes)) if np.isfinite(sizes).any() else -1
+    """Place of the largest finite value, -1 where there is none."""
+    sizes = np.where(np.isfinite(line.values), np.abs(line.values), -1.0)
+    at = int(sizes.argmax())
+    return at if sizes[at] >= 0 else -1
 
 
 def budget_of(bound: Bound, probe: Any, worst_at: int | None = None) -> dict[str, Any]:
@@ -287,6 +288,8 @@ def described(line: Line, bound: Bound, ordinals: np.ndarray, limit: float | Non
     value = line.exact_at(at) if line.exact_at is not None else float(line.values[at])
     row["worst"] = plain_value(value)
     row["text"] = f"{away(value, limit)} {unit}".strip() if math.isfinite(value) else "no pitch"
+    beyond = int(np.isinf(line.values).sum())
+    row["text"] += f" (infinite at {beyond} inputs)" if beyond else ""
     raws = bound.domain.raw_bits(int(ordinals[at]))
     parts = zip(raws, bound.domain.type_numbers, bound.domain.grids, strict=True)
     row["at"] = [number_entry(raw, kind, grid.scale, grid.name, grid.unit) for raw, kind, grid in parts]
