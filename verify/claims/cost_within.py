@@ -12,6 +12,7 @@ from verify.claims.base import Assessment, Case, Claim, number_text, positive_li
 from verify.cost import Cost
 from verify.errors import SheetError, nearest_words
 from verify.judging.verdict import grouped
+from verify.routine import Routine
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -37,6 +38,12 @@ class CostWithin(Claim):
 
     def limit_text(self) -> str:
         return f"{self.unit}={number_text(self.limit)}"
+
+    def check(self, routine: Routine, where: str) -> None:
+        if routine.stages is not None:
+            raise SheetError("cost_within on a path", where=where,
+                             why="its loop is ours; what it costs on the board are its stages, which `preflash cost` sums",
+                             todo="claim it on each stage: " + ", ".join(routine.stages.names()))
 
     def check_machine(self, machine: Machine, where: str) -> None:
         """Fits every machine."""

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from verify.machines.machine import Machine
     from verify.machines.observation import Observation
     from verify.machines.script import Script
+    from verify.routine import Routine
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,11 @@ class TimeClaim(Claim):
     judges_hostile: ClassVar[bool] = False
     unit: ClassVar[str] = ""
     variants: ClassVar[tuple[str, ...]] = ()
+
+    def check(self, routine: Routine, where: str) -> None:
+        raise SheetError(f"{self.name} is a claim about machines", where=where,
+                         why=f"{routine.name} has no time: it is a {'path' if routine.stages else 'function'}",
+                         todo="use claims about functions (accurate, rising, stays_within, ...), or describe a machine")
 
     def check_machine(self, machine: Machine, where: str) -> None:
         """Raise SheetError when the claim cannot be meant for this machine."""

@@ -39,6 +39,10 @@ class SafeWhenInterruptedBy(TimeClaim):
         return f"{self.setter!r}" + (f", within={number_text(self.limit)}" if self.limit else "")
 
     def check(self, routine: Routine, where: str) -> None:
+        if routine.stages is not None:
+            raise SheetError(f"{self.name} on a path", where=where, why="each stage is interrupted by itself",
+                             todo=f"claim it on the stage that reads what {self.setter!r} sets: "
+                             + ", ".join(routine.stages.names()))
         if "(" not in self.setter and "=" not in self.setter and "+" not in self.setter:
             raise SheetError(f"{self.setter!r} sets nothing", where=where, why="for a function the setter is a line of C, "
                              "run where the interrupt comes", todo='write for example '

@@ -39,6 +39,11 @@ class SameOnBoard(Claim):
         return "bits=True" if self.ulp is None else f"ulp={number_text(self.ulp)}"
 
     def check(self, routine: Routine, where: str) -> None:
+        if routine.stages is not None and routine.stages.voice is not None:
+            machine = routine.stages.voice.machine.name
+            raise SheetError("same_on_board on a path that ends in a machine", where=where,
+                             why=f"the board runs it up to {machine} only; the signal is measured on this computer",
+                             todo=f"claim it on {machine}, and on a path that ends before it")
         if self.ulp is not None and routine.output.fraction_bits:
             raise SheetError("ulp= does not fit a fixed-point result", where=where, why="integers are equal or they are not",
                              todo="write same_on_board(bits=True, ...)")

@@ -211,7 +211,7 @@ class DecaysToZero(TimeClaim):
 
         found = []
         for rate, rate_hz in enumerate(machine.sample_rates_hz):
-            wait = ceil(self.seconds * rate_hz) + min(LONGEST_PERIOD, ceil(rate_hz / 20))
+            wait = ceil(self.seconds * rate_hz) + max(SHORTEST_TAIL, min(LONGEST_PERIOD, ceil(rate_hz / 20)))
             for number, begin in enumerate(settings(machine, 12)):
                 for place, (piece, length) in enumerate(full_drives(machine.inputs[0], rate_hz)):
                     if number > 3 and (place + number) % 3:

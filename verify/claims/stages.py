@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from verify.claims.base import Assessment, Case, Claim
+from verify.errors import SheetError
 from verify.judging.verdict import grouped
+from verify.routine import Routine
 
 
 @dataclass(frozen=True)
@@ -20,6 +22,11 @@ class StagesFit(Claim):
     because: str = "protective: a stage is checked over its declared range only"
     name: ClassVar[str] = "stages_fit"
     builds: ClassVar[tuple[str, ...]] = ("host", "strict", "board")
+
+    def check(self, routine: Routine, where: str) -> None:
+        if routine.stages is None:
+            raise SheetError("stages_fit is a claim about paths", where=where, why=f"{routine.name} is a single function",
+                             todo="drop the claim")
 
     def assess(self, case: Case) -> Assessment:
         from verify.paths.walk import walk_of

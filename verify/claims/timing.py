@@ -32,6 +32,7 @@ from verify.errors import SheetError
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
     from verify.machines.observation import Observation
+    from verify.machines.script import Script
 
 
 @dataclass(frozen=True)
@@ -130,6 +131,21 @@ class MinimumPulse(TimeClaim):
     def check_machine(self, machine: Machine, where: str) -> None:
         known_signal(machine, self.of, where)
         known_seconds(machine, self.seconds, where)
+
+    def scripts(self, machine: Machine) -> list[Script]:
+        """The shortest pulses of each input, from one end of its range to the other and back."""
+        from verify.machines.drives import resting
+        from verify.machines.script import Piece, Script
+
+        rest = tuple((resting(grid),) for grid in machine.inputs)
+        found = []
+        for number, grid in enumerate(machine.inputs):
+            for low, high in ((0, grid.count - 1), (grid.count - 1, 0)):
+                for length in (1, 2, 7):
+                    pulse = (Piece(0, "hold", low), Piece(16, "hold", high), Piece(16 + length, "hold", low))
+                    streams = (*rest[:number], pulse, *rest[number + 1 :])
+                    found += [Script(rate, 16 + ceil(hz), (), streams) for rate, hz in enumerate(machine.sample_rates_hz)]
+        return found
 
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
