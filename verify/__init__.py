@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from verify.claims.accurate import accurate
     from verify.claims.bounds import in_bounds
+    from verify.claims.calibrates import calibrates
     from verify.claims.categories import finite, no_subnormals, stays_within
     from verify.claims.cost_within import cost_within
     from verify.claims.flushed import same_when_flushed
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from verify.claims.relations import inverse_of, octave_doubles
     from verify.claims.stability import decays_to_zero, stays_stable
     from verify.claims.timing import minimum_pulse, one_event_per_edge, period_within, time_to
+    from verify.converters import converter
     from verify.grids import binary32, codes, fixed, integers, values
     from verify.machines.machine import event, signal
     from verify.sheet import Sheet, fixed_output
@@ -45,8 +47,10 @@ _HOME = {
     "Sheet": "sheet",
     "accurate": "claims.accurate",
     "binary32": "grids",
+    "calibrates": "claims.calibrates",
     "clamps": "claims.outside",
     "codes": "grids",
+    "converter": "converters",
     "cost_within": "claims.cost_within",
     "decays_to_zero": "claims.stability",
     "deterministic": "claims.protective",
@@ -101,8 +105,10 @@ __all__ = [
     "Sheet",
     "accurate",
     "binary32",
+    "calibrates",
     "clamps",
     "codes",
+    "converter",
     "cost_within",
     "decays_to_zero",
     "deterministic",

@@ -37,6 +37,12 @@ class Pair:
 FUNCTIONS = [
     Pair("accurate", "accurate(absolute=0, because=WHY)", "return (float)code;", "return (float)code + hit(code, 4096u);",
          "+1"),
+    Pair("calibrates", 'calibrates(readings={"low": 1, "high": 4}, code="code", converter=converter(low_code=0, low_volts=0, '
+         'high_code=256, high_volts=5, offset_codes=3, gain_percent=1), cents=60, volts=(0.5, 4.5), because=WHY)',
+         "return 1.0f + 3.0f * (float)(code - low) / (float)(high - low);",
+         "return 1.0f + 3.0f * (float)((code - low) / (high - low));", "an exact calibration leaves",
+         'integers("low", 45, 57, "code"), integers("high", 197, 212, "code"), integers("code", 0, 255, "code")',
+         "int32_t low, int32_t high, int32_t code", output="V", path=False),
     Pair("clamps", 'clamps(because=WHY)', "return (float)(code < 0 ? 0 : code > 1000 ? 1000 : code);",
          "return (float)(code < 0 ? 0 : code);", "outside", WHOLE, "int32_t code"),
     Pair("deterministic", "deterministic(because=WHY)", "return (float)code;",
@@ -140,7 +146,7 @@ def sheet_of(pairs: list[Pair], builds: str, more: str = "") -> str:
     text += 's.function("half", inputs=[binary32("x", 0, 300, "code")], output="code", reference=same, **alone([]))\n'
     made: dict[str, str] = {}
     for pair in pairs:
-        if pair.inputs not in made:
+        if pair.path and pair.inputs not in made:
             made[pair.inputs] = f"same_{len(made)}"
             kind, name = pair.parameter.split()
             output = 'fixed_output("V", fraction_bits=8)' if "fixed" in pair.inputs else '"code"'
@@ -150,9 +156,10 @@ def sheet_of(pairs: list[Pair], builds: str, more: str = "") -> str:
         for end in ("right", "wrong"):
             function, path = named(pair.word, "function", end), named(pair.word, "path", end)
             own = pair.word != "stages_fit"
-            text += (f's.function("{function}", inputs=[{pair.inputs}], output="{pair.output}", reference=same, '
+            wanted = "reference=same, " if pair.path else ""
+            text += (f's.function("{function}", inputs=[{pair.inputs}], output="{pair.output}", {wanted}'
                      f'{claim_alone(pair, pair.claim if own else "", "function")})\n')
-            stages = [made[pair.inputs], function] if own else [function, "half"]
             if pair.path:
+                stages = [made[pair.inputs], function] if own else [function, "half"]
                 text += f's.path("{path}", stages={stages}, {claim_alone(pair, pair.claim, "path")})\n'
     return text
