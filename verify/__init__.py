@@ -41,11 +41,13 @@ if TYPE_CHECKING:
     from verify.converters import converter
     from verify.grids import binary32, codes, fixed, integers, values
     from verify.machines.machine import event, signal
+    from verify.paths.outside import beyond_firmware
     from verify.sheet import Sheet, fixed_output
 
 _HOME = {
     "Sheet": "sheet",
     "accurate": "claims.accurate",
+    "beyond_firmware": "paths.outside",
     "binary32": "grids",
     "calibrates": "claims.calibrates",
     "clamps": "claims.outside",
@@ -104,6 +106,7 @@ _HOME = {
 __all__ = [
     "Sheet",
     "accurate",
+    "beyond_firmware",
     "binary32",
     "calibrates",
     "clamps",

@@ -13,6 +13,7 @@ from verify.grids import Grid
 if TYPE_CHECKING:
     from verify.claims.base import Claim
     from verify.machines.machine import Machine
+    from verify.paths.outside import Outside
 
 Reference = Callable[..., Any]
 
@@ -59,11 +60,12 @@ class Voice:
 @dataclass(frozen=True)
 class Stages:
     """What a path is made of: routines of the sheet in order, and a machine behind them. composed:
-    whether the path's reference is made of the stages' own."""
+    whether the path's reference is made of the stages' own; outside: what acts before the firmware."""
 
     routines: tuple[Routine, ...]
     voice: Voice | None = None
     composed: bool = True
+    outside: tuple[Outside, ...] = ()
 
     def names(self) -> list[str]:
         """Names of the stages."""

@@ -26,6 +26,7 @@ from verify.grids import Grid, exact
 from verify.machines.entry import make_machine
 from verify.machines.machine import EventKind, Machine, Signal
 from verify.paths.entry import check_entered, composed, factor_of, make_stages, output_of
+from verify.paths.outside import Outside, checked_outside
 from verify.routine import Output, Routine
 from verify.units import check_unit
 
@@ -225,6 +226,7 @@ class Sheet:
         per_turn: Any = None,
         skip_seconds: float = 0,
         measured_cents: float | None = None,
+        outside: Iterable[Outside] = (),
         joints: Iterable[float] = (),
         without: Mapping[str, str] | None = None,
         call_limit_seconds: float = 1.0,
@@ -234,7 +236,7 @@ class Sheet:
         inputs: what enters, default the first stage's; reference: what the whole must give, default what the stages must give
         one after another. With a machine: event carries the value, before={"index": 0} are events done first, of is the
         output measured, per_turn the steps in one turn, skip_seconds how much is not measured, measured_cents the own error
-        that the measurement may have.
+        that the measurement may have. outside: beyond_firmware(...), shown in the budget.
         """
         place = _caller()
         where = f"{place}, {name}"
@@ -243,6 +245,7 @@ class Sheet:
         first = parts.routines[0]
         grids = _checked_inputs(inputs or first.inputs, where)
         check_entered(name, grids, first, where)
+        parts = replace(parts, outside=checked_outside(outside, grids, where))
         if reference is not None and not callable(reference):
             raise SheetError(f"{name}: the reference is not a function", where=where, why=f"got {type(reference).__name__}",
                              todo="pass a function such as pitch.hz_from_code, or leave it out")

@@ -73,6 +73,8 @@ FUNCTIONS = [
          "step -1 code"),
     Pair("same_at_any_optimisation", 'same_at_any_optimisation(because=WHY, also=["-ffast-math"])',
          "return ((float)code + 3.0f) - 3.0f;", "return ((float)code + 1e8f) - 1e8f;", "-ffast-math", heavy=True),
+    Pair("same_when_flushed", "same_when_flushed(because=WHY)", "return code * 0.5f;",
+         "volatile float y = code * 1e-40f; return y * 1e38f;", "are flushed"),
     Pair("stays_within", "stays_within(0, 4095, because=WHY)", "return (float)code;",
          "return (float)code + 4096 * hit(code, 4096u);", "outside by"),
     Pair("symmetric", 'symmetric("odd", absolute=0, because=WHY)', "return (float)(x * 3 / 4);",

@@ -9,6 +9,7 @@ import pytest
 
 from tests.fault_injection.planted import run, seen, shared_record
 from verify.errors import BindingError, PreflashError, SheetError
+from verify.reports.budgets import text_lines
 
 C = """\
 #include <math.h>
@@ -57,17 +58,25 @@ def source(*, offset: str = "0.0f", base: str = "65.5f", change: str = "") -> st
 
 
 def test_a_right_path_holds_for_every_code_and_its_shares_add_up() -> None:
-    found = seen(shared_record(source(), sheet(PATH % ("", 0.01, ""), builds='["host", "strict"]')), "pitch")
+    outside = ', outside=[beyond_firmware("resistors", percent=0.1), beyond_firmware("noise", rms_steps=0.5)]'
+    found = seen(shared_record(source(), sheet(PATH % ("", 0.01, outside), builds='["host", "strict"]')), "pitch")
 
     assert set(found.verdicts().values()) == {"holds"}
     assert found.claim("accurate")["strength"] == {"kind": "every value", "count": 4096}
     (budget,) = found.entry["budgets"]
-    assert [line["name"] for line in budget["lines"]] == ["volts", "hz", "increment", "half a step of code"]
+    assert [line["name"] for line in budget["lines"]] == ["volts", "hz", "increment", "half a step of code",
+                                                          "resistors, 0.1 %", "noise, 0.5 steps rms"]
     stages = budget["lines"][:3]
     assert budget["end"]["worst"] == pytest.approx(sum(line["at_worst"] for line in stages), rel=1e-9)
     assert abs(budget["end"]["worst"]) <= budget["sum"] * (1 + 1e-12)
     # By hand: 12 bits over 5 octaves are 819.2 steps to the octave, half a step is 600 / 819.2 cents.
     assert budget["lines"][3]["worst"] == pytest.approx(600 / 819.2, rel=1e-12)
+    # A thousandth of the last code down; noise of half a step as the half step above, and erfc(1 / sqrt 2) = 0.3173.
+    assert budget["lines"][4]["worst"] == pytest.approx(4.095 * 1200 / 819.2, rel=1e-12)
+    assert budget["lines"][5]["worst"] == pytest.approx(600 / 819.2, rel=1e-12)
+    assert "31.7 % of the readings" in budget["outside"][0]
+    printed = "\n".join(text_lines(found.entry, 100))
+    assert "besides: resistors, 0.1 %" in printed and "jitter" in printed
 
 
 def test_a_stage_fed_outside_its_range_is_found_though_every_stage_is_right() -> None:
@@ -145,6 +154,11 @@ def test_a_silent_machine_fails_and_is_never_called_undecided() -> None:
          'reference=pitch.hz_from_volts, constants={"zero_volt_hz": 65.5}, claims=[])\n'
          'f("doubled", inputs=[integers("raw", 0, 2**20, "Hz")], output="Hz", reference=lambda ctx, x: x, claims=[])\n'
          's.path("p", stages=["volts", "hz_q8", "doubled"], claims=[])', ("steps of 2^-8", "steps of 1", "fraction_bits")),
+        ('s.path("p", stages=["volts", "hz"], claims=[], outside=[beyond_firmware("r")])', ("one size", "percent")),
+        ('s.path("p", stages=["volts", "hz", "increment", "tone"], claims=[cost_within(cycles=9, because=WHY)])',
+         ("cost_within on a path", "preflash cost", "hz, increment, tone")),
+        ('s.path("p", stages=["volts", "hz", "increment", "tone"], claims=[same_on_board(bits=True, because=WHY)])',
+         ("same_on_board on a path that ends in a machine", "claim it on tone")),
         ('s.path("p", stages=["volts", "hertz"], claims=[])', ("no routine 'hertz'", "hz")),
         ('s.path("p", stages=["volts"], claims=[])', ("at least two stages",)),
         ('s.path("p", stages=["volts", "hz"], inputs=[codes("code", bits=13)], claims=[])', ("beyond the first stage",)),

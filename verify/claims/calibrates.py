@@ -112,12 +112,13 @@ class Calibrates(Claim):
         placed = [columns[order.index(grid.name)] for grid in bound.domain.grids]
         raws = [column.astype(NUMPY_TYPES[kind]).tobytes() for column, kind in
                 zip(placed, bound.domain.type_numbers, strict=True)]
-        got, came = case.probe.outside_results(bound, raws, len(true))
+        got, came, tried = case.probe.outside_results(bound, raws, len(true))
         unit = bound.routine.output.unit
         cents = self.cents(got, true, unit)
-        size = np.where(np.isfinite(cents), np.abs(cents), np.inf)
+        # What was not run after many stops is not judged.
+        size = np.where(tried, np.where(np.isfinite(cents), np.abs(cents), np.inf), 0.0)
         wrong = size > limit + SURE_CENTS
-        found = Assessment(valid=len(true), failing=int(wrong.sum()), worst_unit="cents",
+        found = Assessment(valid=int(tried.sum()), failing=int(wrong.sum()), worst_unit="cents",
                            open=0 if wrong.any() else int((size > limit - SURE_CENTS).sum()) if limit else 0)
         at = int(size.argmax())
         indices = [(column - int(grid.low)) // grid.step for column, grid in zip(placed, bound.domain.grids, strict=True)]

@@ -39,7 +39,7 @@ def as_run(routine: Routine, variant: str) -> Routine:
     kept = tuple(c for c in routine.claims if c.name in ON_BOARD and getattr(c, "metric", "cents") in ("cents", "relative"))
     wanted = composed(stages.routines) if stages.composed else before_machine
     return replace(routine, output=stages.routines[-1].output, claims=kept, reference=wanted,
-                   stages=Stages(stages.routines, None, stages.composed))
+                   stages=Stages(stages.routines, None, stages.composed, stages.outside))
 
 
 def chain_code(routine: Routine) -> ChainCode:

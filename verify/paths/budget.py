@@ -20,7 +20,9 @@ from reference import precision, tracing
 from verify.claims.accurate import Accurate
 from verify.errors import ToolFault
 from verify.explaining import number_entry
+from verify.grids import Grid
 from verify.paths.entry import composed
+from verify.paths.outside import Outside
 from verify.paths.walk import Walk, walk_of, walked
 from verify.reports.numbers import away
 from verify.routine import Bound, Routine
@@ -180,29 +182,39 @@ def through(tail: Callable[..., Any] | None, values: np.ndarray) -> np.ndarray:
 
 def quantisation(bound: Bound, metric: str) -> Line | None:
     """Half a step of the path's first input, at every step: what no firmware behind a converter can know."""
-    routine, grid = bound.routine, bound.domain.grids[0]
+    grid = bound.domain.grids[0]
     if grid.kind not in STEPPED or len(bound.domain.grids) != 1 or grid.count < 2:
         return None
-    most = min(grid.count, 2**17)
-    index = np.unique(np.linspace(0, grid.count - 1, most).astype(np.int64))
+    half = Outside(f"half a step of {grid.name}", Fraction(0), Fraction(1, 2), rms=False)
+    return beside(bound, metric, half, half.name, "quantisation")
+
+
+def beside(bound: Bound, metric: str, what: Outside, name: str, kind: str) -> Line:
+    """What the path's right answer moves by where its input is moved, at up to 2^17 places (see places_beside)."""
+    routine, grid = bound.routine, bound.domain.grids[0]
+    index = places_beside(grid)
     values = grid.doubles(index)
-    half = float(grid.scale) * grid.step / 2
     middle = evaluated(routine.reference, [values], routine.constants)
     sides = []
     for sign in (-1, 1):
-        # Half a step beyond the ends is no input: there the other side stands.
-        beside = np.clip(values + sign * half, values[0], values[-1])
-        sides.append(distance(metric, evaluated(routine.reference, [beside], routine.constants), middle))
+        # Beyond the ends is no input: there the other side stands.
+        moved = np.clip(what.moved(values, sign, grid), values[0], values[-1])
+        sides.append(distance(metric, evaluated(routine.reference, [moved], routine.constants), middle))
     larger = np.where(np.abs(sides[0]) >= np.abs(sides[1]), sides[0], sides[1])
 
     def exact_at(at: int) -> float:
         value = grid.value(int(index[at]))
         sign = -1 if abs(sides[0][at]) >= abs(sides[1][at]) else 1
-        beside = value + sign * grid.step * grid.scale / 2
-        ends = [exactly(routine.reference, [v], routine.constants) for v in (beside, value)]
+        moved = min(max(what.moved(value, sign, grid), grid.value(0)), grid.value(grid.count - 1))
+        ends = [exactly(routine.reference, [v], routine.constants) for v in (moved, value)]
         return exact_distance(metric, ends[0], ends[1])
 
-    return Line(f"half a step of {grid.name}", "quantisation", np.abs(larger), lambda at: abs(exact_at(at)))
+    return Line(name, kind, np.abs(larger), lambda at: abs(exact_at(at)))
+
+
+def places_beside(grid: Grid) -> np.ndarray:
+    """Where an input is moved: every place, or an even cover."""
+    return np.unique(np.linspace(0, grid.count - 1, min(grid.count, 2**17)).astype(np.int64))
 
 
 def worst_of(line: Line) -> int:
@@ -243,9 +255,11 @@ def budget_of(bound: Bound, probe: Any, worst_at: int | None = None) -> dict[str
     entry["sum"] = float(np.sum(np.abs(known))) if known else None
     entry["sum_text"] = f"{entry['sum']:.4g} {unit}".strip() if known else ""
     steps = quantisation(bound, metric)
-    if steps is not None:
-        entry["lines"].append({**described(steps, bound, np.unique(np.linspace(
-            0, bound.domain.count - 1, len(steps.values)).astype(np.int64)), None, unit), "at_worst": None})
+    more = [beside(bound, metric, what, what.text(), "outside") for what in stages.outside]
+    for line in ([steps] if steps is not None else []) + more:
+        places = places_beside(bound.domain.grids[0])
+        entry["lines"].append({**described(line, bound, places, None, unit), "at_worst": None})
+    entry["outside"] = [text for what in stages.outside if (text := what.chatter())]
     if stages.voice is not None and bound.build != "board":
         entry["measured"] = {"method": "phase slope", "own_error": float(stages.voice.measured_cents), "unit": "cents",
                              "not_measured": int(np.isnan(walk.given[-1][walk.came]).sum())}

@@ -9,8 +9,10 @@ from verify.judging.verdict import grouped
 from verify.reports.html_frame import bar_row
 
 KINDS = {"meant": "what the stages are meant to do", "stage": "firmware", "quantisation": "input, not firmware",
+         "outside": "outside the firmware",
          "end": "all together"}
-SHAPES = {"end": "sure", "quantisation": "hollow"}
+SHAPES = {"end": "sure", "quantisation": "hollow", "outside": "hollow"}
+BESIDES = ("quantisation", "outside")
 
 
 def heading(budget: dict[str, Any]) -> str:
@@ -33,14 +35,14 @@ def rows_of(budget: dict[str, Any]) -> list[tuple[str, str, str, str]]:
         return text.removesuffix(unit)
 
     rows = [(row["name"], bare(row["text"]), "" if row["at_worst"] is None else f"{row['at_worst']:+.4g}", place_text(row))
-            for row in budget["lines"] if row["kind"] != "quantisation"]
+            for row in budget["lines"] if row["kind"] not in BESIDES]
     if budget["sum"] is not None:
         rows.append(("sum of the worsts", bare(budget["sum_text"]), "", ""))
     end = budget["end"]
     limit = f"limit {budget['limit']:.6g}" if budget["limit"] is not None else ""
     rows.append(("end to end, true worst", bare(end["text"]), limit, place_text(end)))
     # No firmware behind a converter can know more than its code.
-    steps = [row for row in budget["lines"] if row["kind"] == "quantisation"]
+    steps = [row for row in budget["lines"] if row["kind"] in BESIDES]
     rows += [(f"besides: {row['name']}", "none" if row["worst"] is None else f"±{row['worst']:.4g}", "", "") for row in steps]
     return rows
 
@@ -56,7 +58,7 @@ def notes_of(budget: dict[str, Any]) -> list[str]:
         found.append(text)
     if budget["lost"]:
         found.append(f"{grouped(budget['lost'])} inputs did not come through")
-    return found
+    return found + budget.get("outside", [])
 
 
 HEAD = ("stage", "worst alone", "share at the worst", "where")
@@ -154,4 +156,4 @@ def picture(budget: dict[str, Any]) -> str:
     label = f"error budget: {len(rows)} bars, the largest {largest:.4g} {budget['unit']}"
     return (f'<div role="group" aria-label="{escape(label)}">{"".join(bars)}</div>'
             f"<p class=\"small soft\">Size of each stage's own worst, in {unit}, carried to the end of the path; hollow: the "
-            f"input's own steps; solid: end to end.{said}</p>")
+            f"input's own steps and what acts before the firmware; solid: end to end.{said}</p>")
