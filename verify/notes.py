@@ -143,8 +143,11 @@ def write_csv(path: Path, tables: list[tuple[Bound, list[Row]]]) -> None:
                          todo="name a file in a folder that is there and writable") from problem
 
 
-def notes(path: Path, only: list[str], by: str, out: Path | None) -> int:
-    """Print the tables of a sheet; write them as CSV when asked."""
+def notes(path: Path, only: list[str], by: str, out: Path | None, measured: Path | None = None) -> int:
+    """Print the tables of a sheet, or the readings of a file beside what the code gives; write them as CSV when asked."""
+    if measured is not None and out is not None:
+        raise UsageError("--csv and --measured together", where="preflash notes", why="the table of readings is printed only",
+                         todo="drop one of them")
     sheet: Sheet = load_sheet(path)
     for name in only:
         if name not in sheet.names():
@@ -162,6 +165,11 @@ def notes(path: Path, only: list[str], by: str, out: Path | None) -> int:
     tables = []
     with Crew(bench.engine, 1) as crew:
         prober = Prober(crew, {"host": bench.built}, 7)
+        if measured is not None:
+            from verify.measured_notes import print_measured
+
+            print_measured(bounds, prober, measured, float(sheet.sample_rate_hz))
+            return 0
         for bound in bounds:
             rows = rows_of(bound, prober, by, float(sheet.sample_rate_hz))
             tables.append((bound, rows))

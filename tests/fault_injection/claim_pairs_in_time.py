@@ -110,7 +110,7 @@ MACHINES = [
     TimedPair("same_for_any_block_size", "same_for_any_block_size(because=WHY)", "s->y += 0.1f * (x - s->y); return s->y;",
               ("s->y += 0.1f", "if (first) s->y = x; s->y += 0.1f"), "", STREAM, block=True),
     TimedPair("same_at_any_optimisation", 'same_at_any_optimisation(because=WHY, also=["-ffast-math"])',
-              "return (x + 3.0f) - 3.0f;", ("3.0f", "1e8f"), "", STREAM, heavy=True),
+              "return x;", ("return x;", "return (x + 1e8f) - 1e8f;"), "", STREAM, heavy=True),
     TimedPair("same_when_flushed", "same_when_flushed(because=WHY)", "volatile float y = x * 1e-30f; return y * 1e30f;",
               ("1e-30f; return y * 1e30f", "1e-40f; return y * 1e38f"), "", STREAM),
     TimedPair("settles", 'settles(to="x", seconds=0.2, because=WHY)', LAG, ("(gap + 15) / 16", "gap / 16"), "", CODE),

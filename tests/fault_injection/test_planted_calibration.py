@@ -42,7 +42,7 @@ OFF = dict(without=dict.fromkeys(("returns", "finite", "deterministic", "no_hidd
 unit = converter(low_code={ends[0]}, low_volts=0, high_code={ends[1]}, high_volts=5, offset_codes=40, gain_percent=1,
                  nonlinearity_codes=1, noise_codes=0.5)
 s.function("tuned", call="{call}", local="{local}",
-    inputs=[integers("low", 700, 3400, "code"), integers("high", 700, 3400, "code"), codes("code", bits=12)],
+    inputs=[integers("low", {low}, "code"), integers("high", {high}, "code"), codes("code", bits=12)],
     input_types=dict(low="uint16_t", high="uint16_t", code="uint16_t"), output="{unit}", output_type="float",
     claims=[calibrates(readings={{"low": 1, "high": 4}}, code="code", converter=unit, cents={cents}, volts=(0.5, 4.5), {more}
                        because="a scale in tune")], **OFF)
@@ -58,7 +58,9 @@ def checked(folder: Path, *changes: tuple[str, str], inverted: bool = False, cen
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new)
-    sheet = SHEET.format(ends=(4096, 0) if inverted else (0, 4096), cents=cents, local=local, call=call, unit=unit, more=more)
+    near, far = "700, 950", "3150, 3400"
+    sheet = SHEET.format(low=far if inverted else near, high=near if inverted else far, ends=(4096, 0) if inverted else (0, 4096), cents=cents, local=local, call=call, unit=unit,
+                         more=more)
     return seen(run(folder, text, sheet, Plan(sampled_cases=1 << 14, every_value_up_to=1 << 14)), "tuned")
 
 

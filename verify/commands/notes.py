@@ -16,10 +16,12 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--only", action="append", default=[], metavar="ROUTINE", help="only this routine")
     parser.add_argument("--by", choices=("semitone", "octave"), default="semitone", help="rows (default semitone)")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="also write the tables to a file")
+    parser.add_argument("--measured", type=Path, metavar="FILE", help="readings of the real board (columns value,hz): beside "
+                        "the predicted pitch, the difference split into offset, gain and the rest")
 
 
 def run(options: argparse.Namespace) -> int:
     """Measure and print."""
     from verify.notes import notes
 
-    return notes(options.sheet, options.only, options.by, options.csv)
+    return notes(options.sheet, options.only, options.by, options.csv, options.measured)
