@@ -59,8 +59,8 @@ def checked(folder: Path, *changes: tuple[str, str], inverted: bool = False, cen
         assert old in text, old
         text = text.replace(old, new)
     near, far = "700, 950", "3150, 3400"
-    sheet = SHEET.format(low=far if inverted else near, high=near if inverted else far, ends=(4096, 0) if inverted else (0, 4096), cents=cents, local=local, call=call, unit=unit,
-                         more=more)
+    sheet = SHEET.format(low=far if inverted else near, high=near if inverted else far, ends=(4096, 0) if inverted else (0, 4096),
+                         cents=cents, local=local, call=call, unit=unit, more=more)
     return seen(run(folder, text, sheet, Plan(sampled_cases=1 << 14, every_value_up_to=1 << 14)), "tuned")
 
 
