@@ -59,12 +59,13 @@ def checked(folder: Path, *changes: tuple[str, str], inverted: bool = False, cen
         assert old in text, old
         text = text.replace(old, new)
     near, far = "700, 950", "3150, 3400"
-    sheet = SHEET.format(low=far if inverted else near, high=near if inverted else far, ends=(4096, 0) if inverted else (0, 4096),
-                         cents=cents, local=local, call=call, unit=unit, more=more)
+    low, high = (far, near) if inverted else (near, far)
+    sheet = SHEET.format(low=low, high=high, ends=(4096, 0) if inverted else (0, 4096), cents=cents, local=local,
+                         call=call, unit=unit, more=more)
     return seen(run(folder, text, sheet, Plan(sampled_cases=1 << 14, every_value_up_to=1 << 14)), "tuned")
 
 
-@pytest.mark.parametrize("inverted", [False, True])
+@pytest.mark.parametrize("inverted", [pytest.param(False, marks=pytest.mark.nightly), True])
 @pytest.mark.parametrize("how", [pytest.param({}, marks=pytest.mark.nightly), WHOLE,
                                  pytest.param(HZ, marks=pytest.mark.nightly)], ids=["volts", "whole", "pitch"])
 def test_a_right_calibration_brings_every_unit_into_tune(tmp_path: Path, how: dict[str, str], inverted: bool) -> None:
@@ -94,7 +95,7 @@ FAULTS = {
 }
 
 
-QUICK = ("gain and offset swapped", "the sign is lost when the input is inverted")
+QUICK = ("the sign is lost when the input is inverted",)
 
 
 @pytest.mark.parametrize("name", [name if name in QUICK else pytest.param(name, marks=pytest.mark.nightly)
