@@ -87,7 +87,7 @@ def killed_runs(folder: Path, count: int) -> None:
 
 
 def test_a_check_killed_at_a_random_moment_loses_nothing_and_leaves_nothing(tmp_path: Path) -> None:
-    killed_runs(tmp_path, 3)
+    killed_runs(tmp_path, 1)
 
 
 @pytest.mark.nightly
