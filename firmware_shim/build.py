@@ -180,6 +180,9 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
             near = assigning.nearest(path.name, os.listdir(path.parent) if path.parent.is_dir() else [], 0.7)
             todo = f"did you mean {', '.join(near)}?" if near else "check the path"
             raise SourceMissing(f"{path.name} is not there", str(path), "no such file", todo)
+        if not os.access(path, os.R_OK):
+            raise SourceMissing(f"{path.name} cannot be read", str(path), "its permissions keep others out",
+                                f"let it be read: chmod u+r {path.name}")
     for folder in request.include:
         if not (base / folder).is_dir():
             raise SourceMissing(
@@ -237,7 +240,7 @@ def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran]
         paths = chain_source.generate_all(plan.request.chains, types, cpp=cpp[0])
         jobs = []
         for at, (source, info) in enumerate(zip(plan.sources, infos, strict=True)):
-            here = [m for m in plan.request.machines if _home(m, infos) == at]
+            here = [m for m in plan.request.machines if _home(m, infos, cpp) == at]
             jobs.append(pool.submit(_compile_unit, plan, work, at, source, info, chosen.get(at, []), here,
                                     calls.get(at, []), "" if at else paths))
         units = [job.result() for job in jobs]
@@ -314,10 +317,11 @@ def _discover(
     return [info for info, _, _ in found if info is not None]
 
 
-def _home(machine: MachineCode, infos: list[DebugInfo]) -> int:
-    """The unit that carries a machine: the one that defines most of the functions its texts name."""
-    words = machine.words()
-    return max(range(len(infos)), key=lambda at: (len(words & set(infos[at].functions)), -at))
+def _home(machine: MachineCode, infos: list[DebugInfo], cpp: list[bool]) -> int:
+    """The unit that carries a machine: the one that defines most of the functions its texts name; a class needs C++."""
+    words, classes = machine.words(), machine.of_class()
+    names = [{part for name in info.functions for part in name.partition("(")[0].split("::")} for info in infos]
+    return max(range(len(infos)), key=lambda at: (classes and cpp[at], len(words & names[at]), -at))
 
 
 def _compile_unit(

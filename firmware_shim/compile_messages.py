@@ -5,12 +5,14 @@ from __future__ import annotations
 import functools
 import os
 import re
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
 from firmware_shim.compiler import TIME_LIMIT_SECONDS, Compiler, Ran, run
 from firmware_shim.errors import CompileFailed
 
+_FULL = "No space left on device"
 _FILE_LINE = r"^(?P<file>[^\s:][^:\n]*):(?P<line>\d+):"
 _ERROR = re.compile(_FILE_LINE + r"(?:(?P<column>\d+):)? (?:fatal )?error: (?P<text>.*)$", re.M)
 _ASSEMBLER = re.compile(_FILE_LINE + r" Error: (?P<text>.*)$", re.M)
@@ -46,6 +48,9 @@ def compile_failure(source: Path, ran: Ran, missing: tuple[str, ...] = ()) -> Co
             file=str(source),
             log=ran.err,
         )
+    if _FULL in ran.err:
+        return CompileFailed("the disk is full", tempfile.gettempdir(), _FULL, "free space there, then run again",
+                             file=str(source), log=ran.err)
     found = _ERROR.search(ran.err) or _ASSEMBLER.search(ran.err)
     if found is None:
         plain = _PLAIN.search(ran.err)

@@ -6,6 +6,7 @@ cannot be bent by them. Its declarations are one plain header, read by the compi
 
 from __future__ import annotations
 
+import errno
 import functools
 import hashlib
 import os
@@ -129,6 +130,8 @@ def compile_own(sources: list[Path], name: str, compiler: str, cache: Path, *, e
             except OSError as problem:
                 raise CompilerMissing(f"the compiler '{compiler}' cannot be started", name, str(problem),
                                       "install gcc, or set CC to a C compiler") from problem
+            if os.strerror(errno.ENOSPC) in run.stderr:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), f"{target.parent}, or {tempfile.gettempdir()}")
             if run.returncode != 0:
                 raise OwnPartFailed("preflash could not compile a part of its own", f"{compiler}, {name}",
                                     run.stderr.strip() or "no message",

@@ -53,6 +53,11 @@ class MachineCode:
         """Every word of the C texts and the state's type."""
         return set(re.findall(r"[A-Za-z_]\w*", " ".join([*self.texts(), self.state or ""])))
 
+    def of_class(self) -> bool:
+        """Whether its texts are C++: a name in a namespace, a member called, an object made in place or destroyed."""
+        texts = [*self.texts(), self.state or ""]
+        return any(re.search(r"::|\bnew\s*\(|->~|\bstate\s*->\s*\w+\s*\(", text) for text in texts)
+
 
 def prefix(name: str) -> str:
     """Beginning of the symbols of one machine."""
@@ -77,6 +82,8 @@ def failed_machine(failure: CompileFailed, machines: Iterable[MachineCode]) -> C
     elif part == "state":
         what = f"{machine.name}: the state's type {machine.state} does not compile"
         todo = "write the type that the header declares for the state, for example state=\"envelope_t\""
+        if machine.of_class():
+            todo += "; a class needs a C++ source (.cpp) that includes its header in sources=[...]"
     else:
         what = f"{machine.name}: the C text of {part} does not compile"
         if "sample_rate_hz" in failure.text:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import errno
 import traceback
 from collections.abc import Iterable
 from pathlib import Path
@@ -59,12 +60,19 @@ class ToolFault(PreflashError):
     exit_code = 3
 
 
-def own_fault(problem: Exception) -> ToolFault:
-    """What nobody expected, said as a fault of preflash in one message."""
+def own_fault(problem: Exception) -> PreflashError:
+    """What nobody expected, said as a fault of preflash in one message; a disk that takes nothing is no fault of its own."""
+    if isinstance(problem, OSError) and problem.errno in _NO_WRITING:
+        return UsageError("a file cannot be written", where=str(problem.filename or "the temporary folder"),
+                          why=problem.strerror or str(problem),
+                          todo="free space there or let it be written; TMPDIR and XDG_CACHE_HOME name other places")
     last = traceback.extract_tb(problem.__traceback__)[-1]
     return ToolFault("preflash's own fault", where=f"{Path(last.filename).name}:{last.lineno}",
                      why=f"{type(problem).__name__}: {problem}",
                      todo="please report this with the sheet; nothing was judged")
+
+
+_NO_WRITING = (errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EPERM, errno.EROFS)
 
 
 def nearest_words(word: str, known: Iterable[str]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -69,7 +70,12 @@ def look(target: str, low: float | None, high: float | None, flags: str, include
     lines = [f"{prototype_text(function)}   ({Path(function.file).name}:{function.line})"]
     lines += [f"range: {grid.text()}" for grid in grids]
     points = 11 if guess else PLOT_COLUMNS
-    table = outputs_of(sheet, name, np.linspace(float(grids[0].low), float(grids[0].high), points))
+    places = np.linspace(float(grids[0].low), float(grids[0].high), points)
+    if guess:
+        # What a few round voltages never show: the worst of all that were run.
+        worst = [c["worst"]["at"] for c in entry["claims"] if c["claim"] == "accurate" and c["worst"]]
+        places = np.unique([*places, *(float.fromhex(at[0]["hex"]) for at in worst[:1])])
+    table = outputs_of(sheet, name, places)
     lines += [""] + (spot_lines(table, guess) if guess else table_lines(table, grids)) + [""]
     for claim in entry["claims"]:
         if claim["verdict"] == "fails":
@@ -79,11 +85,20 @@ def look(target: str, low: float | None, high: float | None, flags: str, include
     if guess is None:
         lines += ["", "No reference: whether the results are right was not judged, only what is listed here."]
     held = [claim for claim in entry["claims"] if claim["verdict"] == "holds"]
-    lines += ["", *(f"holds: {c['label']}, {c['build']}, {c['verdict_text'].partition('(')[2].rstrip(')')}" for c in held)]
+    lines += ["", *(f"holds: {c['label']}, {c['build']}, {c['verdict_text'].partition('(')[2].rstrip(')')}{worst_of(c)}"
+                    for c in held)]
     lines += ["", "To keep this as a sheet, write these lines to " + path.stem + "_sheet.py and say what must hold:", ""]
     lines += sheet_lines(path, name, grids, flags, guess)
     print("\n".join(lines))
     return exit_code(record)
+
+
+def worst_of(claim: dict[str, Any]) -> str:
+    """; worst -0.7366 cents at volts = 3.2083 V: the largest error of a claim of accuracy."""
+    if claim["claim"] != "accurate" or not claim["worst"] or not claim["worst"]["at"]:
+        return ""
+    at = claim["worst"]["at"][0]
+    return f"; worst {claim['worst']['text']} at {at['name']} = {at['value']} {at['unit']}".rstrip()
 
 
 def guessed_grids(function: Function, low: float | None, high: float | None) -> list[Grid]:

@@ -79,6 +79,14 @@ def functions_of(infos: dict[Path, DebugInfo], targets: Sequence[Path]) -> list[
     return sorted(best.values(), key=lambda f: (order.get(f.file, len(order)), f.file, f.line, f.name))
 
 
+def promises_only(header: Path, functions: Sequence[Function]) -> bool:
+    """Whether a header declares functions, and none of those found is one of them: their source was not named."""
+    text = without_comments(header.read_text(errors="replace"))
+    declared = {match[1] for match in re.finditer(r"\b(\w+)\s*\([^;{}()]*\)\s*(?:const\s*)?;", text)}
+    return bool(declared) and not any(
+        Path(f.file).resolve() == header.resolve() or f.name.partition("(")[0].split("::")[-1] in declared for f in functions)
+
+
 def with_stubs(request: Request, base: Path) -> tuple[Request, list[str], list[str], Path]:
     """The request with the folder of stand-ins, if there is one; what the sheet must say: include, sources; guesses."""
     places = [base / FOLDER, (request.folder or base).resolve() / FOLDER]
@@ -110,8 +118,9 @@ def written_sheet(sheet: Sheet, targets: Sequence[Path], out: Path) -> tuple[str
         except CompileFailed as again:
             raise advised(again, targets) from again
     functions = functions_of(infos, targets)
-    if not functions:
-        raise UsageError("no function found", where=", ".join(t.name for t in targets),
+    empty = [t for t in targets if t.suffix in HEADERS and promises_only(t, functions)]
+    if not functions or empty:
+        raise UsageError("no function found", where=", ".join(t.name for t in empty or targets),
                          why="the compiler sees none defined there or declared there and defined in a source beside",
                          todo="name the sources that define them as well: preflash new voice.h voice.c")
     near = [p for folder in {t.resolve().parent for t in targets} for p in sorted(folder.glob("*.h*")) if p.is_file()]

@@ -24,7 +24,7 @@ from verify.explaining import number_entry
 from verify.judging.exact import exact_error
 from verify.machines.replaying import Asked, replayed_script
 from verify.machines.script import parse_script
-from verify.paths.replaying import stage_lines
+from verify.paths.replaying import fits, stage_lines
 from verify.probing import Prober
 from verify.reports.numbers import away, times
 from verify.reports.terminal import value_line, wrapped
@@ -199,6 +199,11 @@ def claims_at(bound: Bound, raws: tuple[bytes, ...], prober: Prober) -> tuple[li
         if ordinal is not None and (claim.name == "clamps" or getattr(claim, "whole_range", False)):
             where = "inside the range" if claim.name == "clamps" else "alone: it is about all of them"
             lines.append(f"{claim.label()}: not judged at one input {where}")
+            continue
+        if claim.name == "stages_fit" and ordinal is not None:
+            text, wrong = fits(bound, ordinal, prober)
+            lines.append(f"{claim.label()}: {text}")
+            failing |= wrong
             continue
         found = claim.assess(Case(bound, evidence, total, tests.index(test) if test else -1, False, prober))
         word = "FAILS" if found.failing else "holds" if found.valid and not found.blocked else "not judged here"

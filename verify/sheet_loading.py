@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import os
+import re
 import runpy
 import sys
 import traceback
@@ -13,6 +14,8 @@ from verify.console import DEMO
 from verify.errors import SheetError, SheetUnreadable, nearest_words
 from verify.local_files import loaded_before, reading_a_sheet
 from verify.sheet import Sheet, check_needs
+
+C_ENDINGS = (".c", ".cpp", ".cc", ".cxx", ".h", ".hpp", ".hh")
 
 
 def load(path: Path) -> Sheet:
@@ -37,7 +40,10 @@ def load(path: Path) -> Sheet:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as problem:
         raise SheetUnreadable(f"{path.name} cannot be read", where=str(path), why=str(problem),
-                              todo="a sheet is a Python script in UTF-8") from problem
+                              todo="let it be read" if isinstance(problem, OSError) else "save it as UTF-8") from problem
+    if path.suffix in C_ENDINGS:
+        raise SheetUnreadable(f"{path.name} is C, not a sheet", where=str(path), why="a sheet is a Python script about it",
+                              todo=f"preflash new {path} writes a first one; preflash look {path}:FUNCTION needs none")
     if not text.strip():
         raise SheetUnreadable(f"{path.name} is empty", where=str(path), why="it describes no routine",
                               todo="preflash look FILE.c:FUNCTION gives the lines of a first sheet")
@@ -110,6 +116,8 @@ def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
             words += ["because", "cents", "bits", "strict", "slack", "nan", "fraction_bits"]
         if str(problem).endswith("required keyword-only argument: 'because'"):
             todo = 'give because="...": the reason for the limit, printed with each failure'
+        if re.search(r"takes 0 positional arguments but \d", str(problem)):
+            todo = 'name what is given, with its unit: accurate(cents=0.1, because="...")'
         if "required positional argument: 'unit'" in str(problem):
             todo = 'add the unit at the end, such as "V"; "" for a plain number'
         if isinstance(problem, ImportError):

@@ -222,13 +222,17 @@ def started(folder: Path, mark: str) -> subprocess.Popen[str]:
 
 
 def test_ctrl_c_writes_the_record_and_gives_130(tmp_path: Path) -> None:
+    (tmp_path / "reports").mkdir()
+    (tmp_path / "reports" / "bell.json").write_text("the whole record of before")
     run = started(tmp_path, f"mark-{os.getpid()}-interrupt")
     run.send_signal(signal.SIGINT)
     text, problem = run.communicate(timeout=30)
 
     assert 130 == run.returncode, text + problem
     assert "Traceback" not in text + problem
-    assert json.loads((tmp_path / "reports" / "bell.json").read_text())["interrupted"] is True
+    assert json.loads((tmp_path / "reports" / "bell_interrupted.json").read_text())["interrupted"] is True
+    assert "Interrupted." in (tmp_path / "reports" / "bell_interrupted.html").read_text()
+    assert "the whole record of before" == (tmp_path / "reports" / "bell.json").read_text()
     assert [] == workers_with(f"mark-{os.getpid()}-interrupt")
 
 

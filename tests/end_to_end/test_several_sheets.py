@@ -75,5 +75,5 @@ def test_an_interrupt_keeps_what_each_has_learned(tmp_path: Path, environment: d
     assert 130 == running.returncode, out + error
     assert "Traceback" not in error
     for number in range(2):
-        record = json.loads((tmp_path / "reports" / f"part{number}.json").read_text(encoding="utf-8"))
+        record = json.loads((tmp_path / "reports" / f"part{number}_interrupted.json").read_text(encoding="utf-8"))
         assert record["interrupted"]

@@ -92,7 +92,7 @@ class Accurate(Claim):
                              todo="use absolute=, lsb= or cents=")
         if self.metric == "volts" and unit != "V":
             raise SheetError("volts= does not fit this result", where=where, why=f"its unit is {unit!r}",
-                             todo="use absolute= or lsb=")
+                             todo="use cents= or hz=" if unit in PITCH_UNITS else "use absolute= or lsb=")
 
     def check_bound(self, bound: Bound) -> str:
         """Why the metric does not fit the C type; "" when it does."""

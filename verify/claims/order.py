@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
+from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Test
-from verify.claims.base import Assessment, Case, Claim, number_text, positive_limit, reason
+from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text, positive_limit, reason
 from verify.claims.measured import doubt_of
 from verify.errors import SheetError
 from verify.routine import Bound, Routine
+
+# So small a step back is one of rounding: the message names the way to allow it.
+ROUNDINGS = 4
 
 
 @dataclass(frozen=True)
@@ -75,10 +79,18 @@ class Order(Claim):
             kind = "does not move" if least == 0 else "goes the wrong way"
             words = ("above", "below") if self.strict else ("not below", "not above")
             found.wanted_text = f"{words[self.direction != 'rising']} the result one input before"
+            kind_of_result = NUMPY_TYPES[case.bound.output_type]
+            earlier = float(doubles_of([before], kind_of_result, case.bound.output_scale)[0])
+            if before:
+                found.wanted_text += f", {earlier:.12g} {found.worst_unit}".rstrip()
             step = least * (1.0 if self.direction == "rising" else -1.0) + 0.0
             found.error_text = f"step {step:+.9g} {found.worst_unit}: the result {kind} between neighbouring inputs"
             if before is None or here is None:
                 found.facts.append("the step was seen in a sweep and did not repeat alone")
+            elif kind_of_result.kind == "f" and 0 < abs(least) <= ROUNDINGS * (ulp := spacing(earlier, kind_of_result)):
+                steps = round(abs(least) / ulp)
+                found.facts.append(f"{steps} rounding{'s' * (steps != 1)} of the result's format: where that may be, write "
+                                   f"{self.direction}(slack=...), in {found.worst_unit or 'the unit of the result'}")
             if case.every_value:
                 share = found.failing / max(1, found.valid)
                 found.share, found.share_of = (share, share, share), "every step"
@@ -103,11 +115,16 @@ class Order(Claim):
             found.worst, found.worst_unit = float(steps[found.worst_at - 1]), case.bound.routine.output.unit
 
 
+def spacing(value: float, kind: np.dtype[Any]) -> float:
+    """Distance from a result to the next number of its format."""
+    return float(np.spacing(kind.type(abs(value)))) if np.isfinite(value) else 0.0
+
+
 def rising(*, strict: bool = False, slack: float = 0, because: str = "") -> Order:
-    """The result never falls as the input rises (strict: it rises at every step)."""
+    """The result never falls as the input rises. strict: it rises at every step; slack: how far it may fall, in its unit."""
     return Order("rising", bool(strict), positive_limit(slack, "rising"), reason(because, "rising"))
 
 
 def falling(*, strict: bool = False, slack: float = 0, because: str = "") -> Order:
-    """The result never rises as the input rises (strict: it falls at every step)."""
+    """The result never rises as the input rises. strict: it falls at every step; slack: how far it may rise, in its unit."""
     return Order("falling", bool(strict), positive_limit(slack, "falling"), reason(because, "falling"))

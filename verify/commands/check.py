@@ -51,6 +51,7 @@ def run(options: argparse.Namespace) -> int:
     from verify.progress import ProgressLine
     from verify.reports.html_page import save_page
     from verify.reports.record import plain, save_record
+    from verify.reports.terminal import counts_text
     from verify.session import Check
     from verify.sheet import load_sheet
     from verify.sheets_here import sheets_below
@@ -62,6 +63,7 @@ def run(options: argparse.Namespace) -> int:
         sheets = sorted((DEMO / (options.demo or "good").replace("-", "_")).glob("*_sheet.py"))
     plan = plan_of(vars(options).__getitem__)
     codes: list[int] = []
+    routines: list[dict[str, Any]] = []
     loaded = [load_sheet(path) for path in sheets]
     if bundled and options.only:
         loaded = [sheet for sheet in loaded if set(options.only) & set(sheet.names())] or loaded
@@ -83,8 +85,16 @@ def run(options: argparse.Namespace) -> int:
         witnesses = folder / f"{stem}_witnesses.txt" if bundled else None
         record = plain(Check(sheet, plan, progress, options.only, witnesses, options.workers).run())
         progress.clear()
-        save_record(record, folder / f"{stem}.json")
-        save_page(record, folder / f"{stem}.html")
+        unsaved = []
+        for save, name in ((save_record, f"{stem_of(stem, record)}.json"), (save_page, f"{stem_of(stem, record)}.html")):
+            try:
+                save(record, folder / name)
+            except UsageError as problem:
+                unsaved.append(problem)
+        record["unsaved"] = [str(problem) for problem in unsaved[:1]]
+        if not unsaved and not record["interrupted"]:
+            for ending in ("json", "html"):  # what an interrupted run left is out of date
+                (folder / f"{stem}_interrupted.{ending}").unlink(missing_ok=True)
         return record
 
     with contextlib.ExitStack() as held:
@@ -95,8 +105,17 @@ def run(options: argparse.Namespace) -> int:
             own_text()  # known before processes part, it is read once
         records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))])))
         for sheet, (folder, stem), accepted, record in zip(loaded, places, stored, records, strict=True):
-            codes += told(options, sheet, folder / stem, record, accepted, brief=bool(codes), last=sheet is loaded[-1])
-    return next((code for code in (130, 1, 3) if code in codes), 0)
+            place = folder / stem_of(stem, record)
+            codes += told(options, sheet, place, record, accepted, brief=bool(codes), last=sheet is loaded[-1])
+            routines += record["routines"]
+    if len(loaded) > 1:
+        print(f"\n{len(loaded)} sheets, {counts_text(routines)}")
+    return next((code for code in (2, 130, 1, 3) if code in codes), 0)
+
+
+def stem_of(stem: str, record: dict[str, Any]) -> str:
+    """What an interrupted run has learned stands beside the whole record of before, never in its place."""
+    return f"{stem}_interrupted" if record["interrupted"] else stem
 
 
 def told(options: argparse.Namespace, sheet: Sheet, place: Path, record: dict[str, Any],
@@ -110,8 +129,9 @@ def told(options: argparse.Namespace, sheet: Sheet, place: Path, record: dict[st
     if options.quiet:
         text = "\n".join(summary(record, width(), colour(), closing=last)) + "\n"
     sys.stdout.write(text)
-    print(f"record: {place}.json, report: {place}.html", flush=True)
-    codes = [exit_code(record)]
+    unsaved = record["unsaved"]
+    print("\n".join(unsaved) if unsaved else f"record: {place}.json, report: {place}.html", flush=True)
+    codes = [2 if unsaved else exit_code(record)]
     if options.annotations:
         sys.stdout.write("".join(f"{line}\n" for line in annotation_lines(record, sheet)))
     if accepted is not None and not record["interrupted"]:

@@ -12,7 +12,7 @@ from verify.reports.html_costs import bars, costs_of, counted_of
 from verify.reports.html_plots import envelope, trajectory
 from verify.reports.html_responses import responses
 from verify.reports.record import is_cost, overall
-from verify.reports.terminal import failure_lines, open_lines, strength_text, weakest_holding, worst_text
+from verify.reports.terminal import failure_lines, open_lines, shown_claim, strength_text, weakest_holding, worst_text
 from verify.whole_files import save_text
 
 MARKS = {"holds": "✓", "fails": "✗", "undecided": "?", "vacuous": "-", "blocked": "■"}
@@ -22,6 +22,11 @@ LABELS = 10  # columns of a label in the terminal's messages
 CAUTION = ("First power-up of new firmware: at low volume and not on headphones (listening limits: WHO-ITU H.870). A "
            "voltage out of range can harm other gear; disconnect before you rewire. Local electrical rules and qualified "
            "people come first.")
+
+
+INTERRUPTED = ('<p class="note"><b>Interrupted.</b> Routines that are not listed were not finished; the whole record of '
+               "before stands beside this one.</p>")
+ORDER = ("fails", "other", "holds")
 
 
 def kind(verdict: str) -> str:
@@ -56,15 +61,16 @@ def beginning(title: str) -> str:
 def page(record: dict[str, Any]) -> str:
     """The whole page."""
     title = record["title"] or record["sheet"]
-    verdicts = [(routine, overall([claim["verdict"] for claim in routine["claims"]])) for routine in record["routines"]]
+    found = [(routine, overall([claim["verdict"] for claim in routine["claims"]])) for routine in record["routines"]]
+    verdicts = sorted(found, key=lambda pair: ORDER.index(kind(pair[1])))
     parts = [
         beginning(title),
         f"<header><h1>{escape(title)}</h1>",
         f'<p class="soft">{escape(record["note"])}</p>' if record["note"] else "",
         f'<p class="small soft">Sheet {escape(record["sheet"])}, {escape(record["started"])}, preflash '
         f'{escape(str(record["environment"]["tool"]))}, {record["seconds"]:.1f} s'
-        + (", interrupted: routines that are not listed were not finished" if record["interrupted"] else "")
-        + "</p></header><main>",
+        "</p></header><main>",
+        INTERRUPTED if record["interrupted"] else "",
         summary(verdicts), unchecked(record), blocked(record), index(verdicts),
         bars(costs_of(record)),
     ]
@@ -104,14 +110,16 @@ def index(verdicts: list[tuple[dict[str, Any], str]]) -> str:
     """One row per routine, linked."""
     rows = []
     for number, (routine, verdict) in enumerate(verdicts):
-        worst = escape(worst_text(routine))
+        judged = routine if verdict == "holds" else {
+            **routine, "claims": [claim for claim in routine["claims"] if claim["verdict"] == verdict]}
+        worst = escape(worst_text(judged))
         bad = [c["label"].split("(")[0] for c in routine["claims"] if c["verdict"] == verdict and verdict != "holds"]
-        weakest = weakest_holding(routine)
+        tried = shown_claim(judged) or weakest_holding(routine)
         rows.append(f'<tr><td class="verdict">{verdict_html(verdict)}</td><td><a href="#r{number}"><code>'
                     f'{escape(routine["name"])}</code></a></td><td class="number">{worst}</td>'
-                    f'<td>{escape(strength_text(weakest)) if weakest else ""}</td>'
+                    f'<td>{escape(strength_text(tried)) if tried else ""}</td>'
                     f'<td>{escape(", ".join(dict.fromkeys(bad)))}</td></tr>')
-    head = "<tr><th>verdict</th><th>routine</th><th>worst error</th><th>at least</th><th>claims</th></tr>"
+    head = "<tr><th>verdict</th><th>routine</th><th>worst error</th><th>inputs or scripts</th><th>not right</th></tr>"
     return f'<div class="scroll"><table class="claims"><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table></div>'
 
 
@@ -185,4 +193,4 @@ def built(record: dict[str, Any]) -> str:
 def save_page(record: dict[str, Any], path: Path) -> None:
     """Write the page whole or not at all. Errors: UsageError when it cannot be written."""
     text = cost_page(record) if is_cost(record) else page(record)
-    save_text(path, text, "the report", "make the folder writable, or give --out FILE")
+    save_text(path, text, "the report", "free space there or make the folder writable, or give --out FILE")

@@ -48,7 +48,7 @@ def save_record(record: dict[str, Any], path: Path) -> None:
     Errors: UsageError when the folder cannot be written.
     """
     # One line per routine: readable enough for a look, and written ten times faster than indented text.
-    todo = "make the folder writable, or give --reports FOLDER"
+    todo = "free space there or make the folder writable, or give --reports FOLDER"
     save_text(path, lines_of(record), "the record", todo, new_folder=True)
 
 

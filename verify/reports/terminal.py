@@ -235,13 +235,19 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False, *, bri
     return "\n".join([*lines, "", *summary(record, width, colour, closing=closing)]) + "\n"
 
 
+def counts_text(routines: list[dict[str, Any]]) -> str:
+    """3 routines (2 ok, 1 FAILS), 24 claims."""
+    verdicts = [overall([claim["verdict"] for claim in routine["claims"]]) for routine in routines]
+    counts = [f"{verdicts.count(word)} {MARKS[word]}" for word in MARKS if verdicts.count(word)]
+    claims = sum(len(routine["claims"]) for routine in routines)
+    many = "s" * (len(verdicts) != 1)
+    return f"{len(verdicts)} routine{many} ({', '.join(counts) or 'none finished'}), {claims} claims"
+
+
 def summary(record: dict[str, Any], width: int, colour: bool, *, closing: bool = True) -> list[str]:
     """The closing lines: how many hold, and what was not checked."""
     verdicts = [overall([claim["verdict"] for claim in routine["claims"]]) for routine in record["routines"]]
-    counts = [f"{verdicts.count(word)} {MARKS[word]}" for word in MARKS if verdicts.count(word)]
-    claims = sum(len(routine["claims"]) for routine in record["routines"])
-    count = f"{len(verdicts)} routine{'s' * (len(verdicts) != 1)}"
-    text = f"{count} ({', '.join(counts) or 'none finished'}), {claims} claims, {record['seconds']:.1f} s"
+    text = f"{counts_text(record['routines'])}, {record['seconds']:.1f} s"
     lines = [paint(text, overall(verdicts), colour)]
     if record["interrupted"]:
         lines.append("interrupted: routines that are not listed were not finished; what was learned is kept")

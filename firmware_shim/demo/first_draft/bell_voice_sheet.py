@@ -32,7 +32,7 @@ bell = Sheet(
     sources=["bell_voice.c"],
     flags="-std=c11 -O2 -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
     sample_rate_hz=48_000,
-    title="harbour bell, the voice",
+    title="harbour bell, the voice, first draft",
     note="An invented instrument; its circuit, numbers and code are made up for this demonstration.",
 )
 
