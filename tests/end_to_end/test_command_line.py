@@ -147,6 +147,8 @@ WRONG_SHEETS = {
     "integer for float": (changed("inputs=[VOLTS]", 'inputs=[codes("volts", bits=4)]'), ["the parameter is a float"]),
     "source missing": (changed('"bell.c"', '"bel.c"'), ["bel.c"]),
     "sheet leaves": (changed('WHY = "invented"', "raise SystemExit(0)"), ["bell_sheet.py stopped with an error"]),
+    "volts on hertz": (changed("cents=0.01", "volts=0.01"), ["volts= does not fit this result", "use cents= or hz="]),
+    "limit without its unit": (changed("cents=0.01", "0.01"), ["name what is given, with its unit: accurate(cents=0.1"]),
     "claim not called": (changed("claims=[accurate(cents=0.01, because=WHY), rising(because=WHY)]", "claims=[rising]"),
                          ["rising is not a claim"]),
 }  # fmt: skip

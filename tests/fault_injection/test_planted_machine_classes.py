@@ -56,6 +56,14 @@ def test_a_right_class_gives_no_alarm(tmp_path: Path) -> None:
     assert (set(), {}) == (found.failing(), found.other())
 
 
+def test_a_class_finds_its_source_wherever_that_stands_in_the_list(tmp_path: Path) -> None:
+    (tmp_path / "voice.c").write_text("float process(float in) { return in; }\n", encoding="utf-8")
+    both = SHEET.replace('["plant.cpp"]', '["voice.c", "plant.cpp"]')
+    found = seen(run(tmp_path, CPP, both, Plan(scripts=32)), "bell")
+
+    assert (set(), {}) == (found.failing(), found.other())
+
+
 FAULTS = {
     "member left uninitialised": ("float level_ = 0.0f;", "float level_;", {"fresh_after_init"}),
     "static member shared by instances": ("    float level_ = 0.0f;\n", "    static inline float level_ = 0.0f;\n",

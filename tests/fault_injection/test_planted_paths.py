@@ -9,6 +9,7 @@ import pytest
 
 from tests.fault_injection.planted import run, seen, shared_record
 from verify.errors import BindingError, PreflashError, SheetError
+from verify.replay import replay
 from verify.reports.budgets import text_lines
 
 C = """\
@@ -87,6 +88,18 @@ def test_a_stage_fed_outside_its_range_is_found_though_every_stage_is_right() ->
     assert "volts gives -0.0099999" in found.words("stages_fit") and "checked for 0 V to 5 V" in found.words("stages_fit")
     # 9 codes lie below 0 V, and only they.
     assert "9 of 4 096 inputs" in found.words("stages_fit")
+
+
+def test_replay_tells_of_a_path_what_is_so_at_its_own_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "plant.c").write_text(source(offset="-0.01f"), encoding="utf-8")
+    (tmp_path / "plant_sheet.py").write_text(sheet(PATH % ("", 20, ""), low=-0.01), encoding="utf-8")
+    replay(tmp_path / "plant_sheet.py", "pitch", ["code=0"], 100)
+    wrong = capsys.readouterr().out
+    replay(tmp_path / "plant_sheet.py", "pitch", ["code=4000"], 100)
+    right = capsys.readouterr().out
+
+    assert "stages_fit: FAILS: volts gives -0.0099999" in wrong
+    assert "stages_fit: holds" in right and "stages_fit: FAILS" not in right
 
 
 @pytest.mark.nightly

@@ -12,7 +12,7 @@ from verify.hunting.plan import DEFAULT_SCRIPTS
 from verify.machines.catalogue import catalogue
 from verify.machines.generation import drawn, marked_places
 from verify.machines.machine import Machine
-from verify.machines.minimise import minimised
+from verify.machines.minimise import minimised, rank
 from verify.machines.script import Happening, Piece, Script, format_script, parse_script, table
 from verify.sheet import load_sheet
 
@@ -107,6 +107,22 @@ def test_minimising_leaves_the_two_events_that_matter_at_the_least_gap(tmp_path:
 
     assert [(e.kind, e.sample) for e in small.events] == [(0, 0), (1, 7)]
     assert (small.samples, at, small.rate) == (8, 7, 0)
+
+
+def test_a_value_that_people_write_is_plainer_than_the_smallest_one(tmp_path: Path) -> None:
+    voice = machine(tmp_path)
+    wind, integers = voice.inputs[0], voice.events[3].arguments[0]
+    above_zero = wind.index_near(0) + 1
+
+    def moves(script: Script) -> int:
+        return next((p.start for p in script.streams[0] if wind.value(p.a) > 0), -1)
+
+    small, _ = minimised(Script(0, 9, (), ((Piece(3, "hold", above_zero),),)), 3, voice,
+                         lambda scripts: [moves(s) for s in scripts])
+
+    assert 1 == wind.value(small.streams[0][0].a)
+    assert [0, 1, -1] == sorted((integers.value(k) for k in range(integers.count)),
+                                key=lambda v: rank(integers, integers.index_near(v)))[:3]
 
 
 def test_minimising_rounds_values_and_plain_streams(tmp_path: Path) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from verify.machines.generation import marked_places
+from verify.grids import Grid
+from verify.machines.generation import ROUND, marked_places
 from verify.machines.machine import Machine
 from verify.machines.script import Happening, Piece, Script
 
@@ -35,8 +37,10 @@ def minimised(script: Script, at: int, machine: Machine, fails: Fails, width: in
     for _ in range(MOST_ROUNDS):
         if time.monotonic() - began > seconds:
             break
-        candidates = [c for c in dict.fromkeys(simpler(script, at, machine)) if c.simplicity < script.simplicity]
-        candidates = within(sorted(candidates, key=lambda c: c.simplicity)[:width], left)
+        now = simplicity(script, machine)
+        keyed = sorted((key, number, c) for number, c in enumerate(dict.fromkeys(simpler(script, at, machine)))
+                       if (key := simplicity(c, machine)) < now)
+        candidates = within([c for _, _, c in keyed[:width]], left)
         if not candidates:
             break
         left -= sum(cost(candidate) for candidate in candidates)
@@ -46,6 +50,28 @@ def minimised(script: Script, at: int, machine: Machine, fails: Fails, width: in
             break
         script, at = better
     return script, at
+
+
+def simplicity(script: Script, machine: Machine) -> tuple[object, ...]:
+    """Sort key: fewer events and pieces, shorter, earlier, and values that a person would write before any other."""
+    events = tuple((e.sample, e.kind, *map(rank, machine.events[e.kind].arguments, e.places)) for e in script.events)
+    pieces = tuple((p.start, p.shape, rank(grid, p.a), rank(grid, p.b) if p.shape != "hold" else 0, p.period)
+                   for stream, grid in zip(script.streams, machine.inputs, strict=True) for p in stream)
+    return (*script.shape, events, pieces)
+
+
+def rank(grid: Grid, place: int) -> int:
+    """How plain a value is: 0, 1, -1, 0.5, ... first, then ends and fractions of the range, then all others."""
+    plain = plain_places(grid)
+    return plain.get(place, place if place < 0 else len(plain) + place)
+
+
+@functools.lru_cache(maxsize=256)
+def plain_places(grid: Grid) -> dict[int, int]:
+    """Place -> rank."""
+    plain = [grid.index_near(value) for value in ROUND if grid.low <= value <= grid.high]
+    rest = [place for place in marked_places(grid) if not {1, grid.count - 2} & {place}]
+    return {place: number for number, place in enumerate(dict.fromkeys([*plain, *rest]))}
 
 
 def cost(script: Script) -> int:
@@ -143,7 +169,7 @@ def _rounder(script: Script, machine: Machine) -> Iterator[Script]:
     for k, e in enumerate(script.events):
         for number, grid in enumerate(machine.events[e.kind].arguments):
             for place in marked_places(grid):
-                if place != e.places[number] and (place < e.places[number] or e.places[number] not in marked_places(grid)):
+                if rank(grid, place) < rank(grid, e.places[number]):
                     places = (*e.places[:number], place, *e.places[number + 1:])
                     changed = Happening(e.sample, e.kind, places)
                     yield replace(script, events=(*script.events[:k], changed, *script.events[k + 1:]))
@@ -151,8 +177,9 @@ def _rounder(script: Script, machine: Machine) -> Iterator[Script]:
         for k, piece in enumerate(stream):
             options = [replace(piece, shape="hold", b=0, period=1)] if piece.shape != "hold" else []
             options += [replace(piece, shape="hold", a=piece.b, b=0, period=1)] if piece.shape != "hold" else []
-            options += [replace(piece, a=place) for place in marked_places(grid) if place < piece.a]
-            options += [replace(piece, b=place) for place in marked_places(grid) if piece.shape != "hold" and place < piece.b]
+            options += [replace(piece, a=place) for place in marked_places(grid) if rank(grid, place) < rank(grid, piece.a)]
+            options += [replace(piece, b=place) for place in marked_places(grid)
+                        if piece.shape != "hold" and rank(grid, place) < rank(grid, piece.b)]
             options += [replace(piece, period=p) for p in (1, 2, 10, piece.period // 2) if 0 < p < piece.period]
             for other in options:
                 yield _with_stream(script, number, (*stream[:k], other, *stream[k + 1:]))

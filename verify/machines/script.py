@@ -62,10 +62,15 @@ class Script:
 
     @property
     def simplicity(self) -> tuple[object, ...]:
-        """Sort key: fewer events and pieces, shorter, earlier, rounder."""
+        """Sort key: fewer events and pieces, shorter, earlier, lower."""
+        return (*self.shape, self.events, tuple(piece for stream in self.streams for piece in stream))
+
+    @property
+    def shape(self) -> tuple[object, ...]:
+        """What counts before any value in how simple a script is."""
         pieces = tuple(piece for stream in self.streams for piece in stream)
         return (len(self.events) + len(pieces), self.samples, sum(e.sample for e in self.events), self.rate,
-                len(self.cuts), tuple(p.shape != "hold" for p in pieces), self.events, pieces)
+                len(self.cuts), tuple(p.shape != "hold" for p in pieces))
 
     def cut_to(self, samples: int) -> Script:
         """The same, ending earlier."""
