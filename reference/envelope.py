@@ -29,7 +29,8 @@ NOTHING = 2.0**-60
 RETRIGGERS = ("current", "zero")
 PARAMETERS = ("attack", "decay", "sustain", "release")
 # Segment -> parameters that it uses.
-USES = {"attack": ("attack",), "decay": ("decay", "sustain"), "sustain": ("sustain",), "release": ("release",)}
+USES = {"attack": ("attack",), "decay": ("decay", "sustain"), "sustain": ("sustain",), "silent": ("sustain",),
+        "release": ("release",)}
 
 
 def _log2_ratio(plan: Plan, seconds: Fraction, by: str) -> Any:
