@@ -63,7 +63,12 @@ def script_of(chosen: list[tuple[int, int]], shapes: Shapes, rng: random.Random)
             edge = rng.choice(EDGES)
             at = -(-(at + gap) // edge) * edge + rng.randrange(-1, 2) - gap
             at = max(at, events[-1].sample if events else 0)
-        events += [happening(at, first), happening(at + gap, second)]
+        events.append(happening(at, first))
+        if events[-1].places == (1,) and machine.events[first].is_gate and gap and rng.randrange(2) == 0:
+            # A gate of one sample.
+            gates[first] = 0
+            events.append(Happening(at + 1, first, (0,)))
+        events.append(happening(at + gap, second))
         at += gap
         if rng.randrange(4) == 0:
             at += gap_of(rng)
