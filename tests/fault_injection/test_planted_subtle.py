@@ -105,7 +105,8 @@ void lag_init(lag_t *s, float rate) { s->y = 0; s->a = 1.0f - expf(-1.0f / (0.02
 float lag_step(lag_t *s, float x)
 {
     float d = s->a * (x - s->y), y = s->y + d;
-    if (!FAULT && (y == s->y || fabsf(x - y) < 1e-6f)) y = x;
+    if (!FAULT && y == s->y) y = nextafterf(y, x);
+    if (!FAULT && fabsf(x - y) < 1e-6f) y = x;
     s->y = y;
     return y;
 }
