@@ -106,7 +106,7 @@ float lag_step(lag_t *s, float x)
 {
     float d = s->a * (x - s->y), y = s->y + d;
     if (!FAULT && y == s->y) y = nextafterf(y, x);
-    if (!FAULT && fabsf(x - y) < 1e-6f) y = x;
+    if (!FAULT && fabsf(x - y) < 1e-9f) y = x;
     s->y = y;
     return y;
 }
