@@ -153,6 +153,7 @@ class EvidenceStore:
             versions.append(f"qemu-arm {user_mode_emulator()[1]}")
         self.keys, places = build_keys(builts)
         self.places = {self.keys[name]: found for name, found in places.items()}
+        self.contents = {str(built.library): self.keys[name] for name, built in builts.items()}
         nearby = [file_hash(path) for path in sorted(sheet.file.parent.glob("*.py"))]
         read = [file_hash(sheet.file), sheet.local_files, nearby]
         self.surroundings = repr([read, sorted(self.keys.items()), file_hash(engine), own_text(), system_libraries(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -190,11 +190,15 @@ def spread_order(count: int) -> list[int]:
     return [number for number in order if number < count]
 
 
-def identity(bound: Bound, tests: Sequence[Test], more: str) -> str:
-    """What evidence is about: build, domain, tests with limits, screens, bins, and what more is given."""
+def identity(bound: Bound, tests: Sequence[Test], more: str, contents: Mapping[str, str]) -> str:
+    """What evidence is about: build, domain, tests with limits, screens, bins, and what more is given.
+
+    contents: path of a library -> what it holds; a result compared with another library's is about that, not its path.
+    """
+    asked = [{**test.__dict__, "second_library": contents.get(test.second_library, test.second_library)} for test in tests]
     text = repr([
         bound.identity, bound.routine.name, bound.domain.grids, bound.domain.type_numbers,
-        bound.domain.whole, [test.__dict__ for test in tests], bound.screen.key if bound.screen else "",
+        bound.domain.whole, asked, bound.screen.key if bound.screen else "",
         bound.output_scale, bound.routine.flush_to_zero, bound.routine.call_limit_seconds, more,
     ])
     return hashlib.sha256(text.encode()).hexdigest()

@@ -291,7 +291,7 @@ class Check:
             # The emulated board is slow: where this computer's own build came near a limit is where to look there.
             tests, bound = [test for test in tests if test.kind != "same"], bound.host
         about = replace(bound, identity=f"{self.store.keys[bound.build]} {bound.peripherals}")
-        key = identity(about, tests, f"points {self.store.surroundings}")
+        key = identity(about, tests, f"points {self.store.surroundings}", self.store.contents)
         known = self.store.load_points(key)
         if known is None:
             known = generated_points(bound, tests, self.crew, self.plan.seed)
@@ -303,7 +303,7 @@ class Check:
         edges = bound.domain.bin_edges()
         row = bound.domain.grids[-1].count if len(bound.domain.grids) > 1 else 0
         about = f"{self.store.keys[bound.build]} {bound.peripherals}"
-        key = identity(replace(bound, identity=about), tests, self.store.surroundings)
+        key = identity(replace(bound, identity=about), tests, self.store.surroundings, self.store.contents)
         evidence = Evidence(key, tests, edges, row)
         if keeps_outputs(bound):
             evidence.outputs = np.full(bound.domain.count, np.nan)

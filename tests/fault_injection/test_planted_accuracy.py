@@ -147,6 +147,6 @@ def test_integers_beyond_53_bits_are_never_said_to_hold(record: dict[str, Any], 
 
 
 def test_a_strict_order_says_what_is_wanted(record: dict[str, Any]) -> None:
-    assert "wanted above the result one input before" == "wanted " + str(
+    assert "wanted above the result one input before, 468 code" == "wanted " + str(
         seen(record, "strict_up_bad").claim("rising")["witness"]["wanted"]
     )
