@@ -3,34 +3,51 @@
 from __future__ import annotations
 
 import sys
+import threading
 import time
 
 WIDTH = 24
 
 
 class ProgressLine:
-    """A bar that appears after a second and leaves no trace."""
+    """A bar that appears a second after the start and leaves no trace."""
 
     def __init__(self, enabled: bool | None = None) -> None:
         self.enabled = sys.stderr.isatty() if enabled is None else enabled
-        self.label, self.began, self.shown = "", 0.0, 0.0
+        self.label, self.share, self.shown = "", 0.0, 0.0
+        self.began = self.started = time.monotonic()
+        self.closed = False
+        if self.enabled:
+            # What makes no progress that could be told (a build) is named as well.
+            late = threading.Timer(1.1, self.late)
+            late.daemon = True
+            late.start()
 
     def __call__(self, label: str, done: int, total: int) -> None:
         """Note progress of one phase."""
         now = time.monotonic()
         if label != self.label:
             self.label, self.began = label, now
-        if not self.enabled or now - self.began < 1.0 or now - self.shown < 0.1:
+        self.share = done / max(1, total)
+        if not self.enabled or now - self.started < 1.0 or now - self.shown < 0.1:
             return
         self.shown = now
-        share = done / max(1, total)
-        bar = "#" * int(WIDTH * share)
-        left = (now - self.began) * (1 - share) / max(share, 1e-6)
-        sys.stderr.write(f"\r\x1b[K{bar:<{WIDTH}} {share:5.1%}  {label}, about {left:.0f} s left")
-        sys.stderr.flush()
+        left = (now - self.began) * (1 - self.share) / max(self.share, 1e-6)
+        told = f", about {left:.0f} s left" if now - self.began >= 1.0 and self.share > 0 else ""
+        self.say(f"{'#' * int(WIDTH * self.share):<{WIDTH}} {self.share:5.1%}  {label}{told}")
+
+    def say(self, text: str) -> None:
+        """Show a line in place of the one that is there."""
+        if self.enabled:
+            sys.stderr.write(f"\r\x1b[K{text}")
+            sys.stderr.flush()
+
+    def late(self) -> None:
+        """After a second without a line, show where the run stands."""
+        if self.label and not self.shown and not self.closed:
+            self.say(f"{self.label} ...")
 
     def clear(self) -> None:
         """Remove the line."""
-        if self.enabled:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+        self.closed = True
+        self.say("")

@@ -111,6 +111,7 @@ class Check:
         with contextlib.ExitStack() as held:
             held.enter_context(in_use(cache_folder()))
             # Workers take as long to start as the builds take to be found: they start first.
+            self.progress(f"building {' and '.join(self.sheet.builds)}", 0, 1)
             engine = ready_engine(self.sheet)
             crew = held.enter_context(Crew(engine, self.workers)) if engine is not None else None
             self.benches = with_levels(self.sheet, make_benches(self.sheet), cache_folder())

@@ -64,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
     plan = plan_of(vars(options).__getitem__)
     codes: list[int] = []
     routines: list[dict[str, Any]] = []
+    waiting = ProgressLine()
     loaded = [load_sheet(path) for path in sheets]
     if bundled and options.only:
         loaded = [sheet for sheet in loaded if set(options.only) & set(sheet.names())] or loaded
@@ -98,6 +99,7 @@ def run(options: argparse.Namespace) -> int:
         return record
 
     with contextlib.ExitStack() as held:
+        held.callback(waiting.clear)
         for folder in dict.fromkeys(folder.absolute() for folder, _ in places):
             held.enter_context(only_one(folder))
         if len(loaded) > 1:
@@ -105,9 +107,12 @@ def run(options: argparse.Namespace) -> int:
             own_text()  # known before processes part, it is read once
         records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))])))
         for sheet, (folder, stem), accepted, record in zip(loaded, places, stored, records, strict=True):
+            waiting.clear()
             place = folder / stem_of(stem, record)
             codes += told(options, sheet, place, record, accepted, brief=bool(codes), last=sheet is loaded[-1])
             routines += record["routines"]
+            if sheet is not loaded[-1]:
+                waiting.say(f"checking {loaded[loaded.index(sheet) + 1].file.name} ...")
     if len(loaded) > 1:
         print(f"\n{len(loaded)} sheets, {counts_text(routines)}")
     return next((code for code in (2, 130, 1, 3) if code in codes), 0)
