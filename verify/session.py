@@ -84,6 +84,7 @@ class Check:
     keep_witnesses: bool = True
     routines: list[dict[str, Any]] = field(default_factory=list)
     interrupted: bool = False
+    remembering: set[str] = field(default_factory=set)
 
     def run(self) -> dict[str, Any]:
         """The record of the whole check. Ctrl-C gives the record of what was learned."""
@@ -308,7 +309,8 @@ class Check:
         evidence = Evidence(key, tests, edges, row)
         if keeps_outputs(bound):
             evidence.outputs = np.full(bound.domain.count, np.nan)
-        self.store.load(evidence, bound.build)
+        if self.reusable(bound, evidence):
+            self.store.load(evidence, bound.build)
         hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
         before = int(evidence.total().count())
         if before and not self.plan.fresh:
@@ -320,14 +322,24 @@ class Check:
         try:
             hunt.run(known)
         except BaseException:
-            self.store.save(evidence, bound.build)
+            if self.reusable(bound, evidence):
+                self.store.save(evidence, bound.build)
             raise
         evidence.settle()
         if evidence.outputs is not None and evidence.total().count() == bound.domain.count:
             self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
-        if evidence.total().count() != before and not hunt.given_up:
+        if evidence.total().count() != before and not hunt.given_up and self.reusable(bound, evidence):
             self.store.save(evidence, bound.build)
         return hunt
+
+    def reusable(self, bound: Bound, evidence: Evidence) -> bool:
+        """Whether one input gives one result, as far as is known: else what was seen says nothing about another run."""
+        repeats = [slot for slot, test in enumerate(evidence.tests) if test.kind == "deterministic"]
+        known = evidence.total()
+        if evidence.writes or any(known.found(slot, "failing") for slot in repeats) or all(
+                claim.name != "deterministic" for claim in bound.routine.claims):
+            self.remembering.add(bound.routine.name)
+        return bound.routine.name not in self.remembering
 
     def recheck(self, hunt: Hunt, evidence: Evidence) -> None:
         """A random 2 % of reused evidence is hunted again; a mismatch is a loud error."""

@@ -148,6 +148,21 @@ def test_a_comment_hunts_nothing_and_lines_are_looked_up_again(folder: Path, hun
     assert 4 * 4096 == hunted()
 
 
+@pytest.mark.parametrize("more", ["", ', without={"deterministic": "it counts", "no_hidden_events": "not the point"}'])
+def test_a_routine_with_a_memory_is_hunted_anew_each_time(folder: Path, hunted: Callable[[], int], more: str) -> None:
+    (folder / "two.c").write_text("#include <stdint.h>\nstatic uint32_t calls;\n"
+                                  "uint32_t counted(uint32_t n) { calls += n; return calls & 0xffffu; }\n")
+    (folder / "two_sheet.py").write_text(
+        'from verify import Sheet, integers, stays_within\ntwo = Sheet(sources=["two.c"])\n'
+        'two.function("counted", inputs=[integers("n", 0, 100, "")], output="",\n'
+        f'             claims=[stays_within(0, 65535, because="invented")]{more})\n')
+    first = [(c["label"], c["build"], c["verdict"]) for c in entries(folder, fresh=False)[0]["claims"]]
+    count = hunted()
+
+    assert first == [(c["label"], c["build"], c["verdict"]) for c in entries(folder, fresh=False)[0]["claims"]]
+    assert count == hunted() > 0
+
+
 MACHINE = """\
 typedef struct { int phase; } turn_t;
 void turn_init(turn_t *t) { t->phase = 0; }
