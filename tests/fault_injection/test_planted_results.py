@@ -145,6 +145,11 @@ def test_a_missing_clamp_is_found_with_an_input_outside(record: dict[str, Any], 
     assert "an input outside the range gave" in found.words("clamps")
 
 
+def test_infinities_among_the_inputs_outside_are_told(record: dict[str, Any]) -> None:
+    assert "+infinity, -infinity among them" in seen(record, "clamp_infinite").words("clamps")
+    assert "+infinity among them" in seen(record, "clamp_open_above").words("clamps")
+
+
 def test_a_missing_clamp_of_the_second_input_is_found(record: dict[str, Any]) -> None:
     found = seen(record, "clamp_two_open")
     x, y = (float(text) for text in found.inputs("clamps"))

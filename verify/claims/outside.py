@@ -21,8 +21,8 @@ NAN_ANSWERS = ("low", "high", "finite", "any")
 RANDOM_OUTSIDE = 4000
 MOST_CODES = 70_000
 QUIET_NANS = (0x7FC00000, 0xFFC00000, 0x7FFFFFFF)
-# What an input stands for: it must answer as the low end, as the high end, or as the sheet says of NaN; -1: an end itself.
-LOW, HIGH, NAN = 0, 1, 2
+# What an input stands for: it must answer as the low end, as the high end, or as the sheet says of NaN; or it is an end itself.
+END, LOW, HIGH, NAN = -1, 0, 1, 2
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class Clamps(Claim):
         columns = [np.repeat([rest[i - (i > place)] for rest in combinations], len(block)) if i != place
                    else np.tile(block, len(combinations)) for i in range(len(others))]
         # Of each block: its two ends, then what must answer as the low end, as the high end, and NaNs.
-        roles = np.repeat([-1, 0, 1, 2], [2, len(below), len(above), len(nans)])
+        roles = np.repeat([END, LOW, HIGH, NAN], [2, len(below), len(above), len(nans)])
         bases = np.repeat(np.arange(len(combinations)) * len(block), len(block))
         found = self.judge(bound, columns, np.tile(roles, len(combinations)), bases, case.probe)
         found.every_value = complete and not found.open and case.bound.domain.whole and len(bound.domain.grids) == 1
@@ -106,7 +106,7 @@ class Clamps(Claim):
             found.wanted_text = words
             found.error_text = f"an input outside the range {answer}"
             driven = [inputs[w[0]] for w in wrong]
-            kinds = {"NaN": np.isnan(driven).any(), "+infinity": np.isposinf(tried).any(),
+            kinds = {"NaN": np.isnan(driven).any(), "+infinity": np.isposinf(driven).any(),
                      "-infinity": np.isneginf(driven).any()}
             seen = [name for name, there in kinds.items() if there]
             found.facts.append(f"{len(wrong)} of {found.valid} inputs tried outside the range fail"
