@@ -75,13 +75,15 @@ class LocalFiles:
         finally:
             self.noting = False
 
-    def late(self) -> list[str]:
-        """Paths read apart from what Python and Hypothesis look through by themselves: modules' sources, own notes."""
+    def late(self, ours: Path | None = None) -> list[str]:
+        """Paths read apart from what Python and Hypothesis look through by themselves: modules' sources, own notes; and
+        apart from files below a folder of ours."""
         files = [getattr(module, "__file__", None) for module in list(sys.modules.values())]
         sources = {os.path.abspath(file) for file in files if file}
         usual = sources.union(map(os.path.abspath, sys.path))
-        return sorted(path for path in self.seen
-                      if path not in usual and "/.hypothesis/" not in path and not Path(path).name.startswith("<"))
+        below = f"{os.path.abspath(ours)}/" if ours is not None else ""
+        return sorted(path for path in self.seen if path not in usual and "/.hypothesis/" not in path
+                      and not Path(path).name.startswith("<") and not (below and path.startswith(below)))
 
     def states(self, folder: Path) -> tuple[tuple[str, str], ...]:
         """(path from the folder, its states) in order, for a key."""

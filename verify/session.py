@@ -268,11 +268,9 @@ class Check:
                     left_out = sum(count for _, count, why in evidence.holes if why.startswith(NOT_TRIED))
                     found.open = max(found.open, left_out)
                 outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot, left_out > 0))
-        kept_here = f"{os.path.abspath(self.store.cache)}/"
         # What an exact reference said is kept only where it read no file for it: no key would hold that file.
-        fresh = len(evidence.settled) != settled and not hunt.given_up
-        if fresh and all(path.startswith(kept_here) for path in reader.late()):
-            self.store.save(evidence, bound.build)
+        if len(evidence.settled) != settled and not hunt.given_up and not reader.late(self.store.cache):
+            self.keep(bound, evidence)
         return outcomes
 
     def complete(self, bound: Bound, evidence: Evidence) -> bool:
@@ -322,15 +320,19 @@ class Check:
         try:
             hunt.run(known)
         except BaseException:
-            if self.reusable(bound, evidence):
-                self.store.save(evidence, bound.build)
+            self.keep(bound, evidence)
             raise
         evidence.settle()
         if evidence.outputs is not None and evidence.total().count() == bound.domain.count:
             self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
-        if evidence.total().count() != before and not hunt.given_up and self.reusable(bound, evidence):
-            self.store.save(evidence, bound.build)
+        if evidence.total().count() != before and not hunt.given_up:
+            self.keep(bound, evidence)
         return hunt
+
+    def keep(self, bound: Bound, evidence: Evidence) -> None:
+        """Store evidence, where another run would see the same."""
+        if self.reusable(bound, evidence):
+            self.store.save(evidence, bound.build)
 
     def reusable(self, bound: Bound, evidence: Evidence) -> bool:
         """Whether one input gives one result, as far as is known: else what was seen says nothing about another run."""

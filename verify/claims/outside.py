@@ -21,7 +21,7 @@ NAN_ANSWERS = ("low", "high", "finite", "any")
 RANDOM_OUTSIDE = 4000
 MOST_CODES = 70_000
 QUIET_NANS = (0x7FC00000, 0xFFC00000, 0x7FFFFFFF)
-# What an input stands for: it must answer as the low end, as the high end, or as the sheet says of NaN; or it is an end itself.
+# What an input is: an end itself, or what must answer as the low end, as the high end, or as the sheet says of NaN.
 END, LOW, HIGH, NAN = -1, 0, 1, 2
 
 

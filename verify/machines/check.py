@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import inf
@@ -142,8 +141,7 @@ class MachineCheck:
                 with reading() as reader:
                     hunt.run(stored)
                 # A reference that reads a file while it is asked rests on what no key holds.
-                own = f"{os.path.abspath(kept.folder)}/" if kept is not None else "/dev/null/"  # files of the cache are ours
-                rests_on_more = any(not path.startswith(own) for path in reader.late())
+                rests_on_more = bool(reader.late(kept.folder if kept is not None else None))
             else:
                 hunt.recheck(*known, stored)
                 rests_on_more = False
