@@ -15,6 +15,7 @@ from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
+from firmware_shim.source_names import CPP, CPP_SOURCES, HEADERS, SOURCES
 from firmware_shim.strict_flags import strict_flags
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from firmware_shim.machine_source import MachineCode
 
 _RUNTIME = Path(__file__).parent / "runtime"
-_CPP, _HEADERS = (".cpp", ".cc", ".cxx"), (".h", ".hpp", ".hh")
 _NO_CHECKS = ("-fno-sanitize=all",)  # some compilers add their own when nothing is said
 _OWN = ("-g", "-fPIC", "-fno-lto", "-fno-semantic-interposition")
 _DISCOVERY = ("-O0", "-g", "-fno-lto", *_NO_CHECKS)
@@ -119,7 +119,7 @@ class _Plan:
     own: tuple[str, ...] = _OWN
 
     def language(self, source: Path) -> str:
-        return "c++" if source.suffix in (*_CPP, ".hpp", ".hh") else "c"
+        return "c++" if source.suffix in CPP else "c"
 
     def command(self, source: Path) -> tuple[str, ...]:
         return (*self.flags_of(source).all, *self.common, *self.forced.get(source, ()))
@@ -190,10 +190,10 @@ def _check_sources(request: Request) -> tuple[Path, ...]:
                 "check the path",
             )
     for path in paths:
-        if path.suffix not in (".c", *_CPP, *_HEADERS):
+        if path.suffix not in (*SOURCES, *HEADERS):
             raise SourceMissing(
                 f"{path.name} is not C or C++", str(path), f"its name ends in '{path.suffix}'",
-                f"name files ending in .c, {', '.join((*_CPP, *_HEADERS))}",
+                f"name files ending in .c, {', '.join((*CPP_SOURCES, *HEADERS))}",
             )
     return paths
 

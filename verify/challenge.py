@@ -23,6 +23,7 @@ from firmware_shim.build import Built, Request, build
 from firmware_shim.crew import Crew
 from firmware_shim.engine import build_engine
 from firmware_shim.errors import ShimError
+from firmware_shim.source_names import SOURCES
 from verify.binding import Bench, bind_all, cache_folder, request_for
 from verify.errors import PreflashError, UsageError
 from verify.evidence_store import EvidenceStore, build_keys
@@ -37,7 +38,6 @@ from verify.sheet import Sheet
 from verify.witnesses import WitnessFile
 
 CAUGHT, MISSED, EQUIVALENT, NO_CODE = "caught", "not shown equivalent", "equivalent", "does not compile"
-SOURCES = (".c", ".cpp", ".cc", ".cxx")
 CALL_LIMIT_SECONDS = 0.25
 QUICK = Plan(every_value_up_to=1 << 18, sampled_cases=1 << 18, scripts=64, climbing_rounds=2, fresh=True, wall_seconds=10.0)
 AHEAD = 4

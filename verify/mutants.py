@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from firmware_shim.source_names import CPP
 from verify.errors import UsageError
 
-CPP = (".cpp", ".cc", ".cxx", ".hpp", ".hh")
 SWAPPED = {"+": "-", "-": "+", "*": "/", "/": "*", "%": "*", "<<": ">>", ">>": "<<", "&": "|", "|": "&", "^": "&",
            "&&": "||", "||": "&&"}
 NEIGHBOURS = {"<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "=="}

@@ -10,6 +10,7 @@ from pathlib import Path
 from firmware_shim.build import Request
 from firmware_shim.debug_info import DebugInfo, Function, rank
 from firmware_shim.errors import CompileFailed, ShimError
+from firmware_shim.source_names import CPP, HEADERS, SOURCES
 from firmware_shim.survey import survey
 from verify import __all__ as words_of_a_sheet
 from verify.binding import cache_folder, make_benches, request_for
@@ -25,8 +26,6 @@ from verify.sheet import Sheet, load_sheet
 from verify.stub_guesses import Guesses
 from verify.stub_names import FOLDER, GUESSES, UNDEFINED
 
-HEADERS = (".h", ".hpp", ".hh")
-SOURCES = (".c", ".cpp", ".cc", ".cxx")
 ROUNDS = 12
 
 
@@ -148,7 +147,7 @@ def entries_of(
             listed = any(p.ctype.kind == "enum" for p in function.parameters)
             if entry.reason or listed or len(twins) > 1 or "<" in base:
                 info = next((i for i in infos.values() if i.functions.get(function.name) == function), None)
-                cpp = function.file.endswith((".cpp", ".cc", ".cxx", ".hpp", ".hh")) or bool(function.linkage)
+                cpp = function.file.endswith(CPP) or bool(function.linkage)
                 entry = (call_entry(function, info, macros, files, cpp=cpp) if info else None) or entry
                 words = types_of(function) if len(twins) > 1 else []
                 if words or "<" in base:

@@ -10,12 +10,11 @@ import sys
 import traceback
 from pathlib import Path
 
+from firmware_shim.source_names import HEADERS, SOURCES
 from verify.console import DEMO
 from verify.errors import SheetError, SheetUnreadable, nearest_words
 from verify.local_files import loaded_before, reading_a_sheet
 from verify.sheet import Sheet, check_needs
-
-C_ENDINGS = (".c", ".cpp", ".cc", ".cxx", ".h", ".hpp", ".hh")
 
 
 def load(path: Path) -> Sheet:
@@ -41,7 +40,7 @@ def load(path: Path) -> Sheet:
     except (OSError, UnicodeDecodeError) as problem:
         raise SheetUnreadable(f"{path.name} cannot be read", where=str(path), why=str(problem),
                               todo="let it be read" if isinstance(problem, OSError) else "save it as UTF-8") from problem
-    if path.suffix in C_ENDINGS:
+    if path.suffix in (*SOURCES, *HEADERS):
         raise SheetUnreadable(f"{path.name} is C, not a sheet", where=str(path), why="a sheet is a Python script about it",
                               todo=f"preflash new {path} writes a first one; preflash look {path}:FUNCTION needs none")
     if not text.strip():

@@ -13,6 +13,7 @@ from pathlib import Path
 from firmware_shim.build import Request, build
 from firmware_shim.compile_messages import core_names
 from firmware_shim.errors import CompileFailed
+from firmware_shim.source_names import SOURCES
 from verify.stub_guesses import Guesses
 from verify.stub_names import FOLDER, GUESSES, UNDEFINED
 
@@ -134,7 +135,7 @@ def _defined_elsewhere(names: Iterable[str], request: Request, base: Path) -> di
     plain = [name for name in names if re.fullmatch(r"[A-Za-z]\w*", name)]
     found: dict[str, str] = {}
     for path in sorted(base.rglob("*.c*"))[:MOST_FILES] if plain else ():
-        if path.suffix not in (".c", ".cpp", ".cc", ".cxx") or path.resolve() in listed or FOLDER in path.parts:
+        if path.suffix not in SOURCES or path.resolve() in listed or FOLDER in path.parts:
             continue
         text = path.read_text(errors="replace")
         for name in plain:
