@@ -14,15 +14,13 @@ from firmware_shim.job import NOT_TRIED, Job, Stop, Test
 from verify.evidence import Evidence
 from verify.hunting.intervals import clip, cut, size, subtract
 from verify.hunting.places import around, edges, even, parts_from_arrays
-from verify.hunting.plan import Plan
+from verify.hunting.plan import MOST_HANGS, Plan
 from verify.routine import Bound
 
 LARGEST_SEGMENT = 1 << 24
 JOB_CASES = 1 << 25
 JOB_SEGMENTS = 2048
 MOST_STOPS = 24
-# A hang costs its whole time limit: after so many the rest of the routine is not tried.
-MOST_HANGS = 3
 # Inputs below the stops seen so far, run in order for the smallest that does not come back.
 SMALLEST_CASES = 1 << 22
 RENDERED_CASES = 1 << 11

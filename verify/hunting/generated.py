@@ -17,6 +17,7 @@ from firmware_shim.crew import Crew
 from firmware_shim.job import Axis, Job, Test
 from verify.domain import Domain
 from verify.hunting.places import marks
+from verify.hunting.plan import MOST_HANGS
 from verify.routine import Bound
 
 BLOCK = 1 << 14
@@ -26,8 +27,6 @@ BITS = 20
 JUDGED = ("accurate", "range")
 MOST_POINTS = 24
 FAILED = 1e9
-# Each costs its time limit: after so many no more blocks are run.
-MOST_HANGS = 3
 
 
 @cache

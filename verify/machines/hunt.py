@@ -18,7 +18,7 @@ from verify.claims.in_time import Gain, Judgement, TimeClaim
 from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
-from verify.hunting.plan import DEFAULT_SCRIPTS
+from verify.hunting.plan import DEFAULT_SCRIPTS, MOST_HANGS
 from verify.judging.verdict import grouped
 from verify.machines.catalogue import catalogue, quiet
 from verify.machines.cost_judging import judge_cost
@@ -44,7 +44,7 @@ CATALOGUE_PART = 32
 # Loading the compiled eye costs what it saves on so many scripts.
 FEW = 32
 # Each hang costs its time limit, also while a script is made small.
-MOST_STOPS, MOST_HANGS = 40, 3
+MOST_STOPS = 40
 HANGING_SECONDS = 6.0
 # Of scripts of hours, what may be run again to make a witness shorter, and how many at once.
 LONG_SAMPLES, LONG_WIDTH = 1 << 30, 5
