@@ -40,17 +40,19 @@ def split(text: str, mark: str) -> list[str]:
     return [part for part in parts if part.strip()]
 
 
+def declared_name(piece: str) -> str:
+    """The variable that one part of a declaration declares without setting it, "" for none: "float line[8]" gives line."""
+    plain = re.fullmatch(rf"[\w\s:*<>,]*?\b({_WORD})\s*(?:\[[^\]]*\]\s*)*", piece.strip())
+    return plain.group(1) if plain is not None else ""
+
+
 def declared_names(statement: str) -> list[str]:
     """Variables of one declaration, set or not: "float line[8] = {0}, *at = line" gives line and at."""
     words = statement.split()
     if len(words) < 2 or any(word in _STAYS for word in words):
         return []
-    found = []
-    for piece in split(statement, ","):
-        plain = re.fullmatch(rf"[\w\s:*<>,]*?\b({_WORD})\s*(?:\[[^\]]*\]\s*)*", piece.partition("=")[0].strip())
-        if plain is not None:
-            found.append(plain.group(1))
-    return found
+    names = [declared_name(piece.partition("=")[0]) for piece in split(statement, ",")]
+    return [name for name in names if name]
 
 
 def roomed_names(local: str, text: str) -> list[str]:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from firmware_shim.call_rooms import HELPERS as ROOM_HELPERS
-from firmware_shim.call_rooms import declarations, moved, roomed_names, split
+from firmware_shim.call_rooms import declarations, declared_name, moved, roomed_names, split
 from firmware_shim.debug_info import CType, DebugInfo, Function
 from firmware_shim.scalar_types import PREFIX, element_type, scalar
 
@@ -110,10 +110,7 @@ def fresh_names(local: str) -> list[str]:
         words = statement.split()
         if len(words) < 2 or words[0] in ("static", "extern", "const", "typedef", "return", "using"):
             continue
-        for piece in split(statement, ","):
-            plain = re.fullmatch(rf"[\w\s:*<>,]*?\b({_WORD})\s*(?:\[[^\]]*\]\s*)*", piece.strip())
-            if plain is not None:
-                found.append(plain.group(1))
+        found += [name for name in map(declared_name, split(statement, ",")) if name]
     return found
 
 

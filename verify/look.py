@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -26,7 +25,7 @@ from verify.number_formats import INT_RANGES
 from verify.probing import Prober
 from verify.progress import ProgressLine
 from verify.reports.record import exit_code
-from verify.reports.terminal import failure_lines, open_lines
+from verify.reports.terminal import failure_lines, open_lines, worst_place
 from verify.session import Check
 from verify.sheet import Sheet
 
@@ -85,20 +84,12 @@ def look(target: str, low: float | None, high: float | None, flags: str, include
     if guess is None:
         lines += ["", "No reference: whether the results are right was not judged, only what is listed here."]
     held = [claim for claim in entry["claims"] if claim["verdict"] == "holds"]
-    lines += ["", *(f"holds: {c['label']}, {c['build']}, {c['verdict_text'].partition('(')[2].rstrip(')')}{worst_of(c)}"
-                    for c in held)]
+    lines += ["", *(f"holds: {c['label']}, {c['build']}, {c['verdict_text'].partition('(')[2].rstrip(')')}"
+                     + (f"; worst {worst_place(c)}" if worst_place(c) else "") for c in held)]
     lines += ["", "To keep this as a sheet, write these lines to " + path.stem + "_sheet.py and say what must hold:", ""]
     lines += sheet_lines(path, name, grids, flags, guess)
     print("\n".join(lines))
     return exit_code(record)
-
-
-def worst_of(claim: dict[str, Any]) -> str:
-    """; worst -0.7366 cents at volts = 3.2083 V: the largest error of a claim of accuracy."""
-    if claim["claim"] != "accurate" or not claim["worst"] or not claim["worst"]["at"]:
-        return ""
-    at = claim["worst"]["at"][0]
-    return f"; worst {claim['worst']['text']} at {at['name']} = {at['value']} {at['unit']}".rstrip()
 
 
 def guessed_grids(function: Function, low: float | None, high: float | None) -> list[Grid]:

@@ -90,12 +90,9 @@ void pf_stretch(const struct pf_job *job, const struct pf_machine *m, struct pf_
         save(job, one, &copy_before);
     unsigned flags = seen_in(job, m, s, one, at, n, outputs);
     unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
-    int64_t damaged = (flags & DAMAGED) && !s->heap_kind ? pf_heap_damaged(&one->heap) : 0;
-    if (damaged) {
-        s->heap_kind = PF_HEAP_WRITTEN;
-        s->heap_at = at;
-        s->heap_bytes = damaged;
-    }
+    int damaged = (flags & DAMAGED) && !s->heap_kind;
+    if (damaged)
+        pf_heap_check(&one->heap, s, at);
     if (!fresh && !(damaged && outputs == s->output))
         return;
     int unknown = m->allocates && (!m->every_allocation_told || pf_allocated);

@@ -112,6 +112,14 @@ def value_line(entry: dict[str, Any]) -> str:
     return f"{entry['name']} = {entry['value']}{unit}{raw}   {entry['hex']}   bits {entry['bits']}"
 
 
+def worst_place(claim: dict[str, Any]) -> str:
+    """-0.7366 cents at volts = 3.2083 V: the largest error of a claim of accuracy, "" of another one."""
+    worst = claim["worst"]
+    if not worst or claim["claim"] != "accurate" or not worst["at"]:
+        return ""
+    return f"{worst['text']} at " + ", ".join(f"{i['name']} = {i['value']} {i['unit']}".strip() for i in worst["at"])
+
+
 def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, colour: bool) -> list[str]:
     """The four-part message of one failing claim."""
     head = f"{MARKS['fails']}  {routine['name']}  {claim['label']}"
@@ -132,10 +140,8 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
             lines += wrapped("wanted", witness["wanted"], width)
         if witness["error"]:
             lines += wrapped("error", witness["error"], width)
-    worst = claim["worst"]
-    if worst and claim["claim"] == "accurate" and worst["at"]:
-        at = ", ".join(f"{i['name']} = {i['value']} {i['unit']}".strip() for i in worst["at"])
-        lines += wrapped("worst", f"{worst['text']} at {at}", width)
+    if worst_place(claim):
+        lines += wrapped("worst", worst_place(claim), width)
     if claim.get("extent"):
         lines += wrapped("extent", claim["extent"], width)
     if claim.get("nearby"):
