@@ -73,7 +73,6 @@ class Eye:
         return Distance(found.least, found.most, found.margin, int(found.least_at), int(found.most_at),
                         found.least_wanted, found.most_wanted)
 
-
     def slewed(self, stream: np.ndarray, step: float, start: float) -> np.ndarray:
         """What moves towards a stream by at most a step per sample, in binary64."""
         stream, found = np.ascontiguousarray(stream, np.float64), np.empty(len(stream))

@@ -134,7 +134,6 @@ class _Voice:
         else:
             self.plan.hold("idle", start, 0 if name == "idle" else s["sustain"] if self.on else 0)
 
-
     def change(self, name: str, value: Any, sample: int) -> None:
         """A parameter changes: for the running segment too, where it takes effect at once."""
         self.settings[name] = value

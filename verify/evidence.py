@@ -110,7 +110,7 @@ class Evidence:
             self.outputs = np.where(np.isnan(self.outputs), other.outputs, self.outputs)
         if sum(map(len, self.waiting)) > max(20_000, len(self.rows)):
             self.settle()
-        self.settled = {**self.settled, **other.settled}
+        self.settled.update(other.settled)
         self.holes = sorted(set(self.holes) | set(other.holes))
         self.stops = sorted({*self.stops, *other.stops}, key=lambda stop: (stop.ordinal, stop.kind))
         opens = np.concatenate([self.opens, other.opens])

@@ -35,8 +35,8 @@ PACKAGES = ("preflash", "numpy", "mpmath", "cffi", "hypothesis", "unicorn", "cap
 MOST_BYTES = 2 << 30
 LOCK = ".in_use"
 LIBRARIES = ("libm.so.6", "libmvec.so.1", "libc.so.6", "libstdc++.so.6", "libgcc_s.so.1")
-# A library that was used this lately may be loaded again by a run that is still under way.
 SAVES_PER_LOOK = 32
+# A library that was used this lately may be loaded again by a run that is still under way.
 IN_USE_SECONDS = 3600.0
 
 

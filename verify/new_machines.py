@@ -74,17 +74,17 @@ def clusters_of(functions: Sequence[Function], infos: Mapping[Path, DebugInfo]) 
 def machine_entries(cluster: Cluster, macros: Mapping[str, str], rate: str) -> list[Entry]:
     """The entry of one cluster, and one more for its block where it has a step too; a comment with the reason when a part of
     it cannot be said."""
-    makers = [f for f in (_stepper(cluster), _blocker(cluster)) if f is not None]
-    return [_entry(cluster, made, macros, rate) for made in makers]
+    step, block = _stepper(cluster), _blocker(cluster)
+    return [_entry(cluster, made, step, block, macros, rate) for made in (step, block) if made is not None]
 
 
-def _entry(cluster: Cluster, made: Function, macros: Mapping[str, str], rate: str) -> Entry:
+def _entry(cluster: Cluster, made: Function, step: Function | None, block: Function | None, macros: Mapping[str, str],
+           rate: str) -> Entry:
     plain = cluster.name.replace("(anonymous namespace)::", "").removeprefix("struct ")
     name = "_".join(w for w in words_of(plain.split("::")[-1]) if w != "t") or plain
     first = cluster.members[0]
     many = f"{len(cluster.members)} function{'s' * (len(cluster.members) != 1)}"
     head = f"{cluster.name} with {many}, {Path(first.file).name}:{first.line}"
-    step, block = _stepper(cluster), _blocker(cluster)
     if made is block and step is not None:
         name, head = f"{name}_block", f"{head}, in blocks"
     init, why, refused = _init(cluster, plain)

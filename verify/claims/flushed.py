@@ -95,4 +95,3 @@ def apart(one: np.ndarray, other: np.ndarray, scale: float) -> np.ndarray:
         found = np.abs(a - b)
     both = (a == b) | (np.isnan(a) & np.isnan(b))
     return np.where(both, 0.0, np.where(np.isnan(found), np.inf, found))
-

@@ -114,7 +114,7 @@ class Observation:
             for trajectory in self.known_wanted[part].values():
                 if self.eye is not None and isinstance(trajectory, Slew):
                     trajectory.steps = self.eye.slewed
-        return dict(self.known_wanted[part])
+        return self.known_wanted[part]
 
     def name_of(self, kind: int, argument: int) -> str:
         """Name under which the reference knows an event's argument."""
