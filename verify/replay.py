@@ -24,7 +24,7 @@ from verify.explaining import number_entry
 from verify.judging.exact import exact_error
 from verify.machines.replaying import Asked, replayed_script
 from verify.machines.script import parse_script
-from verify.paths.replaying import fits, stage_lines
+from verify.paths.replaying import stage_lines
 from verify.probing import Prober
 from verify.reports.numbers import away, times
 from verify.reports.terminal import value_line, wrapped
@@ -200,8 +200,9 @@ def claims_at(bound: Bound, raws: tuple[bytes, ...], prober: Prober) -> tuple[li
             where = "inside the range" if claim.name == "clamps" else "alone: it is about all of them"
             lines.append(f"{claim.label()}: not judged at one input {where}")
             continue
-        if claim.name == "stages_fit" and ordinal is not None:
-            text, wrong = fits(bound, ordinal, prober)
+        if hasattr(claim, "at_input") and ordinal is not None:
+            # Its own evidence is about the whole range.
+            text, wrong = claim.at_input(bound, ordinal, prober)
             lines.append(f"{claim.label()}: {text}")
             failing |= wrong
             continue

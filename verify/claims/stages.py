@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
+
+import numpy as np
 
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import SheetError
 from verify.judging.verdict import grouped
-from verify.routine import Routine
+from verify.routine import Bound, Routine
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,16 @@ class StagesFit(Claim):
         if routine.stages is None:
             raise SheetError("stages_fit is a claim about paths", where=where, why=f"{routine.name} is a single function",
                              todo="drop the claim")
+
+    def at_input(self, bound: Bound, ordinal: int, probe: Any) -> tuple[str, bool]:
+        """Whether each stage is fed within its range at one input, in words, and whether one is not."""
+        from verify.paths.walk import walked
+
+        walk = walked(bound, probe, np.array([ordinal], np.int64))
+        if walk.problem:
+            return "not judged here", False
+        outside = [joint.text(0) for joint in walk.joints if joint.outside[0]]
+        return ("FAILS: " + "; ".join(outside), True) if outside else ("holds", False)
 
     def assess(self, case: Case) -> Assessment:
         from verify.paths.walk import walk_of

@@ -13,15 +13,6 @@ from verify.paths.walk import walked
 from verify.routine import Bound
 
 
-def fits(bound: Bound, ordinal: int, probe: Any) -> tuple[str, bool]:
-    """Whether each stage is fed within its range at one input, in words, and whether one is not."""
-    walk = walked(bound, probe, np.array([ordinal], np.int64))
-    if walk.problem:
-        return "not judged here", False
-    outside = [joint.text(0) for joint in walk.joints if joint.outside[0]]
-    return ("FAILS: " + "; ".join(outside), True) if outside else ("holds", False)
-
-
 def stage_lines(bound: Bound, ordinal: int, probe: Any) -> list[str]:
     """A line for each stage of one input; lines_of's shares at the end of each."""
     walk = walked(bound, probe, np.array([ordinal], np.int64))
