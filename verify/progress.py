@@ -14,27 +14,27 @@ class ProgressLine:
 
     def __init__(self, enabled: bool | None = None) -> None:
         self.enabled = sys.stderr.isatty() if enabled is None else enabled
-        self.label, self.share, self.shown = "", 0.0, 0.0
+        self.label, self.shown = "", 0.0
         self.began = self.started = time.monotonic()
         self.closed = False
-        if self.enabled:
-            # What makes no progress that could be told (a build) is named as well.
-            late = threading.Timer(1.1, self.late)
-            late.daemon = True
-            late.start()
 
     def __call__(self, label: str, done: int, total: int) -> None:
         """Note progress of one phase."""
         now = time.monotonic()
+        if not self.label and self.enabled:
+            # What makes no progress that could be told (a build) is named as well.
+            late = threading.Timer(1.1, self.late)
+            late.daemon = True
+            late.start()
         if label != self.label:
             self.label, self.began = label, now
-        self.share = done / max(1, total)
+        share = done / max(1, total)
         if not self.enabled or now - self.started < 1.0 or now - self.shown < 0.1:
             return
         self.shown = now
-        left = (now - self.began) * (1 - self.share) / max(self.share, 1e-6)
-        told = f", about {left:.0f} s left" if now - self.began >= 1.0 and self.share > 0 else ""
-        self.say(f"{'#' * int(WIDTH * self.share):<{WIDTH}} {self.share:5.1%}  {label}{told}")
+        left = (now - self.began) * (1 - share) / max(share, 1e-6)
+        told = f", about {left:.0f} s left" if now - self.began >= 1.0 and share > 0 else ""
+        self.say(f"{'#' * int(WIDTH * share):<{WIDTH}} {share:5.1%}  {label}{told}")
 
     def say(self, text: str) -> None:
         """Show a line in place of the one that is there."""
@@ -44,7 +44,7 @@ class ProgressLine:
 
     def late(self) -> None:
         """After a second without a line, show where the run stands."""
-        if self.label and not self.shown and not self.closed:
+        if not self.shown and not self.closed:
             self.say(f"{self.label} ...")
 
     def clear(self) -> None:
