@@ -250,6 +250,8 @@ class Check:
         outcomes = []
         total, settled = evidence.total(), len(evidence.settled)
         complete = self.complete(bound, evidence)
+        left = evidence.holes if hunt.given_up else []
+        untried = sum(count for _, count, why in left if why.startswith(NOT_TRIED))
         with reading() as reader:
             for claim, slot in zip(claims, slots, strict=True):
                 case = Case(bound, evidence, total, slot, complete, self.prober)
@@ -262,11 +264,9 @@ class Check:
                 except Exception as problem:
                     # A fault of the tool is said loudly and can never become holds.
                     found = Assessment(blocked=f"preflash's own fault: {type(problem).__name__}: {problem}")
-                left_out = 0
-                if hunt.given_up and not found.failing and not found.blocked:
-                    # What nothing contradicts so far rests on too little to be said of the whole.
-                    left_out = sum(count for _, count, why in evidence.holes if why.startswith(NOT_TRIED))
-                    found.open = max(found.open, left_out)
+                # What nothing contradicts so far rests on too little to be said of the whole.
+                left_out = untried if not found.failing and not found.blocked else 0
+                found.open = max(found.open, left_out)
                 outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot, left_out > 0))
         # What an exact reference said is kept only where it read no file for it: no key would hold that file.
         if len(evidence.settled) != settled and not hunt.given_up and not reader.late(self.store.cache):

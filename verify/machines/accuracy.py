@@ -88,9 +88,14 @@ def errors_of(claim: Accurate, seen: Observation, wanted: np.ndarray, bound: np.
             low, high = math.expm1(-limit * math.log(2) / 1200), math.expm1(limit * math.log(2) / 1200)
         with np.errstate(divide="ignore", invalid="ignore"):
             return (y - wanted) / wanted, bound / np.abs(wanted) + 2.0**-49, low, high
-    scale = float(seen.machine.signal_named(claim.of).scale) if claim.metric == "lsb" else 1.0
+    scale = float(step_of(claim, seen))
     # Where the reference is exact in binary64 (zeros, ones, counts) nothing is uncertain.
     return y - wanted, np.where(bound == 0, 0.0, bound + np.abs(wanted) * 2.0**-51), -limit * scale, limit * scale
+
+
+def step_of(claim: Accurate, seen: Observation) -> Fraction:
+    """What one of the claim's unit is in the output's: a step for lsb, else 1."""
+    return seen.machine.signal_named(claim.of).scale if claim.metric == "lsb" else Fraction(1)
 
 
 def judge_against(claim: Accurate, seen: Observation, trajectory: Any) -> Judgement:
@@ -125,7 +130,7 @@ def clearly_right(claim: Accurate, seen: Observation, trajectory: Any) -> Judgem
     if eye is None or claim.metric not in SPANNED or not hasattr(trajectory, "pieces") or trajectory.span() is not None:
         return None
     found = eye.distance(seen.doubles(claim.of), trajectory.pieces())
-    limit = float(claim.limit) * (float(seen.machine.signal_named(claim.of).scale) if claim.metric == "lsb" else 1.0)
+    limit = float(claim.limit) * float(step_of(claim, seen))
     reach = SCREEN_FACTOR * found.margin
     if not (found.most < limit - reach and found.least > -limit + reach):
         return None
@@ -162,7 +167,7 @@ def shown_error(claim: Accurate, seen: Observation, error: float) -> float:
         return math.inf
     if claim.metric == "cents":
         return 1200 * math.log2(1 + error) if error > -1 else math.inf
-    return error / float(seen.machine.signal_named(claim.of).scale) if claim.metric == "lsb" else error
+    return error / float(step_of(claim, seen))
 
 
 def settle(claim: Accurate, seen: Observation, trajectory: Any, found: Judgement) -> None:
@@ -196,9 +201,8 @@ def exactly(claim: Accurate, seen: Observation, trajectory: Any, sample: int) ->
     span = trajectory.span()
     if span is not None and span[0][sample] < span[1][sample] and claim.metric in SPANNED:
         # Whatever lies in the span is right, so the limit counts from its ends.
-        scale = seen.machine.signal_named(claim.of).scale if claim.metric == "lsb" else 1
         low, high = Fraction(float(span[0][sample])), Fraction(float(span[1][sample]))
-        return max(low - Fraction(got), Fraction(got) - high) <= claim.limit * scale
+        return max(low - Fraction(got), Fraction(got) - high) <= claim.limit * step_of(claim, seen)
     for bits in (120, 400):
         low, high = trajectory.exact(sample, bits)
         metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric
