@@ -10,7 +10,7 @@ import fcntl
 import hashlib
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -115,6 +115,15 @@ class Seen:
 def seen(record: dict[str, Any], routine: str) -> Seen:
     """One routine of a record."""
     return Seen(next(entry for entry in record["routines"] if entry["name"] == routine))
+
+
+def found_beside(found: Seen, c: str, line: str, claims: Sequence[str], codes: int = 4096) -> None:
+    """Each claim fails in the strict build, at the planted one of the codes, and names the line of C that holds a text."""
+    number = next(n for n, text in enumerate(c.splitlines(), 1) if line in text)
+    for claim in claims:
+        assert "fails" == found.verdicts()[f"{claim} strict"]
+        assert place(codes) == found.value(claim, "strict")
+        assert f"plant.c:{number}" in found.words(claim, "strict")
 
 
 def code_of(record: dict[str, Any]) -> int:

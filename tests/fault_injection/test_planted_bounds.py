@@ -7,12 +7,11 @@ from typing import Any
 
 import pytest
 
-from tests.fault_injection.planted import C_START, place, run, seen, shared_record, sheet_text
+from tests.fault_injection.planted import C_START, found_beside, run, seen, shared_record, sheet_text
 from verify.hunting.plan import Plan
 
 pytestmark = pytest.mark.usefixtures("gcc")
 
-CODES = 4096
 C = C_START + """
 static const float table[16] = {1, 2, 3};
 static const uint8_t odd_sized[13] = {1, 2, 3};
@@ -68,12 +67,8 @@ def record(private_cache: Any) -> dict[str, Any]:
 @pytest.mark.parametrize("name", FAULTS)
 def test_an_access_beside_a_table_names_it_with_input_and_line(record: dict[str, Any], name: str) -> None:
     found, (words, line) = seen(record, name), FAULTS[name]
-    number = next(n for n, text in enumerate(C.splitlines(), 1) if line in text)
 
-    for claim in ("in_bounds", "no_undefined_behaviour"):
-        assert "fails" == found.verdicts()[f"{claim} strict"]
-        assert place(CODES) == found.value(claim, "strict")
-        assert f"plant.c:{number}" in found.words(claim, "strict")
+    found_beside(found, C, line, ("in_bounds", "no_undefined_behaviour"))
     assert words in found.words("in_bounds", "strict")
 
 

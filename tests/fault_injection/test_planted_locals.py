@@ -7,14 +7,13 @@ from typing import Any
 
 import pytest
 
-from tests.fault_injection.planted import C_START, place, seen, shared_record, sheet_text
+from tests.fault_injection.planted import C_START, found_beside, seen, shared_record, sheet_text
 
 pytestmark = [
     pytest.mark.usefixtures("gcc"),
     pytest.mark.skipif(platform.machine() != "x86_64", reason="the map of locals is laid out for x86-64"),
 ]
 
-CODES = 4096
 C = C_START + """
 #include <setjmp.h>
 static int far(uint16_t code, int there, int elsewhere) { return hit(code, 4096u) ? there : elsewhere; }
@@ -94,12 +93,8 @@ def record(private_cache: Any) -> dict[str, Any]:
 @pytest.mark.parametrize("name", FAULTS)
 def test_an_access_beside_a_local_names_it_with_input_and_line(record: dict[str, Any], name: str) -> None:
     found, (words, line) = seen(record, name), FAULTS[name]
-    number = next(n for n, text in enumerate(C.splitlines(), 1) if line in text)
 
-    for claim in ("in_bounds", "no_undefined_behaviour")[name == "slides" :]:
-        assert "fails" == found.verdicts()[f"{claim} strict"]
-        assert place(CODES) == found.value(claim, "strict")
-        assert f"plant.c:{number}" in found.words(claim, "strict")
+    found_beside(found, C, line, ("in_bounds", "no_undefined_behaviour")[name == "slides" :])
     assert words in found.words("no_undefined_behaviour", "strict")
 
 
