@@ -23,6 +23,8 @@ BLOCK = 1024
 EXTRA_MEMORY_BYTES = 256 << 20
 OWN, REPEAT = 0, 1
 NOT_MAPPED = 97
+# As in refusals.h.
+STARTED_SOMEWHERE, SIGNALLED = 2, 3
 # As in engine_parts.h.
 ROOMS, ROOM, PAGE = 8, 65536, 4096
 # The kernel maps nothing below; a board's addresses end at 4 GiB.
@@ -99,10 +101,13 @@ class Runner:
         self.keep: list[Any] = []
         self.parent = os.getppid()
 
-    def refused(self, problem: str) -> JobResult:
-        """The result of a job whose firmware cannot be loaded."""
+    def refused(self, problem: str, is_its_own: bool = False) -> JobResult:
+        """The result of a job whose firmware cannot be loaded. is_its_own: the firmware's fault, seen at the first input."""
         nothing = np.zeros((0, 3), np.int64)
-        return JobResult(nothing, fresh_results(0), np.zeros((0, 2), np.int64), load_problem=problem)
+        result = JobResult(nothing, fresh_results(0), np.zeros((0, 2), np.int64), load_problem=problem)
+        result.stops = [Stop("load", int(self.job.segments[0][0]), 1, 0, problem)] if is_its_own else []
+        result.not_run = [(int(start), int(count), f"not run: {problem}") for start, count, _ in self.job.segments]
+        return result
 
     def run(self, library: Library, screens: dict[str, Library]) -> JobResult:
         """Run all segments, going on behind each stop."""
@@ -239,9 +244,13 @@ class Runner:
         hole = max(1, min(hole, start + count - ordinal))
         # Refused while every signal was blocked, as the C library does around a start: the kernel ends the process.
         refused = os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGSYS
+        if shared.forked_at == SIGNALLED:
+            return Stop("reached for another process", ordinal, hole, phase,
+                        "it called kill() or its like on a process that is not its own (refused)")
         if shared.forked_at >= 0 or refused:
-            place, part = (ordinal, hole) if refused or shared.forked_at == 1 else (base, length)
-            return Stop("started another process", place, part, phase, "it called fork() or its like")
+            place, part = (base, length) if shared.forked_at == STARTED_SOMEWHERE else (ordinal, hole)
+            why = "it called fork() or its like" + (", or kill() on others, with signals blocked" if refused else "")
+            return Stop("started another process", place, part, phase, why)
         number = int(shared.signal)
         code_offset = int(shared.program_counter) - library.base if number else None
         if code_offset is not None and library_at(int(shared.program_counter))[0] != os.path.realpath(library.path):

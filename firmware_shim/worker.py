@@ -12,6 +12,7 @@ import functools
 import os
 import signal
 import tempfile
+from collections.abc import Callable
 from typing import Any
 
 from firmware_shim.engine import load_engine
@@ -25,12 +26,13 @@ PR_SET_CHILD_SUBREAPER = 36
 ARM, X86 = 40, 3
 
 
-def trial_load(path: str) -> str:
-    """Load the library in a child first: a constructor that crashes must not take the worker along."""
+def trial_load(path: str, contain: Callable[[], None]) -> str:
+    """Load the library in a child first: a constructor that crashes must not take the worker along. contain: called there."""
     child = os.fork()
     if child == 0:
         try:
             signal.alarm(5)
+            contain()
             ctypes.CDLL(path, mode=os.RTLD_NOW | os.RTLD_LOCAL)
             os._exit(0)
         except OSError as problem:
@@ -40,7 +42,11 @@ def trial_load(path: str) -> str:
             os._exit(1)
     _, status = os.waitpid(child, 0)
     if os.WIFSIGNALED(status):
-        return f"loading the firmware ended with signal {os.WTERMSIG(status)}"
+        number = os.WTERMSIG(status)
+        words = {signal.SIGSYS: "a constructor asked for a new process, or signalled another one",
+                 signal.SIGALRM: "a constructor did not come back within 5 s"}
+        return f"loading the firmware ended with {signal.Signals(number).name}: " + words.get(
+            signal.Signals(number), "a constructor crashed")
     if status != 0:
         try:
             with open(path + ".load", encoding="utf-8") as note:
@@ -79,7 +85,7 @@ class Worker:
     def library(self, path: str) -> Library | None:
         """The loaded library, or None when it cannot be loaded (see problems)."""
         if path not in self.libraries and path not in self.problems:
-            problem = trial_load(path)
+            problem = trial_load(path, self.engine.lib.pf_keep_to_itself)
             if problem:
                 self.problems[path] = problem
             else:
@@ -109,7 +115,7 @@ class Worker:
             return result
         runner = Runner(self.engine, job, self.capture)
         if library is None:
-            return runner.refused(self.problems[job.library])
+            return runner.refused(self.problems[job.library], is_its_own=True)
         libraries = self.beside(job)
         return runner.refused(libraries) if isinstance(libraries, str) else runner.run(library, libraries)
 

@@ -14,13 +14,8 @@
 #include <sys/types.h>
 #include <sys/wait.h>
 #include <ucontext.h>
-#include <linux/audit.h>
-#include <linux/filter.h>
-#include <linux/sched.h>
-#include <linux/seccomp.h>
 #include "engine_parts.h"
-
-enum { REFUSED_BY_FILTER = 1 }; /* si_code SYS_SECCOMP, which some C libraries do not name */
+#include "refusals.h"
 
 struct pf_job *pf_present_job;
 static struct pf_shared *fault_note;
@@ -64,8 +59,8 @@ static void on_fault(int number, siginfo_t *info, void *context)
     ucontext_t *u = context;
     if (step_over(number, u))
         return;
-    if (number == SIGSYS && info->si_code == REFUSED_BY_FILTER) {
-        fault_note->forked_at = 1;
+    if (number == SIGSYS && info->si_code == PF_REFUSED) {
+        fault_note->forked_at = pf_refused_what(info->si_syscall);
         _exit(99);
     }
     fault_note->signal = number;
@@ -87,45 +82,8 @@ static void on_fork(void)
 {
     if (getpid() != own_process)
         return;
-    fault_note->forked_at = 1;
+    fault_note->forked_at = PF_STARTED;
     _exit(99);
-}
-
-/* The kernel itself refuses new processes, however they are asked for: one started by the bare system call would
-   outlive a supervisor that is killed. Threads stay allowed: they end with the process. clone3 keeps its flags in
-   memory, where a filter cannot look; told that it does not exist, the C library uses clone instead. */
-#if defined(__x86_64__)
-#define OWN_ARCH AUDIT_ARCH_X86_64
-#else
-#define OWN_ARCH AUDIT_ARCH_AARCH64
-#endif
-#define FIELD(name) BPF_STMT(BPF_LD | BPF_W | BPF_ABS, offsetof(struct seccomp_data, name))
-#define IS(value, answer) \
-    BPF_JUMP(BPF_JMP | BPF_JEQ | BPF_K, (value), 0, 1), BPF_STMT(BPF_RET | BPF_K, (answer))
-
-static void refuse_processes(void)
-{
-    struct sock_filter rows[] = {
-        FIELD(arch),
-        BPF_JUMP(BPF_JMP | BPF_JEQ | BPF_K, OWN_ARCH, 1, 0),
-        BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_ALLOW),
-        FIELD(nr),
-#if defined(SYS_fork)
-        IS(SYS_fork, SECCOMP_RET_TRAP),
-        IS(SYS_vfork, SECCOMP_RET_TRAP),
-#endif
-        IS(SYS_clone3, SECCOMP_RET_ERRNO | ENOSYS),
-        BPF_JUMP(BPF_JMP | BPF_JEQ | BPF_K, SYS_clone, 1, 0),
-        BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_ALLOW),
-        FIELD(args[0]),
-        BPF_JUMP(BPF_JMP | BPF_JSET | BPF_K, CLONE_THREAD, 0, 1),
-        BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_ALLOW),
-        BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_TRAP),
-    };
-    struct sock_fprog filter = {sizeof rows / sizeof *rows, rows};
-    /* Where the kernel has no filters, the supervisor still ends what it finds. */
-    if (prctl(PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0) == 0)
-        prctl(PR_SET_SECCOMP, SECCOMP_MODE_FILTER, &filter, 0, 0);
 }
 
 static void limit(int what, rlim_t value)
@@ -201,7 +159,7 @@ static void prepare(struct pf_job *job, pid_t parent)
     for (int fd = 3; fd < 64; fd++)
         close(fd);
     if (!job->may_start)
-        refuse_processes();
+        pf_refuse_others();
 }
 
 /* With exceptions unmasked the offending instruction traps, and its address is the answer. */
@@ -246,6 +204,9 @@ int pf_start(struct pf_job *job)
     pf_served_finish();
     _exit(0);
 }
+
+/* For a trial load: constructors of the firmware run in it. */
+void pf_keep_to_itself(void) { pf_refuse_others(); }
 
 int64_t pf_script_size(void) { return (int64_t)sizeof(struct pf_script); }
 int64_t pf_machine_size(void) { return (int64_t)sizeof(struct pf_machine); }

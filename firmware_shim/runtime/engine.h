@@ -69,7 +69,7 @@ struct pf_shared {
     int64_t done, segment, opens;
     int64_t signal, fault_address, program_counter, stack_pointer;
     int64_t mode_changed_at, mode_before, mode_after;
-    int64_t written_at, written_address, forked_at;
+    int64_t written_at, written_address, forked_at; /* forked_at: see refusals.h */
     int64_t library_counter; /* address of an event outside the firmware's own code, 0 for none */
     int64_t entered; /* calls of the firmware's loops so far; within one of them the index only grows */
 };
@@ -105,6 +105,7 @@ struct pf_job {
 };
 
 int pf_start(struct pf_job *job);
+void pf_keep_to_itself(void);
 int64_t pf_job_size(void);
 int64_t pf_script_size(void);
 int64_t pf_machine_size(void);

@@ -4,6 +4,7 @@
 #include <unistd.h>
 #include <sys/mman.h>
 #include "engine_parts.h"
+#include "refusals.h"
 
 static unsigned char raw_store[8][PF_BLOCK * 8], output_store[PF_BLOCK * 8], spare_store[PF_BLOCK * 8];
 static double value_store[8][PF_BLOCK], y_store[PF_BLOCK], reference_store[PF_BLOCK];
@@ -305,7 +306,7 @@ void pf_sweep(struct pf_job *job)
             if (changed)
                 pin_mode(job, &block, total);
             if (!*process_mark) {
-                job->shared->forked_at = 2;
+                job->shared->forked_at = PF_STARTED_SOMEWHERE;
                 _exit(99);
             }
             block.flat = may_be_flat && pf_flatten(job, &block);

@@ -47,7 +47,7 @@ static void end_as_it_did(const struct pf_job *job)
     if (WIFEXITED(status) && WEXITSTATUS(status) == 97)
         shared->fault_address = memory->fault_address;
     if (memory->forked)
-        shared->forked_at = 1;
+        shared->forked_at = memory->forked;
     if (memory->signal) {
         shared->signal = memory->signal;
         shared->fault_address = memory->fault_address;

@@ -8,6 +8,7 @@
 #include <sys/mman.h>
 #include <xmmintrin.h>
 #include "narrow.h"
+#include "refusals.h"
 
 typedef void (*narrow_loop)(const void *const *inputs, void *output, long n, volatile long *progress);
 struct pf_narrow_entry {
@@ -18,8 +19,6 @@ extern const struct pf_narrow_entry pf_narrow_table[];
 
 _Static_assert(sizeof(long) == 4 && sizeof(void *) == 4, "this program is a 32-bit one");
 
-/* Declared here: the kernel's headers are often not installed for 32-bit programs. */
-extern int prctl(int what, ...);
 enum { END_WITH_PARENT = 1 };
 
 static struct pf_narrow_memory *memory;
@@ -29,6 +28,10 @@ static pid_t own_process;
 static void on_fault(int number, siginfo_t *info, void *context)
 {
     ucontext_t *u = context;
+    if (number == SIGSYS && info->si_code == PF_REFUSED) {
+        memory->forked = pf_refused_what(info->si_syscall);
+        _exit(99);
+    }
     memory->signal = number;
     memory->fault_address = (uint32_t)(uintptr_t)info->si_addr;
     memory->program_counter = (uint32_t)u->uc_mcontext.gregs[REG_EIP];
@@ -40,7 +43,7 @@ static void on_fork(void)
 {
     if (getpid() != own_process)
         return;
-    memory->forked = 1;
+    memory->forked = PF_STARTED;
     _exit(99);
 }
 
@@ -85,6 +88,7 @@ __attribute__((constructor(101))) static void begin(void)
     map_words();
     watch_faults();
     pthread_atfork(on_fork, NULL, NULL);
+    pf_refuse_others();
 }
 
 static narrow_loop loop_named(const char *name)

@@ -66,6 +66,7 @@ def test_a_product_of_stated_width_holds_in_both(tmp_path: Path) -> None:
 
 
 STOPS = C_START + """\
+#include <signal.h>
 #include <stdlib.h>
 #include <unistd.h>
 float stuck(float x) { if (x == 1.5f) for (;;) ; return x; }
@@ -74,10 +75,12 @@ float far(float x) { if (x == 1.5f) *(volatile int *)0x70000000 = 1; return x; }
 float deep(float x) { volatile char room[4096]; room[0] = 1; return x == 1.5f ? deep(x) + room[0] : x; }
 float ends(float x) { if (x == 1.5f) exit(0); return x; }
 float forks(float x) { if (x == 1.5f) fork(); return x; }
+float kills(float x) { if (x == 1.5f) kill(-1, 0); return x; }
 float fine(float x) { return x; }
 """
 STOPPED = {"stuck": "hang: no answer", "breaks": "crash: null pointer", "far": "crash: memory access outside everything",
-           "deep": "crash: stack exhausted", "ends": "exit: it ended the program", "forks": "started another process"}
+           "deep": "crash: stack exhausted", "ends": "exit: it ended the program", "forks": "started another process",
+           "kills": "reached for another process"}
 
 
 @pytest.mark.nightly

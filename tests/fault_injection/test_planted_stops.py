@@ -24,6 +24,7 @@ WAYS = {
     "killed": "raise(SIGKILL)",
     "terminated": "raise(SIGTERM)",
     "parent": "kill(getppid(), SIGKILL)",
+    "all": "kill(-1, 0)",
     "divide": "volatile int none = 0; keep = 7 / none",
     "greedy": "{ char *p; for (;;) { p = malloc(1u << 26); if (!p) abort(); memset(p, 1, 1u << 26); } }",
     "jump": "((void (*)(void))(uintptr_t)(code & 0u))()",
@@ -87,6 +88,8 @@ WORDS = {
     "deep": "stack",
     "branch": "process",
     "killed": "SIGKILL",
+    "parent": "reached for another process",
+    "all": "reached for another process",
     "terminated": "SIGTERM",
     "divide": "SIGFPE",
     "greedy": "",
@@ -97,6 +100,31 @@ WORDS = {
 @pytest.mark.parametrize("name", WORDS)
 def test_the_words_say_how_it_ended(record: dict[str, Any], name: str) -> None:
     assert WORDS[name] in seen(record, name).words("returns")
+
+
+AT_LOADING = C_START + """
+#include <stdlib.h>
+#include <signal.h>
+#include <unistd.h>
+float right(uint16_t code) { return code + 0.0f * (float)(hit(code, 2u) + (bits_of(1.0f) == 0)); }
+__attribute__((constructor)) static void first(void) { FAULT; }
+"""
+IN_TURN = 'if (access("MARKER", F_OK)) { mkdir("MARKER", 0700); } else { rmdir("MARKER"); abort(); }'
+
+
+@pytest.mark.parametrize(("fault", "words"), [
+    ("", ""),
+    ("kill(getppid(), 0)", "load: loading the firmware ended with SIGSYS: a constructor asked for a new process"),
+    ("abort()", "load: loading the firmware ended with SIGABRT: a constructor crashed"),
+    (IN_TURN, "killed its worker"),  # a trial load goes well, the next one does not
+])
+def test_a_constructor_that_goes_wrong_is_told(tmp_path: Path, fault: str, words: str) -> None:
+    c = AT_LOADING.replace("FAULT", fault.replace("MARKER", str(tmp_path / "marker")))
+    entry = 'f("right", inputs=[codes("code", bits=1)], output="", claims=[])'
+    found = seen(run(tmp_path, "#include <sys/stat.h>\n" + c, sheet_text(entry, more=', builds=["host"]')), "right")
+
+    assert ({"returns host"} if words else set()) == found.failing()
+    assert not words or words in found.words("returns")
 
 
 def test_a_crash_on_half_the_range_ends_in_reasonable_time(tmp_path: Path) -> None:
