@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import gcd
 
 from reference import kernels
 from reference.errors import NoScreen
 from reference.graphs import Graph, Node
 from reference.intervals import Interval
+from reference.whole_numbers import MOST_GRAINS, graph_grains, is_power_of_two
 
 ZERO = Fraction(0)
 LARGEST = Fraction(2**900)
@@ -111,13 +111,13 @@ def _whole_relative(node: Node, bound: Bound) -> Fraction | None:
     return min(by_total, bound.relative + bound.absolute / node.smallest)
 
 
-def bounds(graph: Graph, arithmetic: Arithmetic, constant_error: dict[int, Fraction]) -> list[Bound]:
-    """A Bound per node. constant_error: relative error of each constant node as it is stored."""
+def bounds(graph: Graph, arithmetic: Arithmetic, constant_error: dict[int, Fraction],
+           steps: Sequence[Fraction | None] = ()) -> list[Bound]:
+    """A Bound per node. constant_error: relative error of each constant node as it is stored; steps: as in graph_grains."""
     result: list[Bound] = []
-    grains: list[Fraction | None] = []
+    grains = graph_grains(graph, steps)
     doubtful: list[bool] = []
     for index, node in enumerate(graph.nodes):
-        grains.append(_grain(node, [grains[i] for i in node.arguments]))
         unsure = any(doubtful[i] for i in node.arguments)
         if unsure and node.operation in ("log", "log2", "tanh"):
             raise NoScreen(f"{node.operation} of a floor that may be in doubt")  # these kernels lose a NaN
@@ -141,33 +141,6 @@ def bounds(graph: Graph, arithmetic: Arithmetic, constant_error: dict[int, Fract
 
 
 Operands = list[tuple[Node, Bound]]
-MOST_GRAINS = 2**53
-
-
-def _grain(node: Node, grains: list[Fraction | None]) -> Fraction | None:
-    """A power of two of which every exact value of the node is a multiple, if one is known."""
-    match node.operation:
-        case "floor":
-            return Fraction(1)
-        case "constant":
-            return _dyadic_grain([node.constant]) if isinstance(node.constant, Fraction) else None
-        case "table":
-            return _dyadic_grain(node.table)
-        case "add" | "subtract" | "minimum" | "maximum" | "multiply" | "negative" | "absolute" | "copy":
-            known = [grain for grain in grains if grain is not None]
-            if len(known) < len(grains):
-                return None
-            return known[0] * known[1] if node.operation == "multiply" else min(known)
-    return None
-
-
-def _dyadic_grain(values: Sequence[Fraction]) -> Fraction | None:
-    bottom = max(value.denominator for value in values)
-    if any(value.denominator & (value.denominator - 1) for value in values):
-        return None
-    whole = [int(value * bottom) for value in values if value]
-    common = gcd(*whole) if whole else 1
-    return Fraction(common & -common, bottom)
 
 
 def _without_rounding(node: Node, grain: Fraction | None, operands: Operands) -> bool:
@@ -178,7 +151,7 @@ def _without_rounding(node: Node, grain: Fraction | None, operands: Operands) ->
         return True
     # Scaling up by a power of two moves the exponent only.
     return node.operation == "multiply" and any(
-        _is_power_of_two(factor) and factor.smallest >= 1 for factor, _ in operands
+        is_power_of_two(factor) and factor.smallest >= 1 for factor, _ in operands
     )
 
 
@@ -215,17 +188,9 @@ def _sum(node: Node, operands: Operands, a: Arithmetic) -> Bound:
     return _bound(node, relative, absolute, total)
 
 
-def _is_power_of_two(node: Node) -> bool:
-    value = node.constant
-    if not isinstance(value, Fraction) or value == 0:
-        return False
-    top, bottom = abs(value.numerator), value.denominator
-    return (top & (top - 1)) == 0 and (bottom & (bottom - 1)) == 0
-
-
 def _product(node: Node, operands: Operands, a: Arithmetic) -> Bound:
     (x, bx), (y, by) = operands
-    exact_scaling = _is_power_of_two(x) or _is_power_of_two(y)
+    exact_scaling = is_power_of_two(x) or is_power_of_two(y)
     unit = ZERO if exact_scaling else a.multiply
     total = (bx.total * y.largest + by.total * x.largest + bx.total * by.total) * (1 + unit)
     total += unit * node.largest + a.tiny

@@ -235,10 +235,12 @@ def _within(values: np.ndarray, low: Fraction, high: Fraction) -> bool:
     return isfinite(least) and isfinite(greatest) and low <= Fraction(least) and Fraction(greatest) <= high
 
 
-def screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str, object]) -> Screen | None:
+def screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str, object],
+           steps: Sequence[Fraction | None] = ()) -> Screen | None:
     """The screen of a reference over input ranges, or None if it has none (why_no_screen says why).
 
-    Shape:   one (low, high) per input, ends included; constants by keyword.
+    Shape:   one (low, high) per input, ends included; constants by keyword; steps: of each input, a number of which all its
+             values are multiples (None or left out: none is known).
     Unit:    those of the reference.
     Domain:  ranges within which every intermediate stays below 2**900 and every kernel in its proven domain.
     Error:   stated by the result's bounds, rounded up.
@@ -250,13 +252,13 @@ def screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str,
     (13.75, 14080.0, True)
     """
     try:
-        return _screen(function, ranges, constants)
+        return _screen(function, ranges, constants, steps)
     except NoScreen:
         return None
 
 
 def why_no_screen(
-    function: Callable[..., Any], ranges: Ranges, constants: Mapping[str, object]
+    function: Callable[..., Any], ranges: Ranges, constants: Mapping[str, object], steps: Sequence[Fraction | None] = ()
 ) -> str | None:
     """One sentence on what keeps a reference from having a screen over these ranges; None if it has one.
 
@@ -264,13 +266,14 @@ def why_no_screen(
     'exp2 outside [-900, 900]'
     """
     try:
-        _screen(function, ranges, constants)
+        _screen(function, ranges, constants, steps)
     except NoScreen as error:
         return str(error)
     return None
 
 
-def _screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str, object]) -> Screen:
+def _screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str, object],
+            steps: Sequence[Fraction | None]) -> Screen:
     for low, high in ranges:
         if not (-inf < low < inf and -inf < high < inf):
             raise NoScreen(f"input range [{low}, {high}] is not finite")
@@ -284,7 +287,7 @@ def _screen(function: Callable[..., Any], ranges: Ranges, constants: Mapping[str
             (single,), plain_error[index] = stored_constant(node.constant, 1)
             (first, second), finer_error[index] = stored_constant(node.constant, 2)
             stored[index] = (single, first, second)
-    plain_bounds, finer_bounds = bounds(graph, FLOAT64, plain_error), bounds(graph, FINER, finer_error)
+    plain_bounds, finer_bounds = bounds(graph, FLOAT64, plain_error, steps), bounds(graph, FINER, finer_error, steps)
     plain, finer = _final_bounds(graph, plain_bounds), _final_bounds(graph, finer_bounds)
     margins = {index: (_above(plain_bounds[node.arguments[0]].total), _above(finer_bounds[node.arguments[0]].total))
                for index, node in enumerate(graph.nodes) if node.operation == "floor"}

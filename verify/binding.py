@@ -344,9 +344,10 @@ def with_screens(bounds: dict[str, Bound], compiler: str, cache: Path) -> dict[s
             missing[name] = "inputs beyond 2^53 are not exact in binary64"
             continue
         ranges = [(grid.value(0), grid.value(grid.count - 1)) for grid in bound.domain.grids]
-        screen = tracing.screen(routine.reference, ranges, routine.constants)
+        steps = [grid.grain for grid in bound.domain.grids]
+        screen = tracing.screen(routine.reference, ranges, routine.constants, steps)
         if screen is None:
-            missing[name] = str(tracing.why_no_screen(routine.reference, ranges, routine.constants))
+            missing[name] = str(tracing.why_no_screen(routine.reference, ranges, routine.constants, steps))
         else:
             screens[name] = screen
     if not screens:

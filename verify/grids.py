@@ -71,6 +71,13 @@ class Grid:
             return Fraction(float32_from_ordinal(int(self.first + index)))
         return (self.first + self.step * index) * self.scale
 
+    @cached_property
+    def grain(self) -> Fraction | None:
+        """A number of which all values are multiples; None for floats, which have none worth knowing."""
+        if self.kind == "list":
+            return Fraction(1, math.lcm(*{value.denominator for value in self.values}))
+        return self.scale if self.kind == "integer" else None
+
     def doubles(self, indices: np.ndarray) -> np.ndarray:
         """Values of many points as binary64 (exact for every grid but lists of odd decimals)."""
         if self.kind == "list":

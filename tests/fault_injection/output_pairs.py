@@ -84,6 +84,14 @@ PAIRS = [
         "lsb=0", "LSB",
     ),
     Pair(
+        "mix", "int32_t", "int32_t a, int32_t b, int32_t c, int32_t d",
+        "within_16(a + b + c + d)",
+        "within_16(within_16(within_16(a + b) + c) + d)",
+        ", ".join(f'integers("{name}", -32768, 32767, "")' for name in "abcd"), "code",
+        "saturated_sum_from_codes", "bits=16",
+        "lsb=0", "LSB",
+    ),
+    Pair(
         "power_db", "float", "int32_t db",
         "powf(10.0f, (float)db / 20.0f)",
         "powf(10.0f, (float)db / 10.0f)",
@@ -93,4 +101,6 @@ PAIRS = [
     ),
 ]
 
-FAMILY = Family("output", PAIRS)
+C = "static int32_t within_16(int32_t x) { return x > 32767 ? 32767 : x < -32768 ? -32768 : x; }\n"
+
+FAMILY = Family("output", PAIRS, C)

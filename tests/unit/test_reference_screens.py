@@ -140,3 +140,27 @@ def test_exact_results_have_a_zero_bound() -> None:
 
     assert found is not None
     assert (0.0, 0.0) == (found.absolute_bound, found.relative_bound)
+
+
+def test_whole_inputs_are_added_scaled_and_clamped_without_any_doubt() -> None:
+    def mixed(ctx: Any, a: Any, b: Any) -> Any:
+        return ctx.clamp(a + b * 3 / 4096, -100, 100)
+
+    ranges = [(-32768, 32767), (-32768, 32767)]
+    known = screen(mixed, ranges, {}, [Fraction(1), Fraction(1)])
+    unknown, odd = screen(mixed, ranges, {}), screen(mixed, ranges, {}, [Fraction(1), Fraction(1, 3)])
+    assert known is not None and unknown is not None and odd is not None
+
+    assert (0.0, 0.0) == (known.relative_bound, known.absolute_bound)
+    assert min(unknown.absolute_bound, odd.absolute_bound) > 0
+    a, b = np.arange(-60.0, 60), np.arange(-30000.0, 30000, 500)
+    assert np.clip(a + b * 3 / 4096, -100, 100).tolist() == known.evaluate([a, b]).tolist()
+
+
+def test_whole_inputs_beyond_the_mantissa_are_rounded_and_said_to_be() -> None:
+    found = screen(lambda ctx, a, b: a * b, [(0, 2**30), (0, 2**30)], {}, [Fraction(1), Fraction(1)])
+    even = screen(lambda ctx, a, b: a * b, [(0, 2**30), (0, 2**30)], {}, [Fraction(8), Fraction(16)])
+    assert found is not None and even is not None
+
+    assert found.absolute_bound > 0
+    assert 0 == even.absolute_bound
