@@ -30,8 +30,9 @@ STANDARD_COMPILER = "arm-none-eabi-gcc"
 _INSTALL = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi (Debian, Ubuntu), or name it: Sheet(board_compiler=...)"
 _TARGET = "describes the target processor"
 _OWN = ("-g", "-fno-lto")
-_PARTS = ("board_build.py", "board_places.py", "board_ready.py", "cores.py", "board_code.py", "runtime/board.ld",
-          "runtime/board_ready.ld", "runtime/board_start.c", "runtime/board_serve.c", "runtime/board_served.h")
+_PARTS = ("board_build.py", "board_places.py", "board_ready.py", "board_ready_texts.py", "cores.py", "board_code.py",
+          "runtime/board.ld", "runtime/board_ready.ld", "runtime/board_start.c", "runtime/board_serve.c",
+          "runtime/board_served.h")
 
 
 class BoardMissing(ShimError):

@@ -16,6 +16,7 @@ from elftools.elf.elffile import ELFFile
 
 from firmware_shim import build as host_build
 from firmware_shim import build_cache, chain_source, compile_messages, loop_source
+from firmware_shim.board_ready_texts import Units, units
 from firmware_shim.compiler import Ran, run
 from firmware_shim.cores import Core, CoreConflict
 from firmware_shim.debug_info import DebugInfo, Function
@@ -116,41 +117,53 @@ def prototype(function: Function) -> str:
 def make(plan: host_build._Plan, work: Path, finished: Finished, core: Core, link: Any) -> build_cache.Manifest:
     """The loops, linked against the finished file; the folder then holds library.so. Errors: ShimError."""
     request = plan.request
-    apart = [call.name for call in request.calls] + [machine.name for machine in request.machines]
-    if apart:
-        raise _refused(finished.path, f"{', '.join(apart)}: calls and machines that the sheet writes out need the author's "
-                       "headers, and are compiled from the sources only", "check them in a sheet without image=", apart)
     functions = finished.routines(request.routines)
+    abi = "-mfloat-abi=" + ("hard" if finished.hard_float else "softfp" if core.fpu != "none" else "soft")
+    texts = _texts(plan, work, finished, abi)
     words = dict(request.peripherals)
-    unit = work / "unit1.c"
+    unit = work / "loops.c"
     text = "".join(prototype(f) + loop_source.loop(f, words) for f in functions)
-    text += chain_source.generate_all(request.chains, chain_source.types_of(functions, ()))
+    text += chain_source.generate_all(request.chains, chain_source.types_of(functions, request.calls))
     unit.write_text((loop_source.call_source.HELPERS if words else "") + text)
     flags = plan.flags_of(plan.sources[0])
     target = [word for word in flags.kept if word.startswith("-m") and not word.startswith("-mfloat-abi")]
-    target.append("-mfloat-abi=" + ("hard" if finished.hard_float else "softfp" if core.fpu != "none" else "soft"))
+    target.append(abi)
     compile_it = [*plan.compiler.command, *target, "-O2", "-std=gnu11", "-ffreestanding", "-fno-lto", "-w", "-c"]
-    ran = run([*compile_it, unit.name, "-o", "unit1.o"], folder=work)
+    ran = run([*compile_it, unit.name, "-o", "loops.o"], folder=work)
     if ran.code != 0:
         raise compile_messages.compile_failure(unit, ran)
-    ran = (_beside if finished.whole else _together)(plan, work, finished, compile_it, target, link)
+    ran = (_beside if finished.whole else _together)(plan, work, finished, compile_it, target, link, texts)
     return {
-        "variant": request.variant, "key": "", "kept": target, "dropped": [], "machines": {},
+        "variant": request.variant, "key": "", "kept": target, "dropped": [],
+        "machines": texts.manifest.get("machines", {}),
         "loops": {name: loop_source.loop_symbol(name) for name in request.all_loops()},
-        "hashes": {str(finished.path): build_cache.hash_of(finished.path)}, "log": ran.err, "units": [],
-        "image": str(finished.path),
+        "hashes": {**{f: h for f, h in texts.manifest.get("hashes", {}).items() if not f.startswith(f"{work}/")},
+                   str(finished.path): build_cache.hash_of(finished.path)},
+        "log": ran.err, "units": [], "image": str(finished.path), "inlined": texts.inlined,
     }
 
 
+def _texts(plan: host_build._Plan, work: Path, finished: Finished, abi: str) -> Units:
+    """The units of calls and machines, if the request has any. Errors: ShimError."""
+    request = plan.request
+    if not (request.calls or request.machines):
+        return Units({})
+    made = units(plan, work, set(finished.symbols), finished.info(), (abi,))
+    for name, why in made.refused.items():
+        raise _refused(finished.path, f"{name}: {why}", "or check it in a sheet without image=",
+                       [n for n, reason in made.refused.items() if reason == why])
+    return made
+
+
 def _together(plan: host_build._Plan, work: Path, finished: Finished, compile_it: list[str], target: list[str],
-              link: Any) -> Ran:
+              link: Any, texts: Units) -> Ran:
     """An object file: linked with the loops as a compiled source would be."""
-    shutil.copy(finished.path, work / "unit0.o")
+    shutil.copy(finished.path, work / "finished.o")
     names = [word for name in plan.request.routines for word in ("--globalize-symbol", name)]
     tool = run([*plan.compiler.command, "-print-prog-name=objcopy"]).out.strip()
-    run([tool, *names, "unit0.o"], folder=work)
+    run([tool, *names, "finished.o"], folder=work)
     try:
-        ran: Ran = link(plan, work, ["unit0.o", "unit1.o"])
+        ran: Ran = link(plan, work, ["finished.o", "loops.o", *texts.objects])
     except CompileFailed as problem:
         raise _refused(finished.path, f"it does not link: {problem.why}",
                        "name the finished .elf instead: it has everything that the object needs") from problem
@@ -158,12 +171,13 @@ def _together(plan: host_build._Plan, work: Path, finished: Finished, compile_it
 
 
 def _beside(plan: host_build._Plan, work: Path, finished: Finished, compile_it: list[str], target: list[str],
-            link: Any) -> Ran:
+            link: Any, texts: Units) -> Ran:
     """An executable: taken as it is, the loops in a file of their own."""
     ran = run([*compile_it, "-DPF_READY", str(RUNTIME / "board_start.c"), "-o", "board_start.o"], folder=work)
     if ran.code != 0:
         raise compile_messages.compile_failure(RUNTIME / "board_start.c", ran)
     places = {name: finished.symbols[name] | 1 for name in plan.request.routines}
+    places |= {name: finished.symbols[name] | (name in finished.functions) for name in texts.weak}
     places |= {"__pf_own_start": finished.text[0], "__pf_own_end": finished.text[1],
                "__pf_heap_end": (finished.memory_end + 4095) // 4096 * 4096 + HEAP_BYTES}
     first, last = ("__init_array_start", "__init_array_end")
@@ -173,9 +187,9 @@ def _beside(plan: host_build._Plan, work: Path, finished: Finished, compile_it: 
                        "drop init_array=True, or name them in the linker script")
     places |= {"__pf_init_start": finished.symbols[first] if constructors else 0,
                "__pf_init_end": finished.symbols[last] if constructors else 0}
-    ran = run([*plan.compiler.command, *target, "-nostdlib", "-T", str(RUNTIME / "board_ready.ld"), "-o", LOOPS, "unit1.o",
-               "board_start.o", *[f"-Wl,--defsym={name}={value:#x}" for name, value in places.items()],
-               "-Wl,--no-warn-rwx-segments", "-lgcc"], folder=work)
+    ran = run([*plan.compiler.command, *target, "-nostdlib", "-T", str(RUNTIME / "board_ready.ld"), "-o", LOOPS, "loops.o",
+               *texts.objects, "board_start.o", *[f"-Wl,--defsym={name}={value:#x}" for name, value in places.items()],
+               "-Wl,--no-warn-rwx-segments", "-Wl,--start-group", "-lm", "-lc", "-lgcc", "-Wl,--end-group"], folder=work)
     if ran.code != 0:
         raise compile_messages.link_failure(ran, plan.sources, host_build._MAPPED)
     shutil.copy(finished.path, work / "library.so")

@@ -78,14 +78,16 @@ def _code(path: Path, key: str) -> _Code:
     return _Code(path)
 
 
-def other_code(first: Path, second: Path, routine: str, key: str = "") -> tuple[str, ...]:
-    """Functions reached from a routine by direct calls whose code differs in two images; empty if none does.
+def other_code(first: Path, second: Path, roots: set[str], key: str = "", *, some: bool = False) -> tuple[str, ...]:
+    """Functions reached from the roots by direct calls whose code differs in two images; empty if none does.
 
-    Shape:  ``key`` tells builds of one path apart; a function that only one image has is named too.
+    Shape:  ``key`` tells builds of one path apart; a function that only one image has is named too;
+            ``some`` the roots are words, of which only functions that both have count.
     Errors: OSError, SourceMissing when a file cannot be read.
     """
     one, two = _code(first, key), _code(second, key)
-    waiting, seen, differing = [routine], {routine}, []
+    seen = {name for name in roots if not some or (name in one.spans and name in two.spans)}
+    waiting, differing = sorted(seen), []
     while waiting:
         name = waiting.pop()
         if name not in one.spans or name not in two.spans:

@@ -81,7 +81,6 @@ class CoreConflict(ShimError):
     """The author's flags, an object or a finished image do not fit the core, or cannot be run on it as they are."""
 
     code = "S122"
-    routines: tuple[str, ...] = ()  # of a finished image: those that it cannot run; the others can
 
 
 def core_named(name: str) -> Core:

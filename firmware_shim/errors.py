@@ -11,10 +11,15 @@ class ShimError(Exception):
     """
 
     code = "S100"
+    routines: tuple[str, ...] = ()  # where only these are hit: the rest goes on without them
 
     def __init__(self, what: str, where: str, why: str, todo: str) -> None:
         super().__init__(what, where, why, todo)
         self.what, self.where, self.why, self.todo = (_one_line(t) for t in (what, where, why, todo))
+
+    def brief(self) -> str:
+        """One line; the reason only where it is told nowhere else."""
+        return f"{self.what}: {self.why}" if self.routines else self.what
 
     def __str__(self) -> str:
         return (

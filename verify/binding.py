@@ -153,12 +153,21 @@ def finished_image(request: Request, core: str, cache: Path, apart: dict[str, Sh
             return build_board(request, core, cache)
         except CoreConflict as problem:
             gone = set(problem.routines)
-            left = tuple(name for name in request.routines if name not in gone)
-            if not left or not gone:
+            left = replace(request, routines=tuple(name for name in request.routines if name not in gone),
+                           calls=tuple(call for call in request.calls if call.name not in gone),
+                           machines=tuple(machine for machine in request.machines if machine.name not in gone),
+                           chains=tuple(chain for chain in request.chains if not gone & set(chain.stages)))
+            if not gone or not (left.routines or left.calls or left.machines):
                 raise
             apart.update(dict.fromkeys(gone, problem))
-            request = replace(request, routines=left, calls=tuple(c for c in request.calls if c.name not in gone),
-                              machines=tuple(m for m in request.machines if m.name not in gone))
+            request = left
+
+
+def notes_of_image(sheet: Sheet, name: str, built: Built | None) -> tuple[str, ...]:
+    """What a finished image means for a routine or a machine of the sheet."""
+    if built is None or not sheet.image:
+        return ()
+    return image_notes(request_for(sheet, "board"), sheet.core or "", str(built.library), name, built.key, cache_folder())
 
 
 def apart_of(routine: Routine, apart: Mapping[str, ShimError]) -> bool:
@@ -205,8 +214,7 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
         return replace(bound, board=board, host=host.bounds.get(name) if host else None)
 
     board = next((bench for bench in benches if bench.build == "board"), None)
-    of_board = board.bounds.items() if board else ()
-    said = {name: image_notes(request_for(sheet, "board"), sheet.core or "", bound, cache) for name, bound in of_board}
+    said = {name: notes_of_image(sheet, name, board.built) for name in board.bounds} if board else {}
     if any(said.values()):
         benches = [replace(bench, bounds={name: replace(bound, notes=(*bound.notes, *said.get(name, ())))
                                           for name, bound in bench.bounds.items()}) for bench in benches]

@@ -19,7 +19,7 @@ from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
 from firmware_shim.job import NOT_TRIED, Test
-from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches, ready_engine
+from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches, notes_of_image, ready_engine
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
 from verify.evidence import Evidence, Total, same_results
@@ -144,7 +144,9 @@ class Check:
         check = MachineCheck(machine, self.sheet.file.name, crew, self.plan, self.progress, self.witnesses, kept, no_flags,
                              self.sheet.default_nan, self.sheet.core or "",
                              float(self.sheet.clock_hz) if self.sheet.clock_hz else None,
-                             levels=next((bench.levels for bench in self.benches if bench.build == "host"), {}))
+                             levels=next((bench.levels for bench in self.benches if bench.build == "host"), {}),
+                             of_image=next((notes_of_image(self.sheet, machine.name, bench.built) for bench in self.benches
+                                            if bench.build == "board" and machine.name not in bench.apart), ()))
         return check, [(build, built) for build, built in builds if built is not None]
 
     def check_machine(self, machine: Machine) -> dict[str, Any]:
@@ -165,14 +167,14 @@ class Check:
                 self.note(self.entry(machine))
             return
         checks = [self.machine_check(machine) for machine in machines]
-        builds = [build for build, built in checks[0][1] if isinstance(built, Built)]
-        if not self.plan.fresh and all(check.is_kept(builds) for check, _ in checks):
+        if not self.plan.fresh and all(
+                check.is_kept([build for build, built in builds if isinstance(built, Built)]) for check, builds in checks):
             # Little is to be run: starting processes would cost more.
             for machine in machines:
                 self.note(self.entry(machine))
             return
         workers = self.workers or os.cpu_count() or 1
-        for entry, lines in entries([check for check, _ in checks], checks[0][1], engine, workers, self.progress):
+        for entry, lines in entries(checks, engine, workers, self.progress):
             self.note(entry)
             self.witnesses.add_lines(lines)
 
@@ -222,12 +224,9 @@ class Check:
 
     def check_build(self, routine: Routine, bench: Bench) -> list[Outcome]:
         """Hunt and judge one routine in one build."""
-        if bench.problem is not None:
-            claims = [claim for claim in routine.claims if judged_in(claim, bench.build)]
-            what = bench.problem.what
-            return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in claims]
-        if routine.name in bench.apart:
-            what = f"{bench.apart[routine.name].what}: {bench.apart[routine.name].why}"
+        problem = bench.problem or bench.apart.get(routine.name)
+        if problem is not None:
+            what = problem.brief()
             return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in routine.claims
                     if judged_in(c, bench.build)]
         bound = bench.bounds.get(routine.name)

@@ -93,6 +93,7 @@ class MachineCheck:
     hunted: list[Script] = field(default_factory=list)
     interrupted: bool = False
     levels: Mapping[str, Built] = field(default_factory=dict)
+    of_image: tuple[str, ...] = ()
 
     def claims(self, build: str) -> list[Claim]:
         """The claims that are judged in one build."""
@@ -108,7 +109,7 @@ class MachineCheck:
         repeats = any(claim.name == "deterministic" for claim in self.machine.claims)
         for build, built in builds:
             if isinstance(built, ShimError):
-                claims += [blocked_entry(claim, build, built.what) for claim in self.claims(build)]
+                claims += [blocked_entry(claim, build, built.brief()) for claim in self.claims(build)]
                 continue
             beside = host if build != "strict" or (exact_arithmetic(built) and repeats) else None
             stand = stand_of(self.machine, built, default_nan=self.default_nan, host=beside, core=self.core,
@@ -118,7 +119,7 @@ class MachineCheck:
                 host = stand
             if build == "board":
                 budget = f"on the board {self.budget(build)} scripts are drawn, on this computer {self.budget('host')}"
-                notes = (*notes, f"{budget}; those nearest to a limit here were run there too")
+                notes = (*notes, *self.of_image, f"{budget}; those nearest to a limit here were run there too")
             else:
                 prototype, definition, notes = stand.prototype, stand.definition, stand.notes
             claims += self.build(stand)

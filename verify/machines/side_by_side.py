@@ -38,10 +38,11 @@ _crew: list[Crew] = []
 _shared: list[mmap.mmap] = []
 
 
-def entries(checks: Sequence[MachineCheck], builds: Builds, engine: Path, workers: int,
+def entries(pairs: Sequence[tuple[MachineCheck, Builds]], engine: Path, workers: int,
             progress: Progress) -> Iterator[tuple[dict[str, Any], list[str]]]:
-    """(entry of the record, new witness lines) of each machine, in order."""
-    _tasks[:] = [(check, builds, engine) for check in checks]
+    """(entry of the record, new witness lines) of each machine with the builds that it runs in, in order."""
+    _tasks[:] = [(check, builds, engine) for check, builds in pairs]
+    checks = [check for check, _ in pairs]
     _shared[:] = [mmap.mmap(-1, WORD.size * (len(checks) + 1))]
     pool = multiprocessing.get_context("fork").Pool(max(1, min(workers, len(checks))), _begin)
     try:
