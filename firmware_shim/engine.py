@@ -25,7 +25,7 @@ RUNTIME = Path(__file__).parent / "runtime"
 ENGINE_SOURCES = (
     *("engine_block.c", "engine_flat.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c"),
     *("engine_script.c", "engine_long.c", "engine_long_kept.c", "engine_count.c", "engine_trace.c"),
-    *("engine_watch.c", "engine_heap.c", "engine_stretch.c"),
+    *("engine_follow.c", "engine_watch.c", "engine_heap.c", "engine_stretch.c"),
     *("contain.c", "board_bridge.c", "board_machine.c", "board_same.c", "board_served.c"),
     "board_interrupt.c",
     *("narrow_bridge.c", "engine_process.c"),
@@ -82,7 +82,8 @@ class OwnPartFailed(ShimError):
 def declarations() -> cffi.FFI:
     """The engine's declarations for cffi."""
     ffi = cffi.FFI()
-    for name in ("engine_long.h", "engine_script.h", "engine_trace.h", "engine.h", "board_bridge.h", "narrow_bridge.h"):
+    for name in ("engine_long.h", "engine_script.h", "engine_trace.h", "engine_follow.h", "engine.h", "board_bridge.h",
+                 "narrow_bridge.h"):
         ffi.cdef((RUNTIME / name).read_text(encoding="utf-8"))
     return ffi
 

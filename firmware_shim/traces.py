@@ -80,6 +80,18 @@ class Eye:
             self.engine.lib.pf_trace_slew(self.of(stream), len(stream), step, start, self.of(found))
         return found
 
+    def followed(self, inputs: np.ndarray, ends: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(output, bound) of a linear system of two states, whose parts end at `ends` and have a row of numbers each (as
+        pf_follow_linear takes them); inputs: float64[n, inputs]."""
+        wanted, bound = np.empty(len(inputs)), np.empty(len(inputs))
+        if len(inputs):
+            ffi = self.engine.ffi
+            inputs, rows = (np.ascontiguousarray(values, np.float64) for values in (inputs, rows))
+            self.engine.lib.pf_follow_linear(self.of(inputs), inputs.shape[1],
+                                             ffi.from_buffer("int64_t[]", np.ascontiguousarray(ends, np.int64)),
+                                             self.of(rows), len(rows), self.of(wanted), self.of(bound))
+        return wanted, bound
+
 
 @functools.cache
 def eye_of(engine: Path) -> Eye:

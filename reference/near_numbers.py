@@ -118,7 +118,7 @@ class NearContext(Context):
 
     def sin_turns(self, x: Number) -> Near:
         x = self.own(x)
-        value = float(kernels.sin_turns(np.array([x.value]))[0])
+        value = kernels.sin_turns_of_one(x.value)
         return self.made(value, 2.0**-49 + 6.2832 * x.off)
 
     def cos_turns(self, x: Number) -> Near:

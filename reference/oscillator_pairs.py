@@ -15,6 +15,7 @@ the next sample on.
 
 from __future__ import annotations
 
+import itertools
 from fractions import Fraction
 from typing import Any
 
@@ -29,6 +30,8 @@ from reference.trajectories import UNIT, Script
 
 MOST_ROUNDS = 400
 ENOUGH = 2.0**-45
+# Widths are computed in binary64 themselves.
+SLACK, MOST_RATE = 1 + 2.0**-30, 1 - 2.0**-20
 
 
 class CrossFed(StreamTrajectory):
@@ -39,6 +42,7 @@ class CrossFed(StreamTrajectory):
         self.pair, self.index, self.follow_below = phases, index, follow_below
         self.output, self.order = output, order
         self.found: tuple[np.ndarray, np.ndarray] | None = None
+        self.ends: tuple[np.ndarray, np.ndarray] | None = None
 
     def both(self) -> tuple[np.ndarray, np.ndarray]:
         """(middle, half width) of the chosen output.
@@ -50,42 +54,61 @@ class CrossFed(StreamTrajectory):
             return self.found
         count = self.script.samples
         turns = [Wave(phase, "sine", Fraction(0), Fraction(0)).turns() for phase in self.pair]
-        deviation = self.index / (2 * np.pi)
         followed = np.abs(self.index) < self.follow_below
-        first, second = np.zeros(count), np.zeros(count)
-        rounds = 0
+        # Only what is followed is computed; nothing is known of what comes out elsewhere, and 0 stands for it.
+        places = np.flatnonzero(followed)
+        first, second = np.zeros(len(places)), np.zeros(len(places))
+        first_turns, second_turns = (phase[places] for phase, _ in turns)
+        deviation = self.index[places] / (2 * np.pi)
+        goes_on = np.diff(places, prepend=-2) == 1
+        # An error of the second output comes back to it through the index once a round, or through both.
         reach = float(np.abs(self.index[followed]).max(initial=0.0))
-        left = 2.0
+        per_round = reach if self.order == "together" else reach * reach
+        rounds, left, before = 0, 2.0, 2.0
+        starts, fed = np.flatnonzero(~goes_on), np.zeros(len(places))
         while rounds < MOST_ROUNDS and (left > ENOUGH or rounds < 2):
-            fed = np.concatenate([[0.0], second[:-1]])
-            new_first = kernels.sin_turns(turns[0][0] + deviation * np.where(followed, fed, 0.0))
-            fed = np.concatenate([[0.0], first[:-1]]) if self.order == "together" else new_first
-            new_second = kernels.sin_turns(turns[1][0] + deviation * np.where(followed, fed, 0.0))
+            fed[1:], fed[starts] = second[:-1], 0.0
+            new_first = kernels.sin_turns(first_turns + deviation * fed)
+            if self.order == "together":
+                fed[1:], fed[starts] = first[:-1], 0.0
+            new_second = kernels.sin_turns(second_turns + deviation * (fed if self.order == "together" else new_first))
             first, second = new_first, new_second
-            rounds, left = rounds + 1, left * reach
-        # What the rounds left over, wherever all samples before were followed; sample k needs at most k + 1 rounds.
-        rest = left if rounds <= count else 0.0
+            rounds, left, before = rounds + 1, left * per_round, left
+        rest = max(left, reach * before)
         own = TWO_PI * (turns[0][1] + turns[1][1] + 8 * UNIT) + 2.0**-48
-        widths = self.widths(followed, own + np.abs(self.index) * 16 * UNIT, rest)
-        values = first if self.output == "first" else second
+        widths = self.widths(places, goes_on, own + np.abs(self.index) * 16 * UNIT + rest)
+        values = np.zeros(count)
+        values[places] = first if self.output == "first" else second
         self.found = values, widths
         return self.found
 
-    def widths(self, followed: np.ndarray, own: np.ndarray, rest: float) -> np.ndarray:
-        """Half widths: the recursion of errors, in plain numbers."""
-        sizes = np.abs(self.index).tolist()
-        width_first = width_second = 0.0
-        found = np.empty(self.script.samples)
-        for k, (size, known, added) in enumerate(zip(sizes, followed.tolist(), own.tolist(), strict=True)):
-            if not known:
-                width_first = width_second = 2.0
-            else:
-                into_second = width_first
-                width_first = min(2.0, size * width_second + added + rest)
-                into_second = into_second if self.order == "together" else width_first
-                width_second = min(2.0, size * into_second + added + rest)
-            found[k] = width_first if self.output == "first" else width_second
-        return found
+    def widths(self, places: np.ndarray, goes_on: np.ndarray, added: np.ndarray) -> np.ndarray:
+        """Half widths, where the pair is followed; 2 elsewhere.
+
+        Where the index stays the same, w' = q w + m with m the largest of `added` there: after k samples
+        q**k w + m (1 - q**k)/(1 - q). In turn, the second's goes by q**2 and q m + m; together, both are alike.
+        """
+        sizes, found = np.abs(self.index)[places], np.empty(len(places))
+        width = 0.0 if len(places) and places[0] == 0 else 2.0
+        changes = [*np.flatnonzero(~goes_on | (np.diff(sizes, prepend=-1.0) != 0)).tolist(), len(places)]
+        in_turn = self.order == "in turn"
+        for start, end in itertools.pairwise(changes):
+            if not goes_on[start] and start:
+                width = 2.0
+            q, m = float(sizes[start]), float(added[places[start:end]].max())
+            rate, more = (q * q * SLACK, q * m + m) if in_turn else (q, m)
+            if rate > MOST_RATE:  # nothing is forgotten within any script
+                found[start:end] = width = 2.0
+                continue
+            powers = rate ** np.arange(end - start + 1.0)
+            second = np.minimum(2.0, (powers * width + more * ((1 - powers) / (1 - rate))) * SLACK)
+            second[0] = width
+            first = np.minimum(2.0, (q * second[:-1] + m) * SLACK) if in_turn else second[1:]
+            found[start:end] = first if self.output == "first" else second[1:]
+            width = float(second[-1])
+        widths = np.full(self.script.samples, 2.0)
+        widths[places] = found
+        return widths
 
     def values(self) -> tuple[np.ndarray, np.ndarray]:
         """The middle of the span, which says itself how far the right value can be; its ends are exact numbers."""
@@ -94,8 +117,10 @@ class CrossFed(StreamTrajectory):
 
     def span(self) -> tuple[np.ndarray, np.ndarray]:
         """Least and most right value of each sample."""
-        middle, width = self.both()
-        return np.maximum(-1.0, middle - width), np.minimum(1.0, middle + width)
+        if self.ends is None:
+            middle, width = self.both()
+            self.ends = np.maximum(-1.0, middle - width), np.minimum(1.0, middle + width)
+        return self.ends
 
     def enclosure(self, sample: int, bits: int) -> tuple[Fraction, Fraction]:
         """The span again: no precision narrows what the firmware's own rounding decides."""

@@ -9,7 +9,9 @@ Limits: bits 2 to 53, since outputs are compared as binary64 numbers.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -23,23 +25,61 @@ from reference.trajectories import Script
 OUTPUTS = ("state", "level", "bit")
 
 
-def _sequence(script: Script, step: Callable[[int], int], seed: int, bits: int, output: str, steps_first: bool) -> Steps:
+@dataclass
+class _Sequence:
+    """States from one seed on, as far as they were asked for: scripts ask for the same ones again and again."""
+
+    step: Callable[[int], int]
+    states: list[int]
+    found: np.ndarray
+
+    def first(self, count: int) -> np.ndarray:
+        """So many states, the seed first."""
+        if len(self.found) < count:
+            states, step, x = self.states, self.step, self.states[-1]
+            for _ in range(max(count, 2 * len(states)) - len(states)):
+                x = step(x)
+                states.append(x)
+            self.found = np.array(states, np.float64)
+        return self.found[:count]
+
+
+@lru_cache(maxsize=64)
+def _sequence_from(make: Callable[..., Callable[[int], int]], numbers: tuple[Any, ...], seed: int) -> _Sequence:
+    return _Sequence(make(*numbers), [seed], np.array([seed], np.float64))
+
+
+def _sequence(script: Script, make: Callable[..., Callable[[int], int]], numbers: tuple[Any, ...], seed: int, bits: int,
+              output: str, steps_first: bool) -> Steps:
+    """make(*numbers) gives the step from state to state."""
     if output not in OUTPUTS or not 2 <= bits <= 53:
         raise DomainError(f"output is one of {', '.join(OUTPUTS)}, bits are 2 to 53")
-    seeds = {sample: int(value) for sample, name, value in script.events if name == "seed"}
-    state, found = seed, np.zeros(script.samples)
-    for k in range(script.samples):
-        state = seeds.get(k, state)
-        if steps_first:
-            state = step(state)
-        found[k] = state
-        if not steps_first:
-            state = step(state)
+    seeds = {0: seed, **{sample: int(value) for sample, name, value in script.events if name == "seed"}}
+    starts = sorted(start for start in seeds if start < script.samples)
+    found = np.zeros(script.samples)
+    for start, end in zip(starts, [*starts[1:], script.samples], strict=True):
+        states = _sequence_from(make, numbers, seeds[start]).first(end - start + steps_first)
+        found[start:end] = states[int(steps_first) :]
     if output == "level":
         found = found / 2.0 ** (bits - 1) - 1.0
     elif output == "bit":
         found = found % 2
     return Steps(script, found)
+
+
+def _shifted(form: str, taps: int, bits: int) -> Callable[[int], int]:
+    if form == "folded":
+        return lambda x: (x >> 1) ^ (taps if x & 1 else 0)
+    return lambda x: (x >> 1) | (((x & taps).bit_count() & 1) << (bits - 1))
+
+
+def _multiplied(multiplier: int, increment: int, mask: int) -> Callable[[int], int]:
+    return lambda x: (multiplier * x + increment) & mask
+
+
+def _xored(shifts: tuple[int, int, int], bits: int) -> Callable[[int], int]:
+    exact = RationalContext()
+    return lambda x: int(random_sources.xorshift_from_state(exact, Fraction(x), shifts=shifts, bits=bits))
 
 
 def shift_register(ctx: Any, script: Script, *, taps: int, bits: int, seed: int = 1, form: str = "folded",
@@ -57,13 +97,7 @@ def shift_register(ctx: Any, script: Script, *, taps: int, bits: int, seed: int 
     """
     if form not in ("folded", "parity") or not 1 <= taps < 2**bits:
         raise DomainError('form is "folded" or "parity", taps 1 to 2**bits - 1')
-
-    def step(x: int) -> int:
-        if form == "folded":
-            return (x >> 1) ^ (taps if x & 1 else 0)
-        return (x >> 1) | (((x & taps).bit_count() & 1) << (bits - 1))
-
-    return _sequence(script, step, seed, bits, output, steps_first)
+    return _sequence(script, _shifted, (form, taps, bits), seed, bits, output, steps_first)
 
 
 def congruential(ctx: Any, script: Script, *, multiplier: int, increment: int, bits: int = 32, seed: int = 0,
@@ -83,7 +117,7 @@ def congruential(ctx: Any, script: Script, *, multiplier: int, increment: int, b
     if not (0 <= multiplier < 2**bits and 0 <= increment < 2**bits):
         raise DomainError("multiplier and increment must lie in 0 to 2**bits - 1")
     mask = 2**bits - 1
-    return _sequence(script, lambda x: (multiplier * x + increment) & mask, seed, bits, output, steps_first)
+    return _sequence(script, _multiplied, (multiplier, increment, mask), seed, bits, output, steps_first)
 
 
 def xorshift(ctx: Any, script: Script, *, shifts: tuple[int, int, int] = (13, 17, 5), bits: int = 32, seed: int = 1,
@@ -100,9 +134,4 @@ def xorshift(ctx: Any, script: Script, *, shifts: tuple[int, int, int] = (13, 17
     >>> [int(v) for v in xorshift(None, Script(2, Fraction(1)), seed=2463534242).screen()[0]]
     [2463534242, 723471715]
     """
-    exact = RationalContext()
-
-    def step(x: int) -> int:
-        return int(random_sources.xorshift_from_state(exact, Fraction(x), shifts=shifts, bits=bits))
-
-    return _sequence(script, step, seed, bits, output, steps_first)
+    return _sequence(script, _xored, (tuple(shifts), bits), seed, bits, output, steps_first)

@@ -53,8 +53,7 @@ class StreamTrajectory:
 
     def pieces(self) -> list[tuple[Any, ...]]:
         """The screen as one stretch of tables, for a compiled judge (as Trajectory.pieces; kind 3)."""
-        wanted, bound = (np.ascontiguousarray(values, np.float64) for values in self._screen)
-        return [(0, len(wanted), 3, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, wanted, bound)]
+        return [table_piece(*self._screen)]
 
     def exact(self, sample: int, bits: int = 120) -> tuple[Fraction, Fraction]:
         """Enclosure of the right output at one sample."""
@@ -67,6 +66,12 @@ class StreamTrajectory:
     def shifted(self, shifts: Any) -> StreamTrajectory:
         """No decision has a shift here."""
         return self
+
+
+def table_piece(wanted: np.ndarray, bound: np.ndarray) -> tuple[Any, ...]:
+    """All samples as one stretch of tables."""
+    wanted, bound = (np.ascontiguousarray(values, np.float64) for values in (wanted, bound))
+    return (0, len(wanted), 3, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, wanted, bound)
 
 
 class OnePole(StreamTrajectory):

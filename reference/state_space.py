@@ -8,6 +8,9 @@ The screen works in chunks of 64 samples: what a chunk's own input gives is a pr
 what the state before it gives another; states are carried from chunk to chunk in extended precision (64 bits of mantissa
 or more), since their errors live long. Tables come from fixed-point integers of 512 bits. The error of a state is kept
 within an ellipse (see errors_of_states.py), which A turns and shrinks as it does the state itself.
+
+Where a compiled recursion is at hand (`walk`), it takes the place of tables: with coefficients of 128 bits, or, for a
+first look, with coefficients of binary64 and their bounds (`pieces`).
 """
 
 from __future__ import annotations
@@ -16,24 +19,29 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
-from reference.errors import DomainError
+from reference.errors import DomainError, NotRational, Undecidable
 from reference.errors_of_states import NO_ERROR, SLACK, Ellipse, carried_out, moved
 from reference.intervals import IntervalContext
-from reference.recurrences import StreamTrajectory
+from reference.near_numbers import NearContext
+from reference.recurrences import StreamTrajectory, table_piece
 from reference.trajectories import UNIT, Script
 
 CHUNK = 64
-TABLE_BITS = 512
+TABLE_BITS, WALK_BITS = 512, 128
 # 64 factors of this norm are 2^256: 512 bits keep 2^-240 of every entry.
 LARGEST_NORM = 16
 LARGEST_ENTRY = 2.0**16
 TINY = 2.0**-200
+# What a first look may be off by, as a share of the signal: six digits of an error of -90 dB stay right.
+ENOUGH = 2.0**-34
 LONG = np.longdouble
 LONG_UNIT = float(np.finfo(LONG).eps) / 2
+# (inputs, ends of parts, a row of numbers each) to (outputs, bounds).
+Walk: TypeAlias = Callable[[np.ndarray, np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
 
 Numbers = tuple[Any, ...]
 # A by rows; B: one pair per input; C; D: one per input.
@@ -168,6 +176,39 @@ def _responses(w: Whole, bits: int) -> list[list[float]]:
     return rows
 
 
+@lru_cache(maxsize=4096)
+def walked_row(matrices: Callable[..., Matrices], arguments: tuple[Hashable, ...]) -> tuple[float, ...]:
+    """A setting for the compiled recursion: how far a coefficient can be off, then halves of a11 a12 a21 a22 c1 c2 and of
+    each input's b1 b2 d."""
+    w = whole(matrices, arguments, WALK_BITS)
+    if _norm([v * 2.0**-WALK_BITS for v in w.a]) > LARGEST_NORM:
+        raise DomainError("the coefficients of the filter are too large")
+    _refuse_unstable(w.a, 1 << WALK_BITS)
+    found = []
+    for value in (*w.a, *w.c, *(v for pair, d in zip(w.b, w.d, strict=True) for v in (*pair, d))):
+        high = float(value)
+        found += [high * 2.0**-WALK_BITS, float(value - int(high)) * 2.0**-WALK_BITS]
+    # What two halves do not hold.
+    return (w.off * SLACK + LARGEST_ENTRY * 2.0**-104, *found)
+
+
+@lru_cache(maxsize=4096)
+def first_row(matrices: Callable[..., Matrices], arguments: tuple[Hashable, ...]) -> tuple[float, ...]:
+    """The same from binary64 with bounds; Undecidable where it does not clearly show a stable filter."""
+    ctx = NearContext()
+    a, b, c, d = ([ctx.own(ctx.number(v)) for v in row] if k != 1 else row
+                  for k, row in enumerate(matrices(ctx, *arguments)))
+    listed = [*a, *c, *(ctx.own(ctx.number(v)) for pair, last in zip(b, d, strict=True) for v in (*pair, last))]
+    off = max(number.off for number in listed)
+    values = [number.value for number in a]
+    trace, determinant = values[0] + values[3], values[0] * values[3] - values[1] * values[2]
+    room = 1 - 16 * (off + UNIT) * (1 + max(map(abs, values))) ** 2
+    if not (abs(determinant) < room and abs(trace) < room + determinant and _norm(values) <= LARGEST_NORM / 2
+            and max(abs(number.value) for number in listed) < LARGEST_ENTRY / 2):
+        raise Undecidable("not clearly a stable filter of numbers of a usual size")
+    return (off * SLACK, *(v for number in listed for v in (number.value, 0.0)))
+
+
 def _row_sum(values: np.ndarray) -> float:
     return float(np.abs(values.astype(np.float64)).sum(axis=1).max(initial=0.0)) * SLACK + TINY
 
@@ -181,14 +222,38 @@ class LinearSystem(StreamTrajectory):
         by_start = {setting.start: setting for setting in settings if setting.start < max(1, script.samples)}
         self.settings = [by_start[start] for start in sorted(by_start)]
         self.runs: dict[int, _Run] = {}
+        self.walk: Walk | None = None
 
     def stretches(self) -> list[tuple[Setting, int]]:
         """Each setting and the sample at which it ends."""
         ends = [setting.start for setting in self.settings[1:]] + [self.script.samples]
         return list(zip(self.settings, ends, strict=True))
 
+    def walked(self, row: Callable[..., tuple[float, ...]]) -> tuple[np.ndarray, np.ndarray] | None:
+        """(wanted, bound) by the compiled recursion, with the row of each setting; None where there is none."""
+        if self.walk is None:
+            return None
+        parts = self.stretches()
+        rows = np.array([row(setting.matrices, setting.arguments) for setting, _ in parts])
+        wanted, bound = self.walk(self.inputs, np.array([end for _, end in parts]), rows)
+        return wanted, np.where(np.isfinite(bound), bound, np.inf)
+
+    def pieces(self) -> list[tuple[Any, ...]]:
+        """As StreamTrajectory.pieces; with a compiled recursion from coefficients of binary64."""
+        try:
+            found = self.walked(first_row)
+        except (DomainError, Undecidable, NotRational, ArithmeticError):
+            found = None
+        size = 0.0 if found is None else max(float(np.abs(v).max(initial=0.0)) for v in (found[0], self.inputs))
+        if found is None or not np.isfinite(size) or found[1].max(initial=0.0) > ENOUGH * size:
+            return super().pieces()
+        return [table_piece(*found)]
+
     def values(self) -> tuple[np.ndarray, np.ndarray]:
         """Screen and bound."""
+        walked = self.walked(walked_row)
+        if walked is not None:
+            return walked
         wanted, bound = np.zeros(self.script.samples), np.zeros(self.script.samples)
         state, off = (LONG(0), LONG(0)), NO_ERROR
         for setting, end in self.stretches():

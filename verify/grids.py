@@ -63,6 +63,14 @@ class Grid:
     values: tuple[Fraction, ...] = ()
     describes: str = ""
 
+    def __hash__(self) -> int:
+        return self._hash  # grids are keys of every table of a hunt, and hashing fractions is dear
+
+    @cached_property
+    def _hash(self) -> int:
+        # Of numbers alone: hashes of text differ between processes, which hand grids on.
+        return hash((self.first, self.step, self.count, self.low, self.high))
+
     def value(self, index: int) -> Fraction:
         """Exact value of one point, in the unit."""
         if self.kind == "list":

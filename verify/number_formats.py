@@ -20,10 +20,14 @@ def ordinal_from_float32(value: float) -> int:
     return bits if bits < 0x80000000 else -1 - (bits & 0x7FFFFFFF)
 
 
+def bits_from_ordinal(ordinal: int) -> int:
+    """Bits of a binary32 value by its place."""
+    return ordinal if ordinal >= 0 else 0x80000000 | (-1 - ordinal)
+
+
 def float32_from_ordinal(ordinal: int) -> float:
     """Inverse of ordinal_from_float32."""
-    bits = ordinal if ordinal >= 0 else 0x80000000 | (-1 - ordinal)
-    return float(struct.unpack("<f", struct.pack("<I", bits))[0])
+    return float(struct.unpack("<f", struct.pack("<I", bits_from_ordinal(ordinal)))[0])
 
 
 def float32_array(ordinals: np.ndarray) -> np.ndarray:

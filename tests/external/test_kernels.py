@@ -368,3 +368,10 @@ def test_double_double_kernel_stays_within_its_bound_on_random_inputs(name):
         exact = EXACT[name](MP.mpf(float(head)) + MP.mpf(float(rest)))
         got = MP.mpf(float(first)) + MP.mpf(float(second))
         assert abs(got - exact) <= relative * abs(exact) + absolute, (head.hex(), rest.hex())
+
+
+def test_one_sine_has_the_bits_of_an_array_of_them() -> None:
+    rng = np.random.default_rng(3)
+    values = np.concatenate([rng.uniform(-3, 3, 2000), [0.0, -0.0, 0.25, -0.25, 0.5, -0.5, 1.0, 2.0**40 + 0.25, 1e-300]])
+
+    assert np.array([kernels.sin_turns_of_one(x) for x in values.tolist()]).tobytes() == kernels.sin_turns(values).tobytes()

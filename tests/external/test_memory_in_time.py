@@ -99,3 +99,19 @@ def test_what_cannot_be_meant_is_refused() -> None:
         random_in_time.xorshift(None, Script(3, RATE), output="noise")
     with pytest.raises(DomainError):
         random_in_time.shift_register(None, Script(3, RATE), taps=0, bits=16)
+
+
+@pytest.mark.parametrize("steps_first", [False, True])
+def test_sequences_of_several_seeds_and_lengths_are_those_of_one_step_after_the_other(steps_first: bool) -> None:
+    for count, seeds in ((3, {}), (700, {5: 9, 600: 77}), (40, {0: 9}), (2000, {1: 77, 2: 9})):
+        events = tuple((at, "seed", Fraction(value)) for at, value in seeds.items())
+        found = random_in_time.congruential(None, Script(count, Fraction(1), events), multiplier=1664525, seed=1,
+                                            increment=1013904223, steps_first=steps_first).screen()[0].tolist()
+        state, wanted = 1, []
+        for k in range(count):
+            state = seeds.get(k, state)
+            after = (state * 1664525 + 1013904223) % 2**32
+            wanted.append(after if steps_first else state)
+            state = after
+
+        assert found == wanted

@@ -6,12 +6,17 @@ from fractions import Fraction
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from firmware_shim.compiler import find_compiler
+from firmware_shim.engine import build_engine
+from firmware_shim.traces import Eye, eye_of
 from reference import filters, filters_in_time
 from reference.trajectories import Script
 from tests.property.test_trajectories import assert_close, assert_nested
+from verify.binding import cache_folder
 
 cutoffs = st.sampled_from([Fraction(1), Fraction(20), Fraction(1001, 3), Fraction(5000), Fraction(11_000)])
 resonances = st.sampled_from([Fraction(1, 2), Fraction(7, 10), Fraction(3), Fraction(40)])
@@ -54,3 +59,24 @@ def test_filters_lie_within_their_bounds_and_enclosures_nest(found: Any, places:
     if len(found.settings) == 1:
         # Bounds are of use even for a direct form at 1 Hz, whose state is a million times its output.
         assert bound.max() <= 1e-5 * max(np.abs(found.inputs).max(), np.abs(wanted).max())
+
+
+@pytest.fixture(scope="module")
+def eye(gcc: str) -> Eye:
+    return eye_of(build_engine(find_compiler(None, cache_folder()).path, cache_folder()))
+
+
+@given(found=found_filters(), places=st.lists(st.integers(0, 299), min_size=1, max_size=4))
+def test_the_compiled_recursion_lies_within_its_bounds(eye: Eye, found: Any, places: list[int]) -> None:
+    places = [k for k in dict.fromkeys([*places, 0, 64, found.script.samples - 1]) if k < found.script.samples]
+    found.walk = eye.followed
+    *_, wanted, bound = found.pieces()[0]
+
+    assert_close(found, places)
+    for k in places:
+        low, high = found.exact(k)
+        assert Fraction(float(wanted[k])) - Fraction(float(bound[k])) <= high
+        assert low <= Fraction(float(wanted[k])) + Fraction(float(bound[k]))
+    if len(found.settings) == 1:
+        size = max(np.abs(found.inputs).max(), np.abs(wanted).max())
+        assert found.screen()[1].max() <= 1e-9 * size and bound.max() <= 1e-9 * size

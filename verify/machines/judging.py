@@ -114,10 +114,9 @@ def deterministic(claim: Any, seen: Observation) -> Judgement:
 def no_hidden_events(claim: Any, seen: Observation) -> Judgement:
     """No overflow, invalid operation, division by zero or subnormal inside."""
     found = Judgement(valid=seen.done)
-    tiny = tiny_argument(seen)
     for kind in claim.kinds:
         # Next to zero a subnormal inside is natural, as for functions.
-        if kind in seen.flags and not (tiny and kind in (1, 4)):
+        if kind in seen.flags and not (kind in (1, 4) and tiny_argument(seen)):
             at = max(0, seen.flags[kind])
             found.note(1.0, at, True, f"{FLAG_KINDS[kind]} at sample {at}", "no such event inside the routine",
                        f"{FLAG_KINDS[kind]} inside, at sample {at}")

@@ -14,6 +14,7 @@ from firmware_shim.traces import Eye
 from reference.errors import DomainError, NotRational, NumberRefused
 from reference.rationals import RationalContext
 from reference.recurrences import Slew
+from reference.state_space import LinearSystem
 from reference.trajectories import Script as WantedScript
 from verify.machines.machine import Machine, Signal, as_doubles
 from verify.machines.references import parts_of
@@ -114,6 +115,8 @@ class Observation:
             for trajectory in self.known_wanted[part].values():
                 if self.eye is not None and isinstance(trajectory, Slew):
                     trajectory.steps = self.eye.slewed
+                elif self.eye is not None and isinstance(trajectory, LinearSystem):
+                    trajectory.walk = self.eye.followed
         return self.known_wanted[part]
 
     def name_of(self, kind: int, argument: int) -> str:

@@ -5,6 +5,7 @@ Values are places on the grids of the sheet, so that a script is exact and shrin
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -17,7 +18,7 @@ from reference.kernels import sin_turns
 from verify.errors import UsageError
 from verify.grids import SMALLEST_SIZE, Grid
 from verify.machines.machine import Machine, c_type_of, type_number
-from verify.number_formats import bits_text, decimal_text
+from verify.number_formats import bits_from_ordinal, bits_text, decimal_text
 
 # Values that no grid holds: only where the sheet lets them in (hostile=True).
 SPECIALS = {-1: float("nan"), -2: float("inf"), -3: float("-inf")}
@@ -93,6 +94,8 @@ def raw_of(grid: Grid, place: int) -> bytes:
     kind = type_number(c_type_of(grid))
     if place < 0:
         return NUMPY_TYPES[kind].type(SPECIALS[place]).tobytes()
+    if grid.kind == "float32" and NUMPY_TYPES[kind] == np.float32:
+        return bits_from_ordinal(grid.first + place).to_bytes(4, sys.byteorder)
     return grid.raw(np.array([place]), kind)
 
 
