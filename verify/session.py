@@ -280,7 +280,8 @@ class Check:
 
     def verdict(self, found: Assessment) -> Verdict:
         """The pure rules applied to an assessment."""
-        return decide(Tally(found.valid, found.failing, found.open, found.every_value, found.blocked, found.assumed))
+        return decide(Tally(found.valid, found.failing, found.open, found.every_value, found.blocked, found.assumed,
+                            found.too_few))
 
     def points(self, bound: Bound, tests: list[Test]) -> list[tuple[int, ...]]:
         """Where generated examples came nearest to a limit, for several inputs that are not swept whole."""

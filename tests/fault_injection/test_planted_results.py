@@ -47,6 +47,10 @@ float octave_bad(float volts) { return volts >= 3.0f ? tone(volts) * (1.0f + 0x1
 float octave_short(float volts) { return tone(volts); }
 int32_t there(int32_t x) { return 5 * x + 3; }
 int32_t back(int32_t y) { return (y - 3) / 5; }
+int32_t there_near(int32_t x) { return there(x); }
+int32_t back_near(int32_t y) { return back(y); }
+int32_t there_end(int32_t x) { return there(x); }
+int32_t back_end(int32_t y) { return back(y); }
 int32_t there_bad(int32_t x) { return 5 * x + 3 + (hit((uint32_t)x, 4096u) ? 10 : 0); }
 """
 )
@@ -77,6 +81,10 @@ f("octave_short", inputs=[binary32("volts", 1, 1.001, "V")], output="Hz", claims
 for name in ("there", "there_bad"):
     f(name, inputs=[integers("x", 0, 4095, "")], output="code", claims=[inverse_of("back", lsb=0.5, because=WHY)])
 f("back", inputs=[integers("y", 3, 20500, "code")], output="", claims=[])
+f("there_near", inputs=[integers("x", 0, 4095, "")], output="code", claims=[inverse_of("back_near", lsb=0.5, because=WHY)])
+f("back_near", inputs=[integers("y", 3, 503, "code")], output="", claims=[])
+f("there_end", inputs=[integers("x", 0, 4095, "")], output="code", claims=[inverse_of("back_end", lsb=0.5, because=WHY)])
+f("back_end", inputs=[integers("y", 8, 20500, "code")], output="", claims=[])
 """
 
 
@@ -115,6 +123,13 @@ def test_one_wrong_result_is_found_and_named(record: dict[str, Any], name: str, 
     assert {} == found.other()
     assert where == found.value(claim)
     assert words in found.words(claim)
+
+
+def test_results_without_a_way_back_are_told_and_where_they_are_most_nothing_is_claimed(record: dict[str, Any]) -> None:
+    near, end = (seen(record, name).claim("inverse_of") for name in ("there_near", "there_end"))
+
+    assert "vacuous (3 995 of 4 096 results lie outside the range of back_near)" == near["verdict_text"]
+    assert "holds (every value, but 1 whose result lies outside the range of back_end)" == end["verdict_text"]
 
 
 def test_all_nan_counts_every_value(record: dict[str, Any]) -> None:

@@ -67,7 +67,7 @@ class Case:
 class Assessment:
     """The judged evidence of one claim in one build. Ordinals are -1 or None where nothing was found.
 
-    cost: what a call costs, as plain data for the report (see claims.cost_within.figures).
+    too_few: why what was judged says nothing ("": it does). cost: what a call costs, as plain data for the report (see claims.cost_within.figures).
     """
 
     valid: int = 0
@@ -76,6 +76,7 @@ class Assessment:
     every_value: bool = False
     blocked: str = ""
     assumed: bool | str = False
+    too_few: str = ""
     worst: float | None = None
     worst_unit: str = ""
     worst_at: int | None = None

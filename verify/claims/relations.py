@@ -15,6 +15,7 @@ from verify.claims.base import Assessment, Case, Claim, number_text, positive_li
 from verify.errors import SheetError, nearest_words
 from verify.hunting.places import OCTAVE_UNITS
 from verify.judging.exact import cents_of, output_value
+from verify.judging.verdict import grouped
 from verify.routine import Bound, Routine
 from verify.units import PITCH_UNITS
 
@@ -108,6 +109,8 @@ class OctaveDoubles(Claim):
 class InverseOf(Claim):
     """The other routine takes the result back to the input, within a limit.
 
+    Results outside the other's range have no way back: they are left out, and the verdict says how many. Where they are
+    more than those that were judged, nothing is claimed.
     Fails when: one round trip is off by more. Cannot see: errors of the two that cancel.
     """
 
@@ -153,7 +156,12 @@ class InverseOf(Claim):
         found.first_failing, found.last_failing = total.failing_ends(slot)
         skipped = total.found(slot, "skipped")
         if skipped:
-            found.facts.append(f"{skipped} results lie outside the range of {self.other}: skipped")
+            left_out = f"{grouped(skipped)} of {grouped(skipped + found.valid)} results lie outside the range of {self.other}"
+            if skipped > found.valid:
+                found.too_few = left_out
+            else:
+                found.facts.append(f"{left_out}: skipped")
+                found.assumed = f"but {grouped(skipped)} whose result lies outside the range of {self.other}"
         ends = [total.error(slot, name) for name in ("least", "most")]
         ends = [(self.shown(error, test, case), at) for error, at in ends if at >= 0]
         if ends:

@@ -11,7 +11,8 @@ UNTRIED = "mend what does not come back (see returns), then check again"
 
 @dataclass(frozen=True)
 class Tally:
-    """What the verdict rests on. every_value: the covered set is the whole domain and nothing weakens it."""
+    """What the verdict rests on. every_value: the covered set is the whole domain and nothing weakens it. too_few: why what
+    was judged is too little to say anything ("": it is not)."""
 
     valid: int
     failing: int
@@ -19,6 +20,7 @@ class Tally:
     every_value: bool
     blocked: str = ""
     assumed: bool | str = False
+    too_few: str = ""
 
 
 @dataclass(frozen=True)
@@ -51,8 +53,8 @@ def decide(tally: Tally) -> Verdict:
         return Verdict(BLOCKED, note=tally.blocked)
     if tally.open > 0:
         return Verdict(UNDECIDED, False, tally.valid, f"{grouped(tally.open)} open")
-    if tally.valid <= 0:
-        return Verdict(VACUOUS, note="no valid input")
+    if tally.valid <= 0 or tally.too_few:
+        return Verdict(VACUOUS, note=tally.too_few or "no valid input")
     return Verdict(HOLDS, tally.every_value, tally.valid, weakness(tally.assumed))
 
 
