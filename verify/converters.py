@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
@@ -25,13 +24,18 @@ class Unit:
     later: float
 
     @property
+    def values(self) -> tuple[float, float, float, float, float]:
+        """Its five errors."""
+        return self.offset, self.gain, self.at_low, self.at_high, self.later
+
+    @property
     def errors(self) -> int:
         """How many of its errors are not zero."""
-        return sum(value != 0 for value in (self.offset, self.gain, self.at_low, self.at_high, self.later))
+        return sum(value != 0 for value in self.values)
 
     def text(self) -> str:
         """The unit in words."""
-        parts = [(self.offset, f"offset {self.offset:+g} codes"), (self.gain, f"gain {100 * self.gain:+g} %"),
+        parts = [(self.offset, f"offset {self.offset:+g} codes"), (self.gain, f"gain {100 * self.gain:+.6g} %"),
                  (self.at_low, f"{self.at_low:+g} codes at the low reading"),
                  (self.at_high, f"{self.at_high:+g} codes at the high reading"),
                  (self.later, f"{self.later:+g} codes when played")]
@@ -53,12 +57,26 @@ class Converter:
     nonlinearity_codes: Fraction
     noise_codes: Fraction
 
-    def units(self) -> Iterator[Unit]:
-        """The nominal unit and all combinations of ends, fewest errors first."""
+    def sizes(self) -> tuple[float, float, float, float, float]:
+        """How large each of a unit's errors may be, to either side."""
         apart = float(self.nonlinearity_codes + self.noise_codes)
-        sizes = [float(self.offset_codes), float(self.gain), apart, apart, apart]
-        listed = [(0.0,) if size == 0 else (0.0, size, -size) for size in sizes]
-        yield from sorted((Unit(*row) for row in product(*listed)), key=lambda unit: unit.errors)
+        return float(self.offset_codes), float(self.gain), apart, apart, apart
+
+    def units(self) -> list[Unit]:
+        """The nominal unit and all combinations of ends, fewest errors first."""
+        listed = [(0.0,) if size == 0 else (0.0, size, -size) for size in self.sizes()]
+        return sorted((Unit(*row) for row in product(*listed)), key=lambda unit: unit.errors)
+
+    def units_inside(self, count: int, about: Unit | None = None, reach: float = 1.0) -> list[Unit]:
+        """Units inside the tolerances: an even cover by additive recurrence (steps are powers of the root of x^6 = x + 1), or
+        such a cover of a part of them about one unit, reach times the tolerances to either side."""
+        root = 1.1347241384015194
+        steps = np.array([root**-k for k in range(1, 6)])
+        shares = 2 * ((0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0) - 1
+        sizes = np.array(self.sizes())
+        middle = np.zeros(5) if about is None else np.array(about.values)
+        rows = np.clip(middle + reach * shares * sizes, -sizes, sizes)
+        return [Unit(*row) for row in rows.tolist()]
 
     def codes(self, unit: Unit, volts: np.ndarray, more: float, least: int, most: int) -> tuple[np.ndarray, np.ndarray]:
         """(codes that a unit gives, whether each lies within the converter) for voltages."""

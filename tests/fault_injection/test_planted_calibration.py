@@ -91,11 +91,13 @@ FAULTS = {
                                "gain -1 %"),
     "an offset of one unit only": ([("c->offset = 1.0f - c->gain * (float)low;",
                                      "c->offset = 1.0f - c->gain * (float)(low < 781 ? 781 : low);")], {}, "offset -40"),
+    "at one reading inside the tolerances": ([("c->low = low;", "c->low = low + (low > 833 && low < 846 ? 300 : 0);")], WHOLE,
+                                             "none of them at the ends"),
     "an octave low": ([], {**HZ, "more": HZ["more"].replace("65.5", "131")}, "the nominal unit"),
 }
 
 
-QUICK = ("the sign is lost when the input is inverted",)
+QUICK = ("the sign is lost when the input is inverted", "at one reading inside the tolerances")
 
 
 @pytest.mark.parametrize("name", [name if name in QUICK else pytest.param(name, marks=pytest.mark.nightly)

@@ -48,7 +48,7 @@ def test_every_routine_has_a_fault(part: str) -> None:
     assert list(range(1, len(rows) + 1)) == [number for number, *_ in rows]
     named = declared_routines() if part == "bell_pitch" else described(part)
     if part == "bell_path":
-        named = {name for name in named if name.endswith("_path")}  # each stage is right by itself
+        named = {name for name in named if name.endswith("_path") or "calibrated" in name}  # each stage is right by itself
     assert named == {routine for _, routine, _, _ in rows}
 
 

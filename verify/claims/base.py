@@ -67,7 +67,8 @@ class Case:
 class Assessment:
     """The judged evidence of one claim in one build. Ordinals are -1 or None where nothing was found.
 
-    too_few: why what was judged says nothing ("": it does). cost: what a call costs, as plain data for the report (see claims.cost_within.figures).
+    too_few: why what was judged says nothing ("": it does). cost: what a call costs, as plain data for the report (see
+    claims.cost_within.figures).
     """
 
     valid: int = 0

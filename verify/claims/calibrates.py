@@ -9,15 +9,17 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from firmware_shim.engine import NUMPY_TYPES
 from reference.calibration import volts_from_code_and_readings
+from verify.calibration_runs import Bench, Runs
 from verify.claims.base import Assessment, Case, Claim, number_text, positive_limit, reason
-from verify.converters import Converter, Unit
+from verify.converters import Converter
 from verify.errors import SheetError, nearest_words
 from verify.grids import exact
 from verify.routine import Routine
 
-VOLTAGES = 129
+VOLTAGES, FEW = 129, 17
+INSIDE, NEAR = 2000, 200
+REACHES = (0.25, 0.06, 0.015)
 # binary64 of a pitch is sure to far less; what lies nearer to the limit is left open.
 SURE_CENTS = 1e-6
 
@@ -28,8 +30,12 @@ class Calibrates(Claim):
     converts them; each result must be the pitch of the true voltage, within the limit.
 
     Fails when: one is off by more, or is no pitch (gain and offset mixed up, a division too early, a sign lost for an
-    inverted input, an overflow at one corner). Units: the nominal one and all combinations of ends of the tolerances.
-    Cannot see: units inside the tolerances where the firmware is not monotone; voltages between those tried; missing codes.
+    inverted input, an overflow at one corner). Units: the nominal one, all combinations of ends of the tolerances, an even
+    cover of what lies inside them, and units nearer and nearer to the worst. The volts of an exact calibration without
+    rounding are a quotient of linear functions of each single error, so they go one way as it grows, and their worst unit is
+    one at the ends: that is proved, and rounding to whole codes adds half a code to each of three readings at most. Of the
+    firmware nothing of the kind is known; its units are tried. Cannot see: units and voltages between those tried; missing
+    codes.
     """
 
     readings: tuple[tuple[str, Fraction], ...]
@@ -79,85 +85,76 @@ class Calibrates(Claim):
         return (got - volts) * 1200 if unit == "V" else distance("cents", got, self.right(volts, unit))
 
     def assess(self, case: Case) -> Assessment:
-        bound = case.bound
-        grids = {grid.name: grid for grid in bound.domain.grids}
-        least, most = int(grids[self.code].low), int(grids[self.code].high)
         low, high = (float(end) for end in self.volts)
-        volts = np.unique([*np.linspace(low, high, VOLTAGES), *(float(at) for _, at in self.readings)])
-        rows: list[tuple[Unit, np.ndarray, np.ndarray]] = []
-        beside = unread = 0
-        for unit in self.converter.units():
-            read = []
-            for (name, at), more in zip(self.readings, (unit.at_low, unit.at_high), strict=True):
-                grid = grids[name]
-                code, inside = self.converter.codes(unit, np.array([float(at)]), more, int(grid.low), int(grid.high))
-                read.append(int(code[0]) if inside.all() else None)
-            if None in read or read[0] == read[1]:
-                unread += 1
-                continue
-            codes, inside = self.converter.codes(unit, volts, unit.later, least, most)
-            beside += int((~inside).sum())
-            rows.append((unit, np.stack([np.full(inside.sum(), one) for one in read] + [codes[inside]]), volts[inside]))
-        if not rows:
-            return Assessment(facts=[f"none of {unread} units gives readings within the inputs' ranges"])
-        return self.judged(case, rows, beside, unread)
+        marks = [float(at) for _, at in self.readings]
+        volts, few = (np.unique([*np.linspace(low, high, count), *marks]) for count in (VOLTAGES, FEW))
+        unit = case.bound.routine.output.unit
+        bench = Bench(case, self.converter, self.readings, self.code, lambda got, true: self.cents(got, true, unit))
+        ends = bench.run(self.converter.units(), volts)
+        if ends is None:
+            count = len(self.converter.units())
+            return Assessment(facts=[f"none of {count} units gives readings within the inputs' ranges"])
+        runs = ends.with_more(bench.run(self.converter.units_inside(INSIDE), few))
+        for reach in REACHES:
+            # Nearer and nearer to the worst unit so far.
+            runs = runs.with_more(bench.run(self.converter.units_inside(NEAR, runs.worst_unit, reach), few))
+        return self.judged(bench, runs, volts, len(ends.units), unit)
 
-    def judged(self, case: Case, rows: list[tuple[Unit, np.ndarray, np.ndarray]], beside: int, unread: int) -> Assessment:
-        """Run all units at all voltages and judge what came."""
-        bound, limit = case.bound, float(self.limit)
-        columns = np.concatenate([codes for _, codes, _ in rows], axis=1)
-        true = np.concatenate([volts for _, _, volts in rows])
-        units = np.repeat(np.arange(len(rows)), [len(volts) for _, _, volts in rows])
-        order = [*(name for name, _ in self.readings), self.code]
-        placed = [columns[order.index(grid.name)] for grid in bound.domain.grids]
-        raws = [column.astype(NUMPY_TYPES[kind]).tobytes() for column, kind in
-                zip(placed, bound.domain.type_numbers, strict=True)]
-        got, came, tried = case.probe.outside_results(bound, raws, len(true))
-        unit = bound.routine.output.unit
-        cents = self.cents(got, true, unit)
-        # What was not run after many stops is not judged.
-        size = np.where(tried, np.where(np.isfinite(cents), np.abs(cents), np.inf), 0.0)
+    def judged(self, bench: Bench, runs: Runs, volts: np.ndarray, ends: int, unit: str) -> Assessment:
+        """What the runs say; ends: how many of the units lie at ends of the tolerances."""
+        limit = float(self.limit)
+        wrong = runs.size > limit + SURE_CENTS
+        count = len(runs.units)
+        if wrong.any() and int(runs.number[int(wrong.argmax())]) >= ends:
+            # Only units inside the tolerances fail: one of them as a person would write it down.
+            first = runs.units[int(runs.number[int(wrong.argmax())])]
+            simple = bench.simpler(first, volts, lambda some: bool((some.size > limit + SURE_CENTS).any()))
+            shown = bench.run([simple], volts)
+            if shown is not None and (shown.size > limit + SURE_CENTS).any():
+                runs = runs.with_more(shown)
+        size = runs.size
         wrong = size > limit + SURE_CENTS
-        found = Assessment(valid=int(tried.sum()), failing=int(wrong.sum()), worst_unit="cents",
+        found = Assessment(valid=int(runs.tried.sum()), failing=int(wrong.sum()), worst_unit="cents",
                            open=0 if wrong.any() else int((size > limit - SURE_CENTS).sum()) if limit else 0)
-        at = int(size.argmax())
-        indices = [(column - int(grid.low)) // grid.step for column, grid in zip(placed, bound.domain.grids, strict=True)]
-        ordinals = np.sum([index * stride for index, stride in zip(indices, bound.domain.strides(), strict=True)], axis=0)
+        at, ordinals = int(size.argmax()), bench.ordinals(runs.columns)
         found.worst_at = int(ordinals[at])
-        found.worst = float(cents[at]) if np.isfinite(cents[at]) else float("inf")
+        found.worst = float(runs.cents[at]) if np.isfinite(runs.cents[at]) else float("inf")
         found.times_limit = size[at] / limit if limit else None
-        self.say(found, rows, columns, true, got, unit, beside, unread)
+        self.say(found, runs, ends, count, unit)
         if wrong.any():
-            # The unit with the fewest errors that fails, where it is worst.
-            first = units[int(wrong.argmax())]
-            mine = np.flatnonzero(wrong & (units == first))
+            # The unit with the fewest errors that fails (or the one made simple), where it is worst.
+            numbers = runs.number[wrong]
+            first_number = int(numbers[0]) if int(numbers[0]) < ends else int(numbers[-1])
+            mine = np.flatnonzero(wrong & (runs.number == first_number))
             at = int(mine[size[mine].argmax()])
+            named = runs.units[first_number].text()
             found.witness = found.worst_at = found.first_failing = int(ordinals[at])
-            right = float(self.right(true[at : at + 1], unit)[0])
-            found.wanted_text = f"{right:.9g} {unit}, that of {true[at]:.6g} V; {rows[first][0].text()}"
-            error = f"{cents[at]:+.6g} cents" if np.isfinite(cents[at]) else "no pitch"
-            error = error if came[at] else "it did not come back"
-            found.error_text = f"{error} at {true[at]:.6g} V with {rows[first][0].text()}"
-            lost = np.unique(units[wrong])
-            found.facts.insert(0, f"{len(lost)} of {len(rows)} units fail")
+            right = float(self.right(runs.true[at : at + 1], unit)[0])
+            found.wanted_text = f"{right:.9g} {unit}, that of {runs.true[at]:.6g} V; {named}"
+            error = f"{runs.cents[at]:+.6g} cents" if np.isfinite(runs.cents[at]) else "no pitch"
+            error = error if runs.came[at] else "it did not come back"
+            found.error_text = f"{error} at {runs.true[at]:.6g} V with {named}"
+            lost = len(np.unique(numbers[numbers < count]))
+            where = "" if int(numbers[0]) < ends else ", none of them at the ends of all tolerances"
+            found.facts.insert(0, f"{lost} of {count} units fail{where}")
         return found
 
-    def say(self, found: Assessment, rows: list[tuple[Unit, np.ndarray, np.ndarray]], columns: np.ndarray, true: np.ndarray,
-            got: np.ndarray, unit: str, beside: int, unread: int) -> None:
+    def say(self, found: Assessment, runs: Runs, ends: int, count: int, unit: str) -> None:
         """How much of the error is the converter's, which an exact calibration leaves too, and how much the firmware's."""
         (_, low), (_, high) = self.readings
-        estimated = volts_from_code_and_readings(columns[2], columns[0], columns[1], float(low), float(high))
-        left = np.abs(self.cents(self.right(estimated, unit), true, unit))
-        own = np.abs(self.cents(got, estimated, unit))
+        estimated = volts_from_code_and_readings(runs.columns[2], runs.columns[0], runs.columns[1], float(low), float(high))
+        left = np.abs(self.cents(self.right(estimated, unit), runs.true, unit))
+        own = np.abs(self.cents(runs.got, estimated, unit))
         if np.isfinite(left).any():
             told = f"an exact calibration leaves {np.nanmax(left):.4g} cents at most"
             own_text = f"{np.nanmax(own):.4g} cents at most" if np.isfinite(own).any() else "no pitch"
+            tried = f"{ends} units at ends of the tolerances at {VOLTAGES} voltages, {count - ends} inside them at {FEW}"
             found.facts.append(f"{told}: readings and codes are whole, and the converter is not straight; the firmware adds "
-                               f"{own_text}; {len(rows)} units at {VOLTAGES} voltages")
-        if unread:
-            found.facts.append(f"{unread} units give readings beyond the inputs' ranges, or twice the same: left out")
-        if beside:
-            found.facts.append(f"{beside} voltages lie beyond the converter of their unit: left out")
+                               f"{own_text}; {tried}")
+        if runs.unread:
+            found.facts.append(f"{runs.unread} units give readings beyond the inputs' ranges, or twice the same: left out")
+        if runs.beside:
+            found.facts.append(f"{runs.beside} voltages lie beyond the converter of their unit: left out")
 
 
 def calibrates(*, readings: Mapping[str, float], code: str, converter: Converter, cents: float, volts: tuple[float, float],

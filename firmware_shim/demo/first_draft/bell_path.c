@@ -8,6 +8,17 @@ float bell_input_volts(uint16_t code)
 	return (float)code * (5.1f / 16384.0f) - 0.05f; /* what the input really reads */
 }
 
+void bell_calibrate(bell_calibration_t *cal, uint16_t low, uint16_t high)
+{
+	cal->volts_per_code = 3.0f / (float)((int32_t)high - (int32_t)low);
+	cal->volts_at_zero = 1.0f - (float)low * (5.1f / 16384.0f);
+}
+
+float bell_calibrated_volts(const bell_calibration_t *cal, uint16_t code)
+{
+	return (float)code * cal->volts_per_code + cal->volts_at_zero;
+}
+
 float bell_input_hz(float volts)
 {
 	if (!(volts > 0.0f))

@@ -12,6 +12,17 @@ float bell_input_volts(uint16_t code)
 	return volts < 5.0f ? volts : 5.0f;
 }
 
+void bell_calibrate(bell_calibration_t *cal, uint16_t low, uint16_t high)
+{
+	cal->volts_per_code = 3.0f / (float)((int32_t)high - (int32_t)low);
+	cal->volts_at_zero = 1.0f - (float)low * cal->volts_per_code;
+}
+
+float bell_calibrated_volts(const bell_calibration_t *cal, uint16_t code)
+{
+	return (float)code * cal->volts_per_code + cal->volts_at_zero;
+}
+
 float bell_input_hz(float volts)
 {
 	return 65.40639132514966f * exp2f(volts);

@@ -5,7 +5,19 @@ circuit, numbers and code are made up for this demonstration.
 """
 
 from reference import pitch
-from verify import Sheet, accurate, binary32, codes, event, integers, rising, signal, stays_within
+from verify import (
+    Sheet,
+    accurate,
+    binary32,
+    calibrates,
+    codes,
+    converter,
+    event,
+    integers,
+    rising,
+    signal,
+    stays_within,
+)
 
 bell = Sheet(
     sources=["bell_path.c"],
@@ -28,6 +40,25 @@ bell.function(
     output="V",
     reference=volts_within_scale,
     claims=[accurate(volts=2e-6, because="a hundredth of a converter step"), rising(because="no step back")],
+)
+
+bell.function(
+    "bell_calibrated_volts",                             # each unit learns its own scale at 1 V and at 4 V
+    local="bell_calibration_t cal",
+    call="bell_calibrate(&cal, low, high); result = bell_calibrated_volts(&cal, code)",
+    inputs=[integers("low", 3200, 3550, "code"), integers("high", 12700, 13350, "code"), codes("code", bits=14)],
+    output="V",
+    claims=[
+        calibrates(
+            readings={"low": 1, "high": 4},
+            code="code",
+            converter=converter(low_code=0, low_volts=-0.05, high_code=16384, high_volts=5.05, offset_codes=80,
+                                gain_percent=1, nonlinearity_codes=2, noise_codes=0.5),
+            volts=(0.1, 4.9),
+            cents=3.5,
+            because="a chord of several bells; two and a half codes are 0.9 cents, and the ends lie beyond the readings",
+        ),
+    ],
 )
 
 bell.function(
