@@ -49,7 +49,7 @@ class Calibrates(Claim):
     name: ClassVar[str] = "calibrates"
 
     def limit_text(self) -> str:
-        return f"{number_text(self.limit)} cents, {self.converter.text()}"
+        return f"{number_text(self.limit)} cents"
 
     def check(self, routine: Routine, where: str) -> None:
         names = [grid.name for grid in routine.inputs]
@@ -151,6 +151,7 @@ class Calibrates(Claim):
             tried = f"{ends} units at ends of the tolerances at {VOLTAGES} voltages, {count - ends} inside them at {FEW}"
             found.facts.append(f"{told}: readings and codes are whole, and the converter is not straight; the firmware adds "
                                f"{own_text}; {tried}")
+        found.facts.append(f"converter: {self.converter.text()}")
         if runs.unread:
             found.facts.append(f"{runs.unread} units give readings beyond the inputs' ranges, or twice the same: left out")
         if runs.beside:

@@ -37,8 +37,9 @@ bell.function(
     claims=[accurate(volts=2e-6, because="a hundredth of a converter step"), rising(because="no step back")],
 )
 
+# Each unit learns its own scale, at 1 V and at 4 V.
 bell.function(
-    "bell_calibrated_volts",                             # each unit learns its own scale at 1 V and at 4 V
+    "bell_calibrated_volts",
     local="bell_calibration_t cal",
     call="bell_calibrate(&cal, low, high); result = bell_calibrated_volts(&cal, code)",
     inputs=[integers("low", 3200, 3550, "code"), integers("high", 12700, 13350, "code"), codes("code", bits=14)],
