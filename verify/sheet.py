@@ -6,7 +6,6 @@ Every mistake is one message with file, line and the nearest right word.
 
 from __future__ import annotations
 
-import inspect
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -21,10 +20,12 @@ from verify.claims.base import Claim
 from verify.claims.categories import finite
 from verify.claims.protective import NoHiddenEvents, deterministic, no_undefined_behaviour, returns
 from verify.claims.stages import stages_fit
+from verify.constants import mistaken
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
 from verify.machines.entry import make_machine
 from verify.machines.machine import EventKind, Machine, Signal
+from verify.machines.references import check_constants
 from verify.paths.entry import check_entered, composed, factor_of, make_stages, output_of
 from verify.paths.outside import Outside, checked_outside
 from verify.routine import Output, Routine
@@ -358,13 +359,7 @@ def _check_reference(routine: Routine, where: str) -> None:
     reference: Any = routine.reference
     name = getattr(reference, "__name__", "the reference")
     try:
-        signature = inspect.signature(reference)
-        keywords = {p.name for p in signature.parameters.values() if p.kind is p.KEYWORD_ONLY}
-        for given in routine.constants:
-            if given not in keywords:
-                raise SheetError(f"{name} has no constant {given!r}", where=f"{where}, constants",
-                                 why=f"its constants are: {', '.join(sorted(keywords)) or 'none'}",
-                                 todo=nearest_words(given, keywords))
+        check_constants(reference, routine.constants, where)
         for point in points:
             precision.enclose(reference, point, routine.constants, bits=100)
     except SheetError:
@@ -376,6 +371,9 @@ def _check_reference(routine: Routine, where: str) -> None:
             raise SheetError(f"the reference {name} asks for ctx.{problem.name}, which is not there", where=where,
                              why=f"what it can use: {', '.join(words)}",
                              todo=nearest_words(problem.name or "", words)) from problem
+        told = mistaken(reference, routine.constants, problem)
+        if told is not None:
+            raise SheetError(told[0], where=f"{where}, constants", why=told[1], todo=told[2]) from problem
         raise SheetError(f"the reference {name} cannot be evaluated", where=f"{where}, at {inputs}",
                          why=f"{type(problem).__name__}: {problem}",
                          todo="it is called as reference(ctx, input, ..., constant=...): check inputs and constants",

@@ -15,7 +15,7 @@ from reference import filters_in_time, gate
 from verify import *
 s = Sheet(sources=["a.c"])
 def own(ctx, script, *, level=1):
-    raise ValueError("never asked")
+    return {}
 s.machine("gate", state="g_t", init="g(state)", step="on = g_step(state, volts)", inputs=[binary32("volts", 0, 5, "V")],
   outputs=[signal("on", "", ctype="int32_t")], events=[event("high", "g_high(state, high)", binary32("high", 2, 4, "V"))],
   reference=gate.threshold, constants={"source": "volts", "high": 3, "low": 2}, claims=[])

@@ -15,6 +15,7 @@ from verify.claims.memory_of_machines import fresh_after_init, instances_indepen
 from verify.claims.protective import NoHiddenEvents, deterministic, no_undefined_behaviour, returns
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
+from verify.machines.answers import check_answers
 from verify.machines.machine import EventKind, Machine, Signal
 from verify.machines.references import ByOutput, by_output, check_constants, parts_of
 
@@ -60,6 +61,7 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
                          todo="pass a function such as envelope.attack_decay")
     for _, function, given in parts_of(found):
         check_constants(function, given, where)
+    check_answers(found, where)
     return replace(found, claims=_checked_claims(found, claims, where))
 
 

@@ -3,20 +3,11 @@
 from __future__ import annotations
 
 import inspect
-from fractions import Fraction
-from typing import Any
 
-import numpy as np
-
-from reference.rationals import RationalContext
-from reference.trajectories import Script
 from verify.errors import nearest_words
-from verify.machines.drives import resting
+from verify.machines.answers import problem_of, short_script
 from verify.machines.machine import Machine
 from verify.machines.references import parts_of
-from verify.machines.script import stream_raw
-
-SAMPLES = 64
 
 
 class Named(str):
@@ -49,26 +40,12 @@ def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
     if not parts or not all(getattr(function, "__module__", "").startswith("reference.") for _, function, _ in parts):
         return ()
     asked: dict[str, set[str]] = {}
-    events: list[tuple[int, Any, Fraction]] = []
-    for kind in machine.events:
-        for grid in kind.arguments or (None,):
-            name = kind.name if grid is None or len(kind.arguments) == 1 else grid.name
-            value = Fraction(1) if grid is None else grid.value(grid.index_near((grid.low + grid.high) / 2))
-            events.append((len(events), named(name, asked.setdefault(name, set())), value))
-    rate_hz = machine.sample_rates_hz[0]
-    streams = {}
-    for grid in machine.inputs:
-        raw = stream_raw((resting(grid),), grid, SAMPLES)
-        streams[grid.name] = raw.astype(np.float64) * (1.0 if raw.dtype.kind == "f" else float(grid.scale))
+    script = short_script(machine, 1, lambda name: named(name, asked.setdefault(name, set())))
     known: set[str] = set()
     for _, function, constants in parts:
         known |= {p.name for p in inspect.signature(function).parameters.values() if p.kind is p.KEYWORD_ONLY}
-        try:
-            found = function(RationalContext(), Script(SAMPLES, rate_hz, tuple(events), streams), **constants)
-            for trajectory in found.values() if isinstance(found, dict) else (found,):
-                trajectory.screen()
-        except Exception:  # whatever a reference says to this script is said again, with its place, where it is judged
-            return ()
+        if problem_of(function, script, constants) is not None:
+            return ()  # it is said again, with its place, where it is judged
     notes = []
     for event, words in asked.items():
         if event not in words:

@@ -70,11 +70,18 @@ def check_constants(function: Callable[..., Any], constants: Mapping[str, Any], 
                              todo=nearest_words(given, keywords))
     missing = [p.name for p in taken if p.default is p.empty and p.name not in constants]
     if missing:
-        family = str(getattr(function, "__module__", "")).rpartition(".")[2]
-        where_told = f'python -c "import reference.{family} as r; help(r.{name})"'
+        where_told = help_with(function)
         raise SheetError(f"{name} needs {', '.join(missing)}", where=f"{where}, constants",
                          why=f"its constants are: {', '.join(sorted(keywords))}",
                          todo=f'add constants={{"{missing[0]}": ...}}; what each means: {where_told}')
+
+
+def help_with(function: Any) -> str:
+    """Where the constants of a reference are explained."""
+    module = str(getattr(function, "__module__", ""))
+    if not module.startswith("reference."):
+        return f"see {name_of(function)} in the sheet"
+    return f'python -c "import {module} as r; help(r.{name_of(function)})"'
 
 
 def known_to(machine: Machine, output: str) -> bool:

@@ -1,0 +1,72 @@
+"""Whether a machine's references have an answer at all: a constant that cannot be meant is a mistake in the sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from reference.errors import NumberRefused
+from reference.rationals import RationalContext
+from reference.trajectories import Script
+from verify.constants import mistaken, why_not
+from verify.errors import SheetError
+from verify.grids import Grid
+from verify.machines.drives import resting
+from verify.machines.machine import Machine
+from verify.machines.references import help_with, name_of, parts_of
+from verify.machines.script import stream_raw
+
+SAMPLES = 256
+# None: nothing is sent, so that the constants count; else where in its range each event's argument lies, in halves.
+SENT: tuple[int | None, ...] = (None, 0, 1, 2)
+
+
+def short_script(machine: Machine, halves: int | None, named: Any = None) -> Script:
+    """Every event once, a sample each, with its argument at so many halves of its range; inputs at rest.
+
+    named: makes an event's name of a word.
+    """
+    events: list[tuple[int, Any, Fraction]] = []
+    for kind in machine.events if halves is not None else ():
+        for grid in kind.arguments or (None,):
+            name = kind.name if grid is None or len(kind.arguments) == 1 else grid.name
+            value = Fraction(1) if grid is None else grid.value(at_half(grid, halves or 0))
+            events.append((len(events), named(name) if named else name, value))
+    streams = {}
+    for grid in machine.inputs:
+        raw = stream_raw((resting(grid),), grid, SAMPLES)
+        streams[grid.name] = raw.astype(np.float64) * (1.0 if raw.dtype.kind == "f" else float(grid.scale))
+    return Script(SAMPLES, machine.sample_rates_hz[0], tuple(events), streams)
+
+
+def at_half(grid: Grid, halves: int) -> int:
+    """Place of the low end (0), the middle (1) or the high end (2)."""
+    return (0, grid.index_near((grid.low + grid.high) / 2), grid.count - 1)[halves]
+
+
+def check_answers(machine: Machine, where: str) -> None:
+    """Raise SheetError where a reference has no answer to any short script, or a constant is no number it can read."""
+    for _, function, constants in parts_of(machine):
+        problems = [problem_of(function, short_script(machine, halves), constants) for halves in SENT]
+        first = problems[0]
+        if first is not None and (isinstance(first, NumberRefused) or None not in problems):
+            given = ", ".join(f"{name}={value!r}" for name, value in constants.items()) or "none"
+            what, why, todo = mistaken(function, constants, first) or (
+                f"the reference {name_of(function)} has no answer with these constants",
+                f"{why_not(first)} (constants: {given})", f"change the constants; what each means: {help_with(function)}")
+            raise SheetError(f"{machine.name}: {what}", where=f"{where}, constants", why=why, todo=todo) from first
+
+
+def problem_of(function: Any, script: Script, constants: Mapping[str, Any]) -> Exception | None:
+    """What a reference says against a script, None where it has an answer."""
+    try:
+        found = function(RationalContext(), script, **constants)
+        for trajectory in found.values() if isinstance(found, dict) else (found,):
+            if trajectory is not None:
+                trajectory.screen()
+    except Exception as problem:  # references are the author's own functions too: they may raise anything
+        return problem
+    return None
