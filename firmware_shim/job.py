@@ -12,7 +12,7 @@ from firmware_shim.engine import NUMPY_TYPES
 PHASES = ("its own inputs", "a repeat of its inputs", "its partner input", "the inverse", "halving", "the host's code")
 KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7, "pair": 8}
 # How a reason begins when what is left could have run.
-NOT_TRIED = "not run: after"
+NOT_TRIED = "not run: the rest, after"
 METRICS = {"absolute": 0, "relative": 1, "ulp": 2}
 
 
@@ -111,12 +111,12 @@ class Stop:
     fault_address: int = 0
 
 
-def enough(stops: Sequence[Stop], most_stops: int, most_hangs: int) -> str:
-    """Why no more is run after these stops, "" while there are few. Each hang costs its whole time limit."""
+def enough(stops: Sequence[Stop], most_stops: int, most_hangs: int, of: str = "calls") -> str:
+    """Why no more is run after these stops of calls (or scripts), "" while there are few. Each hang costs its time limit."""
     hangs = sum(stop.kind == "hang" for stop in stops)
     if hangs >= most_hangs:
         return f"{NOT_TRIED} {hangs} hang{'s' if hangs > 1 else ''}, each of which costs its time limit"
-    return f"{NOT_TRIED} {len(stops)} calls that did not come back" if len(stops) >= most_stops else ""
+    return f"{NOT_TRIED} {len(stops)} {of} that did not come back" if len(stops) >= most_stops else ""
 
 
 @dataclass(frozen=True)

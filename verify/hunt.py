@@ -10,17 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from firmware_shim.crew import Crew
-from firmware_shim.job import NOT_TRIED, Job, Stop, Test
+from firmware_shim.job import NOT_TRIED, Job, Test, enough
 from verify.evidence import Evidence
 from verify.hunting.intervals import clip, cut, size, subtract
 from verify.hunting.places import around, edges, even, parts_from_arrays
-from verify.hunting.plan import MOST_HANGS, Plan
+from verify.hunting.plan import MOST_HANGS, MOST_STOPS, Plan
 from verify.routine import Bound
 
 LARGEST_SEGMENT = 1 << 24
 JOB_CASES = 1 << 25
 JOB_SEGMENTS = 2048
-MOST_STOPS = 24
 # Inputs below the stops seen so far, run in order for the smallest that does not come back.
 SMALLEST_CASES = 1 << 22
 RENDERED_CASES = 1 << 11
@@ -93,7 +92,7 @@ class Hunt:
                 self.evidence.add(result)
                 done += int(result.results["done"].sum()) + sum(count for _, count, _ in result.not_run)
                 self.progress(label, done, total)
-                self.given_up = given_up(self.evidence.stops)
+                self.given_up = enough(self.evidence.stops, MOST_STOPS, MOST_HANGS)
                 if self.given_up:
                     self.stopped = self.given_up
                     break
@@ -110,8 +109,7 @@ class Hunt:
             self.progress(f"{label}: the smallest that does not come back", 0, 1)
             self.smallest_stop(left)
         if self.given_up:
-            why = f"{NOT_TRIED} {self.given_up}"
-            self.evidence.holes += [(int(start), int(end - start), why) for start, end in self.open_part(left)]
+            self.evidence.holes += [(int(start), int(end - start), self.given_up) for start, end in self.open_part(left)]
         elif left_out:
             self.phase(name, left)
 
@@ -171,14 +169,6 @@ class Hunt:
                    events=bound.build.endswith("strict"),
                    regions=bound.regions, peripherals=bound.peripherals, keep_outputs=self.evidence.outputs is not None,
                    call_limit_seconds=bound.routine.call_limit_seconds, most_hangs=1)
-
-
-def given_up(stops: Sequence[Stop]) -> str:
-    """Why a hunt ends after these stops, "" while there are few."""
-    hangs = sum(stop.kind == "hang" for stop in stops)
-    if hangs >= MOST_HANGS:
-        return f"{hangs} hangs the rest was not tried"
-    return f"{len(stops)} calls that did not come back the rest was not tried" if len(stops) >= MOST_STOPS else ""
 
 
 def spread_order(count: int) -> list[int]:

@@ -17,6 +17,7 @@ from verify.judging.verdict import grouped
 from verify.machines.generation import marked_places
 from verify.machines.interruptions import AT_SAMPLES, Interrupted, interrupted
 from verify.machines.machine import C_TYPES, EventKind, Machine, Signal
+from verify.machines.minimise import simplicity
 from verify.machines.running import Stand
 from verify.machines.script import Happening, Piece, Script
 
@@ -93,7 +94,7 @@ def assessed(claim: SafeWhenInterruptedBy, case: Case) -> Assessment:
     failing = [(script, judgement) for script, judgement in whole.found if judgement.failing]
     found.failing = len(failing)
     if failing:
-        script, judgement = min(failing, key=lambda pair: pair[0].simplicity)
+        script, judgement = min(failing, key=lambda pair: simplicity(pair[0], machine))
         found.witness_raw = tuple(grid.raw(np.array([pieces[0].a]), number) for grid, pieces, number in zip(
             machine.inputs, script.streams, bound.domain.type_numbers, strict=True))
         found.wanted_text, found.error_text = judgement.wanted, f"{judgement.got}: {judgement.error}"

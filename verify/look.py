@@ -150,9 +150,17 @@ def spot_lines(table: np.ndarray, guess: tuple[str, str]) -> list[str]:
 
 def table_lines(table: np.ndarray, grids: Sequence[Grid]) -> list[str]:
     """A small table and a plot of the output over the first input."""
-    lines = [f"  {grids[0].name:>14}   result"]
+    held = [f"{grid.name} held at {float(grid.value(held_at(grid))):.9g} {grid.unit}".strip() for grid in grids[1:]]
+    lines = [f"  shown with {' and '.join(held)}; what is found below comes from all inputs moving:", ""] if held else []
+    lines += [f"  {grids[0].name:>14}   result"]
     lines += [f"  {value:14.9g}   {got:.9g}" for value, got in table[:: max(1, len(table) // 10)]]
     return [*lines, "", *plot_lines(table)]
+
+
+def held_at(grid: Grid) -> int:
+    """Place at which an input is held: the middle of its range, or half the top where that is zero, which may hide all."""
+    middle = grid.count // 2
+    return middle if grid.value(middle) else 3 * grid.count // 4
 
 
 def plot_lines(table: np.ndarray) -> list[str]:
@@ -194,7 +202,7 @@ def sheet_lines(path: Path, name: str, grids: Sequence[Grid], flags: str, guess:
 
 
 def outputs_of(sheet: Sheet, name: str, points: np.ndarray) -> np.ndarray:
-    """Array (n, 2) of input value and output near the given points of the first input, others at their middle."""
+    """Array (n, 2) of input value and output near the given points of the first input, others as held_at() says."""
     benches = make_benches(sheet, ("host",))
     bench = benches[0]
     assert bench.engine is not None and bench.built is not None
@@ -202,7 +210,7 @@ def outputs_of(sheet: Sheet, name: str, points: np.ndarray) -> np.ndarray:
     domain = bound.domain
     ordinals = domain.grids[0].nearest_indices(points) * domain.strides()[0]
     for grid, stride in zip(domain.grids[1:], domain.strides()[1:], strict=True):
-        ordinals = ordinals + grid.count // 2 * stride
+        ordinals = ordinals + held_at(grid) * stride
     ordinals = np.unique(ordinals)
     with Crew(bench.engine, 1) as crew:
         raws = Prober(crew, {"host": bench.built}, 7).outputs(bound, [int(o) for o in ordinals])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -27,6 +27,9 @@ from verify.witnesses import WitnessFile
 
 SILENCE_DB = -144.5  # one step of 24 bits
 STORED = "witness:"
+# A witness is made as short as it can be, often some samples: it goes on for so long, for the ear to know what it hears.
+HEARD_SECONDS = 1
+CLICK_SECONDS = 0.02
 
 
 @dataclass(frozen=True)
@@ -48,6 +51,7 @@ def render(wish: Wish) -> int:
     """Run, write the files, say what is in them. Exit code 1 where the firmware stopped on the way."""
     sheet = load_sheet(wish.sheet)
     machine, script, stem = asked(sheet, wish)
+    script, shorter = longer(script, machine, wish)
     signal = signal_of(machine, wish)
     full_scale = full_scale_of(machine, signal, wish)
     rate_hz = machine.sample_rates_hz[script.rate]
@@ -57,6 +61,9 @@ def render(wish: Wish) -> int:
     refuse_to_overwrite(paths, wish)
     seen = observed(sheet, machine, script)
     print("\n".join([f"{machine.name}, {signal.name}", *(f"  {text}" for text in table(script, machine))]))
+    if shorter is not None:
+        print(f"  the stored script ends after {samples_text(shorter, rate_hz)}; it goes on to "
+              f"{samples_text(script.samples, rate_hz)},\n  with nothing new happening, so that it can be heard")
     if seen.stop is not None:
         print(f"  STOPPED at sample {seen.stop.ordinal}: {seen.stop.kind}: {seen.stop.why}")
     if not seen.done:
@@ -106,6 +113,19 @@ def asked(sheet: Sheet, wish: Wish) -> tuple[Machine, Script, str]:
         machine_named(sheet, named[1][1], f"{path.name}:{named[0]}")
     machine = only_machine(sheet, wish.machine or lines.machine)
     return machine, script_from_lines(lines, machine), f"{path.stem}"
+
+
+def longer(script: Script, machine: Machine, wish: Wish) -> tuple[Script, int | None]:
+    """A script that preflash made short, long enough to be heard, and its own number of samples; others as they are, None."""
+    samples = int(HEARD_SECONDS * machine.sample_rates_hz[script.rate])
+    if Path(wish.script).is_file() or script.samples >= samples:
+        return script, None
+    return replace(script, samples=samples), script.samples
+
+
+def samples_text(samples: int, rate_hz: Fraction) -> str:
+    """A length in samples and in time."""
+    return f"{samples} samples ({float(samples / rate_hz) * 1000:.6g} ms)"
 
 
 def machine_named(sheet: Sheet, name: str, where: str) -> Machine:
@@ -240,6 +260,9 @@ def told(word: str, sound: Sound, path: Path, wish: Wish, rate_hz: Fraction) -> 
     if word == "difference" and not sound.audible:
         lines.append("             below one step of 24 bits: nothing to hear (raise it with --raise-difference 60)"
                      if sound.peak else "             exactly equal: nothing to hear")
+    elif seconds < CLICK_SECONDS:
+        lines.append(f"             {samples_text(len(sound.samples), rate_hz)}: a click at most; write a longer 'length' to "
+                     "hear more")
     elif not sound.audible:
         lines.append("             silent")
     if sound.beyond:

@@ -32,3 +32,13 @@ def test_the_worst_of_all_inputs_stands_beside_the_table_of_a_few(tmp_path: Path
     assert "; worst +0.7" in held and "cents at volts = 1." in held
     rows = [line.split() for line in done.stdout.splitlines() if line.startswith("    1.") or line.startswith("    2.")]
     assert 12 == len(rows) and 0.7 < max(abs(float(row[-1])) for row in rows)
+
+
+def test_an_input_that_is_held_is_named_and_not_at_zero(tmp_path: Path) -> None:
+    (tmp_path / "q.c").write_text("#include <stdint.h>\nint16_t scaled(int16_t x, int16_t gain)\n{\n"
+                                  "    return (int16_t)(((int32_t)x * gain) >> 15);\n}\n", encoding="utf-8")
+    done = preflash(tmp_path, "look", "q.c:scaled")
+
+    assert 0 == done.returncode, done.stdout + done.stderr
+    assert "shown with gain held at 16384;" in done.stdout
+    assert " -32768   -16384" in done.stdout

@@ -161,6 +161,9 @@ def test_a_stored_witness_and_a_printed_line_can_be_heard(tmp_path: Path, monkey
     assert 0 == main(["render", "plant_sheet.py", line, "--machine", "strike"])
     one, other = (tmp_path / f"strike_{word}_firmware.wav" for word in ("witness_1", "script"))
     assert one.read_bytes() == other.read_bytes()
+    assert 48000 == len(wavfile.read(one)[1])
+    text = capsys.readouterr().out
+    assert "the stored script ends after 2000 samples (41.6667 ms); it goes on to 48000 samples (1000 ms)" in text
     assert 2 == main(["render", "plant_sheet.py", "witness:2"])
     assert "witness:1  strike" in capsys.readouterr().err
 

@@ -51,6 +51,23 @@ def test_records_come_in_the_order_of_the_sheets(tmp_path: Path, environment: di
     assert all((tmp_path / "reports" / f"part{number}.{kind}").exists() for number in range(5) for kind in ("json", "html"))
 
 
+def test_one_page_leads_to_all_reports_the_worst_first(tmp_path: Path, environment: dict[str, str]) -> None:
+    names = sheets(tmp_path, ["same", "same"])
+    for name, limit in zip(names, (2, 1), strict=True):
+        text = (tmp_path / name).read_text(encoding="utf-8")
+        claim = f'claims=[stays_within(0, {limit}, because="test")]'
+        (tmp_path / name).write_text(text.replace("claims=[]", claim).replace("sheet 1", "<b>x</b>"), encoding="utf-8")
+    ran = subprocess.run(command(names), cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=120)
+
+    assert 1 == ran.returncode, ran.stdout + ran.stderr
+    assert "all reports: reports/all_sheets.html" in ran.stdout.replace(f"{tmp_path}/", "")
+    text = (tmp_path / "reports" / "all_sheets.html").read_text(encoding="utf-8")
+    assert text.index('href="part1.html"') < text.index('href="part0.html"')
+    assert 'href="part1.html#r0"><code>same</code>' in text
+    assert "&lt;b&gt;x&lt;/b&gt;" in text and "<b>x</b>" not in text
+    assert 'id="r0"' in (tmp_path / "reports" / "part1.html").read_text(encoding="utf-8")
+
+
 def test_one_that_cannot_be_checked_says_so_and_the_others_are_kept(tmp_path: Path, environment: dict[str, str]) -> None:
     names = sheets(tmp_path, ["same", "sane", "same"])
     ran = subprocess.run(command(names), cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=120)

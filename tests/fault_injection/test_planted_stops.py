@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -171,7 +172,7 @@ def test_thousands_of_hangs_are_given_up_after_a_few(tmp_path: Path) -> None:
     assert set() == seen(record, "right").failing()
     for found, open_claim in ((many, "stays_within"), (wide, "deterministic"), (machine, "stays_within")):
         assert "returns host" in found.failing()
-        assert "hangs the rest was not tried" in found.words("returns")
+        assert re.search("not run: the rest, after [34] hangs, each of which costs its time limit", found.words("returns"))
         assert "undecided" == found.verdicts()[f"{open_claim} host"]
         assert "see returns" in found.claim(open_claim)["todo"]
     assert 77 == many.value("returns")

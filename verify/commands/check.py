@@ -64,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
     plan = plan_of(vars(options).__getitem__)
     codes: list[int] = []
     routines: list[dict[str, Any]] = []
+    pages: list[tuple[Path, dict[str, Any]]] = []
     waiting = ProgressLine()
     loaded = [load_sheet(path) for path in sheets]
     if bundled and options.only:
@@ -111,11 +112,30 @@ def run(options: argparse.Namespace) -> int:
             place = folder / stem_of(stem, record)
             codes += told(options, sheet, place, record, accepted, brief=bool(codes), last=sheet is loaded[-1])
             routines += record["routines"]
+            if not record["unsaved"]:
+                pages.append((place.with_name(f"{place.name}.html"), record))
             if sheet is not loaded[-1]:
                 waiting.say(f"checking {loaded[loaded.index(sheet) + 1].file.name} ...")
     if len(loaded) > 1:
         print(f"\n{len(loaded)} sheets, {counts_text(routines)}")
+        one = len({folder for folder, _ in places}) == 1
+        more = ("_first_draft" if options.demo == "first-draft" else "") + ("_only" if options.only else "")
+        codes += begun(pages, places[0][0] if one else Path("reports"), more) if pages else []
     return next((code for code in (2, 130, 1, 3) if code in codes), 0)
+
+
+def begun(pages: list[tuple[Path, dict[str, Any]]], folder: Path, more: str) -> list[int]:
+    """Write the page that leads to all others; the exit codes that it asks for."""
+    from verify.reports.html_start import NAME, save_start_page
+
+    path = folder / f"{NAME}{more}.html"
+    try:
+        save_start_page(pages, path)
+    except UsageError as problem:
+        print(problem)
+        return [2]
+    print(f"all reports: {path}")
+    return []
 
 
 def stem_of(stem: str, record: dict[str, Any]) -> str:

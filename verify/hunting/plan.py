@@ -9,8 +9,8 @@ THOROUGH_CASES = 2**32
 SAMPLED_CASES = 2**25
 DEFAULT_SCRIPTS = 2000
 THOROUGH_SCRIPTS = 40_000
-# Each hang costs its whole time limit: after so many the rest of a routine is not tried.
-MOST_HANGS = 3
+# Each hang costs its whole time limit: after so many, or so many stops of any kind, the rest of a routine is not tried.
+MOST_HANGS, MOST_STOPS = 3, 24
 # Of the instrument's time, in a long run: some seconds for a cheap step at 96 kHz.
 LONG_SECONDS = 7200.0
 # The emulated board runs at a hundredth of this computer's speed; the 32-bit process waits between blocks.

@@ -98,5 +98,5 @@ def judged(tried: Tried, claim: CostWithin, stand: Stand, cost: MachineCost, par
                + ("" if claim.unit == "instructions" else ", estimated"))
     found.open = int(is_open)
     assert place.script is not None
-    tried.add(place.script, found)
+    tried.add(place.script, found, stand.machine)
     return found

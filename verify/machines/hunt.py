@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from firmware_shim.crew import Crew
-from firmware_shim.job import NOT_TRIED
+from firmware_shim.job import NOT_TRIED, Stop, enough
 from firmware_shim.traces import eye_of
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.base import Claim
@@ -18,7 +18,7 @@ from verify.claims.in_time import Gain, Judgement, TimeClaim
 from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
-from verify.hunting.plan import DEFAULT_SCRIPTS, MOST_HANGS
+from verify.hunting.plan import DEFAULT_SCRIPTS, MOST_HANGS, MOST_STOPS
 from verify.judging.verdict import grouped
 from verify.machines.catalogue import catalogue, quiet
 from verify.machines.cost_judging import judge_cost
@@ -28,7 +28,8 @@ from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
 from verify.machines.long_judging import judged, trace_of
 from verify.machines.long_run import AGAIN, LongBudget, long_run, periods_of
-from verify.machines.minimise import MOST_CANDIDATES, MOST_SAMPLES, MOST_SECONDS, minimised, shortened
+from verify.machines.machine import Machine
+from verify.machines.minimise import MOST_CANDIDATES, MOST_SAMPLES, MOST_SECONDS, minimised, shortened, simplicity
 from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, ON_HOST, Stand, observe
 from verify.machines.script import Happening, Script
@@ -44,7 +45,6 @@ CATALOGUE_PART = 32
 # Loading the compiled eye costs what it saves on so many scripts.
 FEW = 32
 # Each hang costs its time limit, also while a script is made small.
-MOST_STOPS = 40
 HANGING_SECONDS = 6.0
 # Of scripts of hours, what may be run again to make a witness shorter, and how many at once.
 LONG_SAMPLES, LONG_WIDTH = 1 << 30, 5
@@ -84,7 +84,7 @@ class Tried:
     # The gains that gain_at measured: of each setting (made at sample 0, at one rate) one per frequency, the worst.
     gains: dict[tuple[int, tuple[Happening, ...]], dict[float, Gain]] = field(default_factory=dict)
 
-    def add(self, script: Script, found: Judgement) -> None:
+    def add(self, script: Script, found: Judgement, machine: Machine) -> None:
         """Take in one script's judgement."""
         self.facts.update(dict.fromkeys(found.facts))
         for place, count in found.allowed.items():
@@ -102,7 +102,7 @@ class Tried:
                 curve[gain.hz] = gain if known is None or abs(gain.error_db) > abs(known.error_db) else known
         if found.failing:
             self.failing_scripts += 1
-            if self.witness is None or script.simplicity < self.witness.simplicity:
+            if self.witness is None or simplicity(script, machine) < simplicity(self.witness, machine):
                 self.witness, self.witness_judgement = script, found
 
 
@@ -122,8 +122,7 @@ class MachineHunt:
     count: int = 0
     samples: int = 0
     stopped: str = ""
-    stops: int = 0
-    hangs: int = 0
+    stops: list[Stop] = field(default_factory=list)
     given_up: str = ""
     sample: list[Script] = field(default_factory=list)
     room: dict[str, Any] = field(default_factory=dict)
@@ -164,7 +163,7 @@ class MachineHunt:
                 self.progress(f"{self.label}: interrupted by {claim.setter}", 0, 1)
                 whole = interrupted(self.stand, claim, self.crew, witnesses, self.scripts, self.seed)
                 for script, found in whole.found:
-                    tried.add(script, found)
+                    tried.add(script, found, self.stand.machine)
                 tried.facts.update(dict.fromkeys(whole.facts))
 
     def costs(self, witnesses: Sequence[Script]) -> None:
@@ -197,7 +196,7 @@ class MachineHunt:
         outcome = seen.result.runs[0].longer
         tried = Tried(ran=ran, long_done=outcome.done if outcome is not None else 0,
                       can_go_on=outcome is not None and not outcome.why_not_kept and bool(budget.kept))
-        tried.add(replace(seen.script, times=last) if found.failing else seen.script, found)
+        tried.add(replace(seen.script, times=last) if found.failing else seen.script, found, self.stand.machine)
         if found.failing:
             tried.long_seconds = outcome.seconds if outcome is not None else 0.0
             tried.long_trace = trace_of(self.stand, seen, found)
@@ -248,9 +247,8 @@ class MachineHunt:
         most = MOST_SAMPLES_ON_BOARD if self.stand.build == "board" else MOST_SAMPLES_IN_ALL
         if not self.stopped and self.samples > most * max(1.0, self.scripts / DEFAULT_SCRIPTS):
             self.stopped = f"stopped after {self.count} scripts: {grouped(self.samples)} samples in all"
-        if not self.stopped and (self.hangs >= MOST_HANGS or self.stops > MOST_STOPS):
-            what = f"{self.hangs} hangs" if self.hangs >= MOST_HANGS else f"{self.stops} scripts that did not come back"
-            self.stopped = self.given_up = f"after {what} the rest was not tried"
+        if not self.stopped:
+            self.stopped = self.given_up = enough(self.stops, MOST_STOPS, MOST_HANGS, "scripts")
         return bool(self.stopped)
 
     def late(self, seconds: float) -> bool:
@@ -278,15 +276,15 @@ class MachineHunt:
 
     def note(self, seen: Observation) -> None:
         """Judge one script by every claim."""
-        self.stops += seen.stop is not None and seen.stop.kind != "not run"
-        self.hangs += seen.stop is not None and seen.stop.kind == "hang"
+        if seen.stop is not None and seen.stop.kind != "not run":
+            self.stops.append(seen.stop)
         if self.count >= FEW:
             seen.eye, seen.room = eye_of(self.crew.engine), self.room
         for tried, claim in zip(self.tried, self.claims, strict=True):
             if tried.fault or tried.failing_scripts >= ENOUGH_FAILURES:
                 continue
             try:
-                tried.add(seen.script, judge(claim, seen))
+                tried.add(seen.script, judge(claim, seen), self.stand.machine)
             except NO_ANSWER as problem:
                 tried.open += 1
                 tried.facts[f"the reference has no answer for a script: {problem}"] = None

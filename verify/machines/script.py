@@ -62,11 +62,6 @@ class Script:
     times: int = 1
 
     @property
-    def simplicity(self) -> tuple[object, ...]:
-        """Sort key: fewer events and pieces, shorter, earlier, lower."""
-        return (*self.shape, self.events, tuple(piece for stream in self.streams for piece in stream))
-
-    @property
     def shape(self) -> tuple[object, ...]:
         """What counts before any value in how simple a script is."""
         pieces = tuple(piece for stream in self.streams for piece in stream)

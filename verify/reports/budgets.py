@@ -11,7 +11,9 @@ from verify.reports.html_frame import bar_row
 KINDS = {"meant": "what the stages are meant to do", "stage": "firmware", "quantisation": "input, not firmware",
          "outside": "outside the firmware",
          "end": "all together"}
-SHAPES = {"end": "sure", "quantisation": "hollow", "outside": "hollow"}
+SHAPES = {"end": "sure", "quantisation": "hollow", "outside": "hollow"}  # others are hatched
+LEGEND = {"maybe": "hatched: a stage", "hollow": "hollow: the input's own steps, or what acts before the firmware",
+          "sure": "solid: end to end"}
 BESIDES = ("quantisation", "outside")
 
 
@@ -153,7 +155,8 @@ def picture(budget: dict[str, Any]) -> str:
         said = f" Upright line: the limit, {limit:.4g}." if drawn_limit else (
             f" The limit, {limit:.4g}, lies far outside this picture.")
     unit = escape(budget["unit"] or "plain numbers")
+    shapes = {SHAPES.get(row["kind"], "maybe") for row in rows}
     label = f"error budget: {len(rows)} bars, the largest {largest:.4g} {budget['unit']}"
     return (f'<div role="group" aria-label="{escape(label)}">{"".join(bars)}</div>'
-            f"<p class=\"small soft\">Size of each stage's own worst, in {unit}, carried to the end of the path; hollow: the "
-            f"input's own steps and what acts before the firmware; solid: end to end.{said}</p>")
+            f"<p class=\"small soft\">Size of each stage's own worst, in {unit}, carried to the end of the path; "
+            f"{'; '.join(LEGEND[shape] for shape in LEGEND if shape in shapes)}.{said}</p>")

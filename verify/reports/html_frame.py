@@ -16,11 +16,28 @@ from typing import Any
 SIDE = 1000
 NEAR_PERCENT = 16
 PREFIXES = ((1e6, "M"), (1e3, "k"))
+SMALL_PREFIXES = ((1e-3, "m"), (1e-6, "µ"))
 
 
 def number(value: float) -> str:
-    """A short number for an axis."""
+    """A short number as people write it: 0.25, 10 000, 4.29e9."""
+    size = abs(value)
+    if 1e4 <= size < 1e6:
+        return f"{round(value):,}".replace(",", " ")
+    if size and not 1e-4 <= size < 1e6:
+        digits, _, power = f"{value:.2e}".partition("e")
+        return f"{digits.rstrip('0').rstrip('.')}e{int(power)}"
     return f"{value:.4g}"
+
+
+def prefixed(unit: str, largest: float) -> tuple[float, str]:
+    """(size of the unit for an axis, its name): kHz, mV, µs for what is large or small in Hz, V or s."""
+    if unit not in ("Hz", "V", "s") or not 0 < largest < math.inf:
+        return 1.0, unit
+    for size, letter in (*PREFIXES, (1.0, ""), *(() if unit == "Hz" else SMALL_PREFIXES)):
+        if largest >= size:
+            return size, letter + unit
+    return 1.0, unit
 
 
 def rounds(low: float, high: float) -> list[float]:
@@ -112,12 +129,14 @@ class Panel:
             pen = "L"
         self.shapes.append(f'<path class="{kind}" d="{"".join(parts)}"/>')
 
-    def heights(self, unit: str) -> None:
-        """Round numbers at the left, a line at each, and the unit above."""
-        for value in rounds(self.bottom, self.top):
-            self.level(value, "axis")
-            self.labels.append(f'<span class="up" style="bottom:{self.percent_up(value):.1f}%">{number(value)}</span>')
-        self.labels.append(f'<span class="unit">{escape(unit)}</span>')
+    def heights(self, unit: str, more: str = "") -> float:
+        """Round numbers at the left, a line at each, and the unit with a word above; returns the size of the unit shown."""
+        size, shown = prefixed(unit, max(abs(self.bottom), abs(self.top)))
+        for value in rounds(self.bottom / size, self.top / size):
+            self.level(value * size, "axis")
+            self.labels.append(f'<span class="up" style="bottom:{self.percent_up(value * size):.1f}%">{number(value)}</span>')
+        self.labels.append(f'<span class="unit">{escape(shown + more)}</span>')
+        return size
 
     def below(self, share: float, text: str, row: int = 1, more: str = "") -> None:
         """A label under the plot, anchored so that it stays within the figure; more: further CSS classes."""

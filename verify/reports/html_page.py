@@ -61,8 +61,7 @@ def beginning(title: str) -> str:
 def page(record: dict[str, Any]) -> str:
     """The whole page."""
     title = record["title"] or record["sheet"]
-    found = [(routine, overall([claim["verdict"] for claim in routine["claims"]])) for routine in record["routines"]]
-    verdicts = sorted(found, key=lambda pair: ORDER.index(kind(pair[1])))
+    verdicts = ranked(record)
     parts = [
         beginning(title),
         f"<header><h1>{escape(title)}</h1>",
@@ -78,6 +77,12 @@ def page(record: dict[str, Any]) -> str:
     parts += [built(record), f'<p class="note small"><b>Caution.</b> {escape(CAUTION)}</p>', "</main>",
               f"<script>{SCRIPT}</script></body></html>"]
     return "\n".join(part for part in parts if part) + "\n"
+
+
+def ranked(record: dict[str, Any]) -> list[tuple[dict[str, Any], str]]:
+    """Each routine with its verdict, in the order of the page: what fails first."""
+    found = [(routine, overall([claim["verdict"] for claim in routine["claims"]])) for routine in record["routines"]]
+    return sorted(found, key=lambda pair: ORDER.index(kind(pair[1])))
 
 
 def summary(verdicts: list[tuple[dict[str, Any], str]]) -> str:
@@ -126,8 +131,8 @@ def index(verdicts: list[tuple[dict[str, Any], str]]) -> str:
 def section(number: int, routine: dict[str, Any], verdict: str) -> str:
     """One routine: plot, claims, failures."""
     parts = [f'<section id="r{number}"><h2>{verdict_html(verdict)} <code>{escape(routine["name"])}</code></h2>',
-             f'<p class="small soft"><code>{escape(routine["prototype"])}</code> {escape(routine["definition"])}; '
-             f'{escape("; ".join(routine["inputs"]))}</p>']
+             f'<p class="small soft"><code>{escape(routine["prototype"])}</code> '
+             f'{escape("; ".join(text for text in [routine["definition"], *routine["inputs"]] if text))}</p>']
     parts += [f'<p class="small">{escape(text)}</p>' for text in routine["notes"]]
     parts.append(budgets.html(routine))
     for claim in routine["claims"]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import Any
 
-from verify.reports.html_frame import Panel, figure, finite, number, rounds, together
+from verify.reports.html_frame import Panel, figure, finite, number, prefixed, rounds, together
 
 MOST_NOTES = 12
 
@@ -42,7 +42,7 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
     bottom, top = min(low, high, 0.0, *near), max(low, high, 0.0, *near)
     margin = (top - bottom) * 0.08 or 1.0
     panel = Panel(start, end, bottom if apart else bottom - margin, top + margin)
-    panel.heights(profile["error_unit"] + (" apart" if apart else ""))
+    size = panel.heights(profile["error_unit"], " apart" if apart else "")
     for low_end, high_end, why in beyond:
         left, right = float(panel.x(low_end)), float(panel.x(high_end))
         panel.shapes.append(f'<rect class="beyond" x="{left:.1f}" y="0" width="{max(3.0, right - left):.1f}" height="1000">'
@@ -52,7 +52,7 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
     panel.shapes.append(f'<polygon class="band" points="{panel.places(corners)}"/>')
     for line in near:
         sign = "" if apart else "±"
-        panel.level(line, "limit", f"limit {sign}{line:.4g}" if line >= 0 else "")
+        panel.level(line, "limit", f"limit {sign}{number(line / size)}" if line >= 0 else "")
     value, at = largest(bins)
     panel.dot(at, value)
     rows = bottom_axis(profile, panel)
@@ -60,7 +60,7 @@ def envelope(profile: dict[str, Any], limit: float | None, worst: dict[str, Any]
             "apart": apart, "start": start, "span": (end - start) or 1.0, "bins": bins}
     drawn = f"largest in the picture {value:+.4g} {profile['error_unit']}"
     shown = f"worst {worst['text']}" if worst and not beyond else drawn
-    far = f" The limit, {limit:.4g}, lies far outside this picture." if limit and not near else ""
+    far = f" The limit, {number(limit)}, lies far outside this picture." if limit and not near else ""
     what = "Largest distance" if apart else "Least and most error"
     caption = f"{what} in each of {len(bins)} parts of the range; {escape(shown)} (dot).{far}"
     caption += "".join(f" {escape(text)}" for text in beyond_texts(profile))
@@ -77,13 +77,14 @@ def beyond_texts(profile: dict[str, Any]) -> list[str]:
 
 def bottom_axis(profile: dict[str, Any], panel: Panel) -> str:
     """Labels of the input, and of notes where the profile has them; returns the figure's class, by rows of labels."""
-    for k, value in enumerate(rounds(panel.left, panel.right)):
-        panel.below(panel.share(value), number(value), more="wide" if k % 2 else "")
+    size, unit = prefixed(profile["unit"], max(abs(panel.left), abs(panel.right)))
+    for k, value in enumerate(rounds(panel.left / size, panel.right / size)):
+        panel.below(panel.share(value * size), number(value), more="wide" if k % 2 else "")
     notes = profile.get("notes", [])
     for k, (value, name) in enumerate(notes):
         panel.upright(value, "axis")
         panel.below(panel.share(value), name, 2, "wide" if len(notes) > MOST_NOTES and k % 2 else "")
-    panel.below(1.0, f"{profile['input']} [{profile['unit'] or '-'}]", 3 if notes else 2)
+    panel.below(1.0, f"{profile['input']} [{unit}]" if unit else profile["input"], 3 if notes else 2)
     return "rows3" if notes else "rows2"
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from verify.errors import UsageError
 from verify.reports.html_costs import costs_of
-from verify.reports.html_frame import finite
+from verify.reports.html_frame import finite, number
 from verify.reports.html_page import limit_of
 from verify.reports.html_plots import drawable, largest, limits_of
 from verify.reports.html_responses import ERROR, GOT, HZ, SURE, VERDICT, WANTED, clipped
@@ -127,6 +128,17 @@ def cost_figure(costs: list[tuple[str, dict[str, Any], list[str]]]) -> Any:
     return figure
 
 
+def people_s_numbers(axes: Any) -> None:
+    """10 000 and 4.29e9 at both axes, each number whole where it stands."""
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(partial(tick_text, axis))
+
+
+def tick_text(axis: Any, value: float, _: int) -> str:
+    """A tick's number; what is zero but for rounding is 0."""
+    return number(0.0 if abs(value) < 1e-9 * max(map(abs, axis.get_view_interval())) else value)
+
+
 def title(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -> None:
     """Routine, claim, build and verdict in words."""
     axes.set_title(f"{routine['name']}   {claim['label']}, {claim['build']}: {claim['verdict_text']}", loc="left", fontsize=9)
@@ -161,7 +173,8 @@ def draw_envelope(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -> 
         axes.axvline(place, color=SOFT, linewidth=0.5)
         axes.annotate(note, (place, 0), xycoords=("data", "axes fraction"), xytext=(2, 3), textcoords="offset points",
                       color=SOFT, fontsize=7)
-    axes.set_xlabel(f"{profile['input']} [{profile['unit'] or '-'}]")
+    axes.set_xlabel(f"{profile['input']} [{profile['unit']}]" if profile["unit"] else profile["input"])
+    people_s_numbers(axes)
     axes.set_ylabel(f"{'apart' if profile.get('distance') else 'error'} [{profile['error_unit']}]")
     title(axes, routine, claim)
     return True
@@ -188,6 +201,7 @@ def draw_trajectory(axes: Any, routine: dict[str, Any], claim: dict[str, Any]) -
         axes.plot([at], [got[at - first]], "o", color=BAD, markersize=5, label="failing sample")
     axes.legend(fontsize=8, frameon=False)
     axes.set_xlabel("sample")
-    axes.set_ylabel(f"{trace['signal']} [{trace['unit'] or '-'}]")
+    axes.set_ylabel(f"{trace['signal']} [{trace['unit']}]" if trace["unit"] else trace["signal"])
+    people_s_numbers(axes)
     title(axes, routine, claim)
     return True
