@@ -126,6 +126,7 @@ class ScriptJob:
     """Scripts of one machine. machine: beginning of its symbols; types: places in engine.NUMPY_TYPES; guard:
     whether state and blocks end at a guard page or begin after one; twin: a second instance runs in turns
     with the first; reinit: init and script once more on used memory; block: whether the machine takes blocks;
+    trap_kinds: events, a bit for each kind, that end the script at their instruction (on x86-64);
     peripherals: (address, value) of 32-bit words that exist at the board's own addresses; on the board only: interruptions
     instead of whole scripts; keep_costs counts; bare: the loop that hands samples over, without the machine's text."""
 
@@ -198,3 +199,6 @@ class ScriptResult:
     mode_changed_at: tuple[int, int] | None = None
     torn: Any = None  # of a job with interruptions: TORN per moment
     costs: ScriptCosts | None = None
+    # Of a job with trap_kinds: where the first such event was raised.
+    trap_library: str = ""
+    trap_offset: int | None = None

@@ -19,7 +19,7 @@ from firmware_shim.frames import held_memory
 from firmware_shim.job import Stop, enough
 from firmware_shim.long_running import LongMemory
 from firmware_shim.memory_map import imported_names, section_span
-from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, present_bytes
+from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, library_at, present_bytes
 from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
@@ -234,10 +234,14 @@ class ScriptRunner(Runner):
         words = ffi.new("struct pf_word[]", [list(word) for word in job.peripherals] or 1)
         c_job.word, c_job.words = words, 0 if self.words_elsewhere else len(job.peripherals)
         c_job.flush_to_zero, c_job.regions, c_job.region = job.flush_to_zero, len(places), regions
+        c_job.trap_kinds, c_job.code_low, c_job.code_high = job.trap_kinds, library.base, library.end
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.shared, c_job.machine, c_job.output_file = shared, self.machine, self.capture.fileno()
         status, hung, left_behind = self.child(c_job, shared)
         place = int(shared.segment)
+        counter = int(shared.program_counter) if shared.signal else int(shared.library_counter)
+        if job.trap_kinds and counter:
+            whole.trap_library, whole.trap_offset = library_at(counter)
         if os.WIFEXITED(status) and os.WEXITSTATUS(status) == NOT_MAPPED and not shared.signal:
             why = f"this computer needs address 0x{int(shared.fault_address):x} itself"
             return Stop("not run", 0, 0, 0, why), place

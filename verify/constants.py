@@ -15,6 +15,11 @@ UNITS = {"ms": ("/1000", "s"), "us": ("/1000000", "s"), "µs": ("/1000000", "s")
          "hz": ("", "Hz"), "mv": ("/1000", "V"), "v": ("", "V"), "%": ("/100", ""), "cents": ("", "cents"), "db": ("", "dB")}
 
 
+def constants_text(constants: Mapping[str, Any]) -> str:
+    """attack = 1/100, decay = 1/2: the constants with which a reference was asked; "" where there are none."""
+    return ", ".join(f"{name} = {value}" for name, value in constants.items())
+
+
 def why_not(problem: Exception) -> str:
     """What a reference said, with the kind of problem where it is not one of the library's."""
     return str(problem) if type(problem).__module__.startswith("reference.") else f"{type(problem).__name__}: {problem}"

@@ -11,6 +11,7 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from verify.claims.accurate import Accurate
 from verify.claims.on_board import SameOnBoard
+from verify.constants import constants_text
 from verify.judging.exact import output_value
 from verify.judging.verdict import FAILS, HOLDS, UNTRIED, grouped
 from verify.number_formats import bits_text, decimal_text, hex_text
@@ -166,6 +167,7 @@ class Explainer:
         if error.wanted is not None:
             name = getattr(self.routine.reference, "__name__", "reference")
             witness["wanted"] = f"{float(error.wanted):.12g} {unit}".strip() + f"  (reference {name})"
+            witness["with"] = constants_text(self.routine.constants)
         if not math.isfinite(error.middle):
             witness["error"] = error.why
             return

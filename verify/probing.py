@@ -13,13 +13,31 @@ import numpy as np
 
 from firmware_shim.build import Built
 from firmware_shim.crew import Crew
+from firmware_shim.debug_info import DebugInfo
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import NOT_TRIED, Axis, Job, JobResult, Test
+from firmware_shim.machine_source import PREFIX as MACHINE_PREFIX
 from firmware_shim.memory_map import symbol_at
 from firmware_shim.scalar_types import PREFIX
 from verify.routine import Bound
 
 SAMPLE_SIZE = 4096
+
+
+def named_place(info: DebugInfo | None, library: str, offset: int) -> str:
+    """Name of the code line or global at an offset of a library."""
+    if info is not None:
+        line = info.line_at(offset)
+        if line is not None:
+            function, file, number = line
+            function = "the sheet's call" if function.startswith((PREFIX, MACHINE_PREFIX)) else function
+            return f"{function} at {Path(file).name}:{number}" if function else f"{Path(file).name}:{number}"
+        for variable in info.globals:
+            if variable.address <= offset < variable.address + max(1, variable.size):
+                inside = f" (static in {variable.scope})" if variable.scope else ""
+                return f"{variable.name}{inside}, {Path(variable.file).name}:{variable.line}"
+    found = symbol_at(Path(library), offset)
+    return found.name if found is not None else f"library offset 0x{offset:x}"
 
 
 class Prober:
@@ -131,18 +149,7 @@ class Prober:
     def symbol(self, bound: Bound, offset: int) -> str:
         """Name of the code line or global at an offset of the library."""
         built = self.builts.get(bound.build)
-        if built is not None:
-            line = built.info.line_at(offset)
-            if line is not None:
-                function, file, number = line
-                function = "the sheet's call" if function.startswith(PREFIX) else function
-                return f"{function} at {Path(file).name}:{number}" if function else f"{Path(file).name}:{number}"
-            for variable in built.info.globals:
-                if variable.address <= offset < variable.address + max(1, variable.size):
-                    inside = f" (static in {variable.scope})" if variable.scope else ""
-                    return f"{variable.name}{inside}, {Path(variable.file).name}:{variable.line}"
-        found = symbol_at(Path(bound.library), offset)
-        return found.name if found is not None else f"library offset 0x{offset:x}"
+        return named_place(built.info if built is not None else None, bound.library, offset)
 
     def cost(self, bound: Bound) -> Any:
         """What calls of a routine of the board build cost (verify.cost.Cost), hunted for once."""

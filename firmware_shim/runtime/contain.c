@@ -194,10 +194,12 @@ int pf_start(struct pf_job *job)
     pf_present_job = job;
     prepare(job, parent);
     pf_mark_process();
-    if (job->trap_kinds)
+    if (job->trap_kinds && job->machine == NULL)
         run_trapping(job);
-    else if (job->machine != NULL)
+    else if (job->machine != NULL) {
+        trapping = job->trap_kinds ? job : NULL;
         pf_scripts(job);
+    }
     else
         pf_sweep(job);
     pf_narrow_finish();

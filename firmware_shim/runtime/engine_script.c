@@ -76,7 +76,11 @@ void pf_prepare_instance(const struct pf_machine *m, struct instance *one, int n
 static unsigned enter(const struct pf_job *job)
 {
     unsigned wanted = PF_MODE_DEFAULT | (job->flush_to_zero ? PF_MODE_FLUSH : 0u);
+#if defined(__x86_64__)
+    pf_set(wanted & ~((unsigned)job->trap_kinds << 7)); /* what is unmasked stops at its instruction */
+#else
     pf_set(wanted);
+#endif
     return wanted;
 }
 

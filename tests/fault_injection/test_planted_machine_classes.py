@@ -76,9 +76,14 @@ FAULTS = {
 @pytest.mark.parametrize("name", sorted(FAULTS))
 def test_planted_fault_in_a_class_is_found(tmp_path: Path, name: str) -> None:
     old, new, claims = FAULTS[name]
-    failing = {word.split()[0] for word in checked(tmp_path, old, new).failing()}
+    found = checked(tmp_path, old, new)
 
-    assert claims <= failing
+    assert claims <= {word.split()[0] for word in found.failing()}
+    line = 1 + CPP[: CPP.index("level_ *= ratio_;")].count("\n")
+    assert f"plant.cpp:{line - 2}" == found.entry["definition"]
+    if "no_hidden_events" in claims:
+        # The comparison behind the product is the first that takes a subnormal in.
+        assert f"subnormal operand in Bell::process at plant.cpp:{line + 1}, at sample " in found.words("no_hidden_events")
 
 
 MEMORY = [("    float level_ = 0.0f;\n", "    float level_ = 0.0f;\n    float *more_ = new float[4]();\n"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -82,6 +83,11 @@ def test_planted_fault_is_found_with_a_short_script(tmp_path: Path, name: str) -
 
         assert len(happenings) <= most_events + 1
         assert witness["replay"].startswith("preflash replay plant_sheet.py ")
+        if claim == "no_hidden_events":
+            assert re.match(r"subnormal operand in strike_step at plant\.c:\d+, at sample \d+$", witness["error"])
+        if claim == "accurate":
+            assert witness["wanted"].endswith(f"  (reference {found.entry['reference']})")
+            assert " = " in witness["with"]
 
 
 def test_a_write_into_another_instance_is_told_by_its_place(tmp_path: Path) -> None:

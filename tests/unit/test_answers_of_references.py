@@ -49,7 +49,7 @@ def test_numbers_that_mathematics_has_no_answer_to(tmp_path: Path) -> None:
     text = refused(tmp_path, '{"coefficient": 2}', "smoothing.one_pole")
 
     assert "the reference one_pole has no answer with these constants" in text
-    assert "constants: coefficient=2" in text
+    assert "constants: coefficient = 2" in text
     assert "help(r.one_pole)" in text
 
 

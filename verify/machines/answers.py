@@ -11,7 +11,7 @@ import numpy as np
 from reference.errors import NumberRefused
 from reference.rationals import RationalContext
 from reference.trajectories import Script
-from verify.constants import mistaken, why_not
+from verify.constants import constants_text, mistaken, why_not
 from verify.errors import SheetError
 from verify.grids import Grid
 from verify.machines.drives import resting
@@ -53,7 +53,7 @@ def check_answers(machine: Machine, where: str) -> None:
         problems = [problem_of(function, short_script(machine, halves), constants) for halves in SENT]
         first = problems[0]
         if first is not None and (isinstance(first, NumberRefused) or None not in problems):
-            given = ", ".join(f"{name}={value!r}" for name, value in constants.items()) or "none"
+            given = constants_text(constants) or "none"
             what, why, todo = mistaken(function, constants, first) or (
                 f"the reference {name_of(function)} has no answer with these constants",
                 f"{why_not(first)} (constants: {given})", f"change the constants; what each means: {help_with(function)}")

@@ -40,7 +40,8 @@ def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host:
     """A machine bound to one build."""
     info = built.info
     text = machine.block or machine.step
-    known = [info.functions[word] for word in _words(text) if word in info.functions]
+    of_class = [f"{(machine.state or '').strip()}::{word}" for word in _words(text)]
+    known = [info.functions[word] for word in [*_words(text), *of_class] if word in info.functions]
     function = known[0] if known else None
     notes: list[str] = []
     for word in _words(" ".join([machine.init, text, *(kind.text for kind in machine.events)])):

@@ -12,11 +12,13 @@ from verify.claims.base import Claim
 from verify.claims.gain import GainAt
 from verify.claims.in_time import Judgement
 from verify.claims.protective import NoUndefinedBehaviour
+from verify.constants import constants_text
 from verify.judging.verdict import BLOCKED, FAILS, HOLDS, UNDECIDED, UNTRIED, Tally, Verdict, decide, grouped
 from verify.machines.hunt import MachineHunt, Tried
 from verify.machines.long_judging import NOT_REPEATING
 from verify.machines.machine import Machine, as_doubles
 from verify.machines.observation import Observation
+from verify.machines.references import name_of, parts_of
 from verify.machines.running import LONGEST_KEPT, ON_HOST
 from verify.machines.script import event_text, format_script, table
 
@@ -128,6 +130,7 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
         return long_entry(entry, hunt, tried, sheet_name)
     if verdict.word == FAILS and tried.witness is not None and tried.witness_judgement is not None:
         entry["witness"] = witness(machine, tried, tried.witness_judgement, sheet_name)
+        entry["witness"].update(by_reference(claim, machine, entry["witness"]["wanted"]))
         entry["extent"] = f"{grouped(tried.failing_scripts)} of {grouped(tried.scripts)} scripts fail"
         for seen in hunt.again([tried.witness], claim) if tried.witness.samples <= LONGEST_KEPT else []:
             entry["trace"] = trace(seen, getattr(claim, "of", ""), tried.witness_judgement.at)
@@ -186,6 +189,17 @@ def witness(machine: Machine, tried: Tried, found: Judgement, sheet_name: str) -
         "wanted": found.wanted, "error": found.error,
         "replay": f'preflash replay {Path(sheet_name).name} {machine.name} "{line}"',
     }
+
+
+def by_reference(claim: Claim, machine: Machine, wanted: str) -> dict[str, str]:
+    """What was wanted with the name of the reference that says so, and its constants; {} for claims that ask for none."""
+    if not isinstance(claim, Accurate | GainAt) or (isinstance(claim, GainAt) and claim.wanted):
+        return {}
+    output = machine.signal_named(claim.of).name
+    for part, function, constants in parts_of(machine):
+        if part in ("", output):
+            return {"wanted": f"{wanted}  (reference {name_of(function)})", "with": constants_text(constants)}
+    return {}
 
 
 def trace(seen: Observation, of: str, at: int) -> dict[str, Any]:

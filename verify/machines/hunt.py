@@ -31,6 +31,7 @@ from verify.machines.long_run import AGAIN, LongBudget, long_run, periods_of
 from verify.machines.machine import Machine
 from verify.machines.minimise import MOST_CANDIDATES, MOST_SAMPLES, MOST_SECONDS, minimised, shortened, simplicity
 from verify.machines.observation import Observation
+from verify.machines.pinning import pinned
 from verify.machines.running import LONGEST_KEPT, ON_HOST, Stand, observe
 from verify.machines.script import Happening, Script
 
@@ -314,7 +315,7 @@ class MachineHunt:
             for seen in self.again([small], claim):
                 again = judge(claim, seen)
                 if again.failing:
-                    tried.witness_judgement = again
+                    tried.witness_judgement = pinned(claim, self.stand, small, again, self.crew)
 
     def again(self, scripts: Sequence[Script], claim: Claim) -> list[Observation]:
         """Run scripts again with what one claim needs."""

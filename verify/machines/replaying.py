@@ -20,6 +20,7 @@ from verify.machines.long_run import LongBudget, long_run
 from verify.machines.machine import Machine
 from verify.machines.observation import Observation
 from verify.machines.periods import period_script
+from verify.machines.pinning import pinned
 from verify.machines.running import Stand, observe
 from verify.machines.script import Script, format_script, table
 from verify.progress import ProgressLine
@@ -59,7 +60,7 @@ def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: i
             lines += ["", f"  {bench.build}"]
             lines += facts(seen, width)
             for claim in claims:
-                found = judge(claim, seen)
+                found = pinned(claim, stand, asked.script, judge(claim, seen), crew)
                 failed |= found.failing > 0
                 if seen.rows is not None and not found.valid and not found.failing:
                     continue

@@ -70,7 +70,8 @@ svg .event { stroke: var(--soft); }
   .cost { grid-template-columns: 1fr; } .cost p { grid-column: 1; }
   pre { font-size: .78rem; padding: .6rem .7rem; white-space: pre-wrap; overflow-wrap: anywhere; }
   .told { padding: .6rem .7rem; font-size: .78rem; } .told dl { grid-template-columns: 3.2rem 1fr; }
-  .claims thead { position: absolute; left: -100vw; } .claims tr { display: flex; flex-wrap: wrap; gap: 0 .8rem;
+  .claims thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
+  .claims tr { display: flex; flex-wrap: wrap; gap: 0 .8rem;
   border-bottom: 1px solid var(--rule); padding: .3rem 0; } .claims td { border: 0; padding: 0; } }
 @media print { html { background: #fff; color: #000; font-size: 11px; }
   details > *:not(summary) { display: revert; }

@@ -84,7 +84,8 @@ def bottom_axis(profile: dict[str, Any], panel: Panel) -> str:
     for k, (value, name) in enumerate(notes):
         panel.upright(value, "axis")
         panel.below(panel.share(value), name, 2, "wide" if len(notes) > MOST_NOTES and k % 2 else "")
-    panel.below(1.0, f"{profile['input']} [{unit}]" if unit else profile["input"], 3 if notes else 2)
+    named = f"{profile['input']} [{unit}]" if unit not in ("", profile["input"]) else profile["input"]
+    panel.below(1.0, named, 3 if notes else 2)
     return "rows3" if notes else "rows2"
 
 

@@ -137,7 +137,7 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
         if witness["got"]:
             lines += wrapped("got", value_line(witness["got"]).replace("result = ", "", 1), width)
         if witness["wanted"]:
-            lines += wrapped("wanted", witness["wanted"], width)
+            lines += wrapped("wanted", witness["wanted"], width) + given_lines(witness, width)
         if witness["error"]:
             lines += wrapped("error", witness["error"], width)
     if worst_place(claim):
@@ -154,6 +154,11 @@ def failure_lines(routine: dict[str, Any], claim: dict[str, Any], width: int, co
     return lines
 
 
+def given_lines(witness: dict[str, Any], width: int) -> list[str]:
+    """The constants of the reference that says what was wanted, in its own words."""
+    return wrapped("", f"with {witness['with']}", width) if witness.get("with") else []
+
+
 def script_lines(claim: dict[str, Any], witness: dict[str, Any], width: int) -> list[str]:
     """A machine's witness: the script as a time table, what came, and the trajectory around it."""
     lines = []
@@ -165,6 +170,8 @@ def script_lines(claim: dict[str, Any], witness: dict[str, Any], width: int) -> 
     for label, key in (("got", "got_text"), ("wanted", "wanted"), ("error", "error")):
         if witness[key]:
             lines += wrapped(label, witness[key], width)
+        if key == "wanted":
+            lines += given_lines(witness, width)
     if claim.get("trace"):
         lines += [f"  {'' :<{LABEL}}{text}"[:width] for text in picture(claim["trace"])]
     return lines
