@@ -24,6 +24,7 @@ from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.cores import Core, CoreConflict, core_named
 from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError
 from firmware_shim.flags import HostFlags, host_flags
+from firmware_shim.installing import how_to_install
 
 RUNTIME = Path(__file__).parent / "runtime"
 STANDARD_COMPILER = "arm-none-eabi-gcc"
@@ -133,7 +134,7 @@ def board_compiler(named: str | None, core: Core, cache: Path | None) -> Compile
     """The cross compiler and its C library. Errors: BoardMissing with one line on how to get it."""
     if importlib.util.find_spec("unicorn") is None or importlib.util.find_spec("capstone") is None:
         raise BoardMissing("no emulator for the board", "Python packages unicorn and capstone", "they are not installed",
-                           "pip install 'preflash[board]'")
+                           how_to_install("board"))
     word = named or STANDARD_COMPILER
     if shutil.which(word.split()[0]) is None:
         raise BoardMissing("no compiler for the board", f"'{word}' was looked for on the path", "it is not there", _INSTALL)

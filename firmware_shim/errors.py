@@ -8,10 +8,13 @@ class ShimError(Exception):
 
     Shape:  code, what, where, why, todo are texts without line breaks; ``str()`` gives four lines.
     Errors: none; instances survive pickling between processes.
+    ``exit_code`` of every command that it ends: 3, it could not be run here; 2 where the sheet asks for
+    what is not there.
     """
 
     code = "S100"
     routines: tuple[str, ...] = ()  # where only these are hit: the rest goes on without them
+    exit_code = 3
 
     def __init__(self, what: str, where: str, why: str, todo: str) -> None:
         super().__init__(what, where, why, todo)
@@ -47,6 +50,7 @@ class SourceMissing(ShimError):
     """A source, header or folder named in the request is not there or cannot be used."""
 
     code = "S103"
+    exit_code = 2
 
 
 class UnknownFlag(ShimError):
@@ -90,6 +94,7 @@ class SymbolMissing(ShimError):
     """No source defines the routine asked for; ``nearest`` holds names that resemble it."""
 
     code = "S106"
+    exit_code = 2
 
     def __init__(
         self, what: str, where: str, why: str, todo: str, *, name: str = "", nearest: tuple[str, ...] = ()
@@ -102,6 +107,7 @@ class UnsupportedPrototype(ShimError):
     """The routine takes or returns something a block loop cannot carry; ``parameter`` names it."""
 
     code = "S107"
+    exit_code = 2
 
     def __init__(self, what: str, where: str, why: str, todo: str, *, parameter: str = "") -> None:
         super().__init__(what, where, why, todo)

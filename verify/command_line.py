@@ -1,7 +1,8 @@
 """The command preflash: parsing and exit codes only.
 
 Exit codes: 0 all hold, 1 something fails, 2 sheet or usage error, 3 undecided, vacuous or blocked,
-130 interrupted.
+130 interrupted. In every command alike: 2 where the sheet or the command asks for what is not there, 3 where it
+could not be run here (no compiler, C that does not compile).
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from types import ModuleType
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
 from verify.commands import check
-from verify.console import CAUTION
+from verify.console import CAUTION, ERRORS
 from verify.errors import PreflashError, UsageError, own_fault
 
 # In the order of the help text; each is a module of verify.commands.
@@ -26,7 +27,7 @@ COMMANDS = (
     *("stub", "new", "completion"),
 )
 
-EXITS = "0 done, 2 sheet or usage error, 3 a fault of preflash, 130 interrupted"
+EXITS = f"0 done, {ERRORS}"
 
 
 def commands() -> dict[str, ModuleType]:
@@ -65,12 +66,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         require_platform()
         require_folder()
         return int(commands()[options.command].run(options))
-    except PreflashError as problem:
+    except (PreflashError, ShimError) as problem:
         print(problem, file=sys.stderr)
         return problem.exit_code
-    except ShimError as problem:
-        print(problem, file=sys.stderr)
-        return 2
     except KeyboardInterrupt:
         print("interrupted", file=sys.stderr)
         return 130

@@ -39,6 +39,8 @@ class Comparison:
 
     rows: list[Row] = field(default_factory=list)
     same: int = 0
+    # (routine, claim, build, verdict) of what did not hold before and does not now: nothing to compare, all to mend.
+    still: list[tuple[str, str, str, str]] = field(default_factory=list)
 
     @property
     def regressed(self) -> bool:
@@ -131,6 +133,8 @@ def compare_one(found: Comparison, claim: tuple[str, str, str], before: dict[str
                 allowed: Allowed) -> None:
     """One claim, once accepted and now."""
     rows = len(found.rows)
+    if before["verdict"] == now["verdict"] != "holds":
+        found.still.append((*claim, now["verdict"]))
     step = f"{verdict_text(before)} before, {verdict_text(now)} now"
     weaker = before["strength"] == "every value" != now["strength"]
     if before["verdict"] != now["verdict"]:
@@ -214,4 +218,15 @@ def render(found: Comparison, title: str, width: int) -> list[str]:
         builds = [build for build in builds if build]
         where = f"{place}, {' and '.join(builds)}" if builds else place
         lines += wrapped(kind.upper() if kind in (WORSE, GONE) else kind, f"{where}: {text}", width)
-    return [*lines, f"  {found.same} claims the same" + ("" if found.rows else ", nothing else")]
+    lines.append(f"  {found.same} claims the same" + ("" if found.rows else ", nothing else"))
+    return lines + still_lines(found, width)
+
+
+def still_lines(found: Comparison, width: int) -> list[str]:
+    """A reminder of what does not hold in either: the same is not yet right."""
+    lines = []
+    for verdict in dict.fromkeys(row[3] for row in found.still):
+        names = dict.fromkeys(f"{routine} {label}" for routine, label, _, word in found.still if word == verdict)
+        words = {"fails": "fails in both", "blocked": "could be run in neither"}.get(verdict, f"{verdict} in both")
+        lines += wrapped("still", f"{words}: {', '.join(names)}", width)
+    return lines

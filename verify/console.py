@@ -13,6 +13,8 @@ from pathlib import Path
 from verify.errors import UsageError
 
 DEMO = Path(__file__).resolve().parent.parent / "firmware_shim" / "demo"
+# What every command means by them.
+ERRORS = "2 sheet or usage error, 3 it could not be run (no compiler, C that does not compile), 130 interrupted"
 CAUTION = "First power-up: low volume, no headphones. A voltage out of range can harm other gear."
 
 

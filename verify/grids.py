@@ -168,7 +168,12 @@ class Grid:
     def text(self) -> str:
         """The range in words: volts 0 to 5 V, every binary32."""
         unit = f" {self.unit}" if self.unit else ""
-        return f"{self.name} {float(self.low):g} to {float(self.high):g}{unit}, {self.describes}"
+        return f"{self.name} {_end_text(self.low)} to {_end_text(self.high)}{unit}, {self.describes}"
+
+
+def _end_text(end: Fraction) -> str:
+    """An end of a range in print: whole numbers with all their digits, others with six."""
+    return f"{int(end):,}".replace(",", " ") if end.denominator == 1 and 10**4 <= abs(end) < 10**18 else f"{float(end):g}"
 
 
 def _ends(name: str, low: object, high: object) -> tuple[Fraction, Fraction]:

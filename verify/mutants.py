@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from firmware_shim.installing import how_to_install
 from firmware_shim.source_names import CPP
 from verify.errors import UsageError
 
@@ -76,7 +77,7 @@ def parse(source: Path) -> Parsed:
         grammar = importlib.import_module("tree_sitter_cpp" if source.suffix in CPP else "tree_sitter_c")
     except ImportError as problem:
         raise UsageError("the parser of C is not installed", where="preflash challenge", why=str(problem),
-                         todo="pip install 'preflash[challenge]'") from problem
+                         todo=how_to_install("challenge")) from problem
     try:
         text = source.read_bytes()
     except OSError as problem:

@@ -40,10 +40,11 @@ def replay(path: Path, name: str | None, words: list[str], width: int) -> int:
     if name is not None and name not in names:
         raise UsageError(f"no routine {name!r} in the sheet", where=str(path), why="it describes others",
                          todo=nearest_words(name, names))
-    benches = [bench for bench in make_benches(sheet) if bench.built is not None]
+    every = make_benches(sheet)
+    benches = [bench for bench in every if bench.built is not None]
     if not benches:
-        raise UsageError("nothing to replay on", where=str(path), why="no build works",
-                         todo="preflash check says what is wrong")
+        assert every[0].problem is not None
+        raise every[0].problem
     scripts = wanted_scripts(sheet, name, words)
     wanted = wanted_inputs(sheet, benches[0], name, words, bool(scripts))
     assert benches[0].engine is not None

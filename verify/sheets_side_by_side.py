@@ -90,7 +90,7 @@ def _run(task: Task, answer: Connection) -> None:
     try:
         answer.send(("result", task()))
     except (PreflashError, ShimError) as problem:
-        answer.send(("problem", str(problem), getattr(problem, "exit_code", 2)))
+        answer.send(("problem", str(problem), problem.exit_code))
     except KeyboardInterrupt:
         answer.send(("problem", "interrupted", 130))
     except Exception as problem:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from verify.console import width
+from verify.console import ERRORS, width
 from verify.errors import UsageError
 from verify.options import add_options, plan_of
 
 NAME = "challenge"
 HELP = "make small wrong edits of the C, one at a time, and list those that no claim notices"
 EXAMPLE = "preflash challenge voice_sheet.py --sample 50"
-EXITS = "0 done, 1 below --at-least, 2 sheet or usage error, 130 interrupted"
+EXITS = f"0 done, 1 below --at-least, {ERRORS}"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

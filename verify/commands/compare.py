@@ -6,14 +6,14 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from verify.console import width
+from verify.console import ERRORS, width
 from verify.errors import UsageError
 from verify.options import add_options, plan_of
 
 NAME = "compare"
 HELP = "what changed since the accepted record, or between an older C and this one"
 EXAMPLE = "preflash compare voice_sheet.py; preflash compare --old HEAD~1 voice_sheet.py"
-EXITS = "0 no regression (with --old: all the same), 1 a regression or a difference, 2 sheet or usage error, 130 interrupted"
+EXITS = f"0 no regression (with --old: all the same), 1 a regression or a difference, {ERRORS}"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

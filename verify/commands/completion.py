@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from firmware_shim.installing import how_to_install
 from verify.errors import UsageError
 
 NAME = "completion"
@@ -23,7 +24,7 @@ def run(options: argparse.Namespace) -> int:
         import shtab
     except ImportError as problem:
         raise UsageError("completion needs a small library", where="Python package shtab", why="it is not installed",
-                         todo="pip install 'preflash[completion]'") from problem
+                         todo=how_to_install("completion")) from problem
     from verify.command_line import parser
 
     print(shtab.complete(parser(), options.shell))

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from verify.routine import Routine
 
+from verify.console import ERRORS
+
 NAME = "cost"
 HELP = "count what each routine costs on the board: instructions, cycles, stack, code"
 EXAMPLE = "preflash cost voice_sheet.py"
-EXITS = "0 all counted, 2 sheet or usage error, 3 something could not be counted, 130 interrupted"
+EXITS = f"0 all counted, {ERRORS}"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

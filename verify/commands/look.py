@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 
-from verify.console import width
+from verify.console import ERRORS, width
 
 NAME = "look"
 HELP = "a first answer for one C function, without a sheet"
 EXAMPLE = "preflash look pitch.c:hz_from_volts 0 5"
-EXITS = "0 looked at (whatever was found), 2 usage error, 3 it could not be run"
+EXITS = f"0 nothing found, 1 something fails, {ERRORS}"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

@@ -6,12 +6,13 @@ import argparse
 import textwrap
 from pathlib import Path
 
+from verify.console import ERRORS
 from verify.machines.script_form import FORM
 
 NAME = "render"
 HELP = "a machine as sound: firmware, reference, difference"
 EXAMPLE = "preflash render voice_sheet.py strikes.txt --machine strike"
-EXITS = "0 written, 1 written up to where the firmware stopped, 2 sheet or usage error, 130 interrupted"
+EXITS = f"0 written, 1 written up to where the firmware stopped, {ERRORS}"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

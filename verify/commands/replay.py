@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from verify.console import width
+from verify.console import ERRORS, width
 
 NAME = "replay"
 HELP = "run one witness again, with everything that led to it"
 EXAMPLE = "preflash replay voice_sheet.py hz_from_volts volts=0x3c800000 (without inputs: all stored witnesses)"
-EXITS = "0 all witnesses hold now, 1 one still fails, 2 sheet or usage error, 130 interrupted"
+EXITS = f"0 all witnesses hold now, 1 one still fails, {ERRORS}"
 
 
 def add(parser: argparse.ArgumentParser) -> None:

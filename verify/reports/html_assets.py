@@ -32,7 +32,8 @@ details { margin: .5rem 0; } summary { cursor: pointer; } summary:focus-visible,
 .told dl { display: grid; grid-template-columns: 4.2rem 1fr; gap: .12rem .4rem; margin: 0; }
 .told dt { color: var(--soft); } .told dd { margin: 0; white-space: pre-wrap; overflow-wrap: anywhere;
   font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: .93em; }
-pre { background: var(--panel); padding: .8rem 1rem; overflow-x: auto; margin: .6rem 0; line-height: 1.35; }
+pre { background: var(--panel); padding: .8rem 1rem; white-space: pre-wrap; overflow-wrap: anywhere; margin: .6rem 0;
+  line-height: 1.35; }
 figure { margin: .8rem 0; } figcaption { font-size: .86rem; color: var(--soft); min-height: 3em; }
 .said { color: var(--ink); }
 .plot { position: relative; height: 12.5rem; margin: 1.5rem .3rem 1.4rem 4.2rem; font-size: .76rem; color: var(--soft); }
@@ -68,7 +69,7 @@ svg .event { stroke: var(--soft); }
 @media (max-width: 40rem) { body { padding: 1rem .8rem 3rem; } th, td { padding-right: .45rem; }
   .plot .wide { display: none; } .plot { margin-left: 3.6rem; }
   .cost { grid-template-columns: 1fr; } .cost p { grid-column: 1; }
-  pre { font-size: .78rem; padding: .6rem .7rem; white-space: pre-wrap; overflow-wrap: anywhere; }
+  pre { font-size: .78rem; padding: .6rem .7rem; }
   .told { padding: .6rem .7rem; font-size: .78rem; } .told dl { grid-template-columns: 3.2rem 1fr; }
   .claims thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
   .claims tr { display: flex; flex-wrap: wrap; gap: 0 .8rem;
@@ -76,7 +77,7 @@ svg .event { stroke: var(--soft); }
 @media print { html { background: #fff; color: #000; font-size: 11px; }
   details > *:not(summary) { display: revert; }
   details::details-content { content-visibility: visible; block-size: auto; }
-  figure, .cost, .told, tr { break-inside: avoid; }
+  figure, .cost, .told, tr { break-inside: avoid; } .scroll { overflow: visible; } p:has(+ figure) { break-after: avoid; }
   figure { display: flow-root; } h2, h3, summary { break-after: avoid; } }
 """
 

@@ -66,7 +66,7 @@ def page(record: dict[str, Any]) -> str:
         beginning(title),
         f"<header><h1>{escape(title)}</h1>",
         f'<p class="soft">{escape(record["note"])}</p>' if record["note"] else "",
-        f'<p class="small soft">Sheet {escape(record["sheet"])}, {escape(record["started"])}, preflash '
+        f'<p class="small soft">Sheet {escape(record["sheet"])}, {escape(moment(record))}, preflash '
         f'{escape(str(record["environment"]["tool"]))}, {record["seconds"]:.1f} s'
         "</p></header><main>",
         INTERRUPTED if record["interrupted"] else "",
@@ -77,6 +77,12 @@ def page(record: dict[str, Any]) -> str:
     parts += [built(record), f'<p class="note small"><b>Caution.</b> {escape(CAUTION)}</p>', "</main>",
               f"<script>{SCRIPT}</script></body></html>"]
     return "\n".join(part for part in parts if part) + "\n"
+
+
+def moment(record: dict[str, Any]) -> str:
+    """When it was checked, as people write it."""
+    day, _, clock = str(record["started"]).partition("T")
+    return f"{day} {clock[:5]} UTC" if clock.endswith("+00:00") else str(record["started"])
 
 
 def ranked(record: dict[str, Any]) -> list[tuple[dict[str, Any], str]]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from verify.reports.html_page import CAUTION, beginning, ranked, summary, verdict_html
+from verify.reports.html_page import CAUTION, beginning, moment, ranked, summary, verdict_html
 from verify.reports.record import ORDER, overall
 from verify.whole_files import save_text
 
@@ -22,7 +22,7 @@ def start_page(pages: Sequence[Found], folder: Path) -> str:
     every = [routine for _, record in pages for routine in ranked(record)]
     rows = "".join(row(page, record, folder) for page, record in sorted(pages, key=lambda found: badness(found[1])))
     head = "<tr><th>verdict</th><th>sheet</th><th>routines</th><th>not right</th></tr>"
-    began = min(str(record["started"]) for _, record in pages)
+    began = moment(min((record for _, record in pages), key=lambda record: str(record["started"])))
     left = list(dict.fromkeys(text for _, record in pages for text in record["not_checked"]))
     return "\n".join([
         beginning(f"{len(pages)} sheets"), f"<header><h1>{len(pages)} sheets</h1>",

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from firmware_shim.installing import how_to_install
 from verify.errors import UsageError
 from verify.reports.html_costs import costs_of
 from verify.reports.html_frame import finite, number
@@ -32,7 +33,7 @@ def save_pictures(record: dict[str, Any], folder: Path) -> list[Path]:
         import matplotlib
     except ImportError as problem:
         raise UsageError("pictures need a plotting library", where="Python package matplotlib", why="it is not installed",
-                         todo="pip install 'preflash[pictures]'") from problem
+                         todo=how_to_install("pictures")) from problem
     matplotlib.use("Agg")
     if is_cost(record):
         raise UsageError("a record of costs has no pictures of its own", where=str(record["sheet"]),
