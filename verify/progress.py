@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import mmap
+import shutil
+import struct
 import sys
 import threading
 import time
@@ -39,7 +42,8 @@ class ProgressLine:
     def say(self, text: str) -> None:
         """Show a line in place of the one that is there."""
         if self.enabled:
-            sys.stderr.write(f"\r\x1b[K{text}")
+            # A line that wraps could not be taken away again.
+            sys.stderr.write(f"\r\x1b[K{text[: shutil.get_terminal_size().columns - 1]}")
             sys.stderr.flush()
 
     def late(self) -> None:
@@ -51,3 +55,26 @@ class ProgressLine:
         """Remove the line."""
         self.closed = True
         self.say("")
+
+
+class SharedNotes:
+    """How far forked processes are, a slot each, for the one that waits for them and has the line."""
+
+    SLOT_BYTES = 256
+    HEAD = struct.Struct("<qqH")  # done, total, bytes of the label
+
+    def __init__(self, count: int) -> None:
+        self.memory = mmap.mmap(-1, self.SLOT_BYTES * max(1, count))
+
+    def write(self, number: int, label: str, done: int, total: int) -> None:
+        """Note progress of one phase; a progress function of a process of its own."""
+        text = label.encode()[: self.SLOT_BYTES - self.HEAD.size]
+        at = number * self.SLOT_BYTES
+        self.memory[at : at + self.HEAD.size + len(text)] = self.HEAD.pack(done, total, len(text)) + text
+
+    def read(self, number: int) -> tuple[str, int, int] | None:
+        """(label, done, total) that was noted last, None for nothing. What is written meanwhile may be read in part."""
+        at = number * self.SLOT_BYTES
+        done, total, length = self.HEAD.unpack_from(self.memory, at)
+        begin = at + self.HEAD.size
+        return (self.memory[begin : begin + length].decode(errors="replace"), done, total) if length else None

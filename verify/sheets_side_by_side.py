@@ -14,6 +14,7 @@ from firmware_shim.errors import ShimError
 from verify.errors import PreflashError, own_fault
 
 PR_SET_PDEATHSIG = 1
+LOOK_EVERY_SECONDS = 0.2
 Task = Callable[[], dict[str, Any]]
 
 
@@ -30,8 +31,10 @@ class SheetProblem(PreflashError):
         return self.text
 
 
-def results(tasks: Sequence[Task], processes: int | None = None) -> Generator[dict[str, Any], None, None]:
-    """The result of each task, in order. The first runs here, up to so many others beside it.
+def results(tasks: Sequence[Task], processes: int | None = None,
+            meanwhile: Callable[[int], None] = lambda number: None) -> Generator[dict[str, Any], None, None]:
+    """The result of each task, in order. The first runs here, up to so many others beside it. meanwhile: called again and
+    again with the number of the one that is waited for.
 
     Errors: whatever the first raises; SheetProblem with the message of another one.
     """
@@ -53,6 +56,8 @@ def results(tasks: Sequence[Task], processes: int | None = None) -> Generator[di
                 yield task()
                 continue
             process, answer = running[number]
+            while not answer.poll(LOOK_EVERY_SECONDS):
+                meanwhile(number)
             try:
                 kind, *words = answer.recv()
             except EOFError:

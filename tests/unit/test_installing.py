@@ -20,10 +20,10 @@ class Known:
 
 
 def test_the_clone_is_named_where_it_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = Known('{"url": "file:///home/me/my%20clone", "dir_info": {}}')
+    told = Known('{"url": "file:///srv/my%20clone", "dir_info": {}}')
     monkeypatch.setattr(importlib.metadata, "distribution", lambda _: told)
 
-    assert f'{sys.executable} -m pip install "/home/me/my clone[board]"' == how_to_install("board")
+    assert f'{sys.executable} -m pip install "/srv/my clone[board]"' == how_to_install("board")
 
 
 @pytest.mark.parametrize("text", [None, "{}", "not json"])

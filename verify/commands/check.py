@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import sys
 from functools import partial
 from pathlib import Path
@@ -48,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
     from verify.binding import ready_engine
     from verify.evidence_store import own_text
     from verify.fresh_record import record_stem
-    from verify.progress import ProgressLine
+    from verify.progress import ProgressLine, SharedNotes
     from verify.reports.html_page import save_page
     from verify.reports.record import plain, save_record
     from verify.reports.terminal import counts_text
@@ -81,12 +82,20 @@ def run(options: argparse.Namespace) -> int:
                record_stem(sheet, options.only, "_first_draft" if options.demo == "first-draft" else ""))
               for sheet in loaded]
 
+    notes, here = SharedNotes(len(loaded)), os.getpid()
+
+    def meanwhile(number: int) -> None:
+        note = notes.read(number)
+        if note is not None:
+            waiting(f"{loaded[number].file.name}: {note[0]}", note[1], note[2])
+
     def task(number: int) -> dict[str, Any]:
         sheet, (folder, stem) = loaded[number], places[number]
-        progress = ProgressLine(None if number == 0 else False)
+        line = ProgressLine(None if os.getpid() == here else False)
+        progress = line if os.getpid() == here else partial(notes.write, number)
         witnesses = folder / f"{stem}_witnesses.txt" if bundled else None
         record = plain(Check(sheet, plan, progress, options.only, witnesses, options.workers).run())
-        progress.clear()
+        line.clear()
         unsaved = []
         for save, name in ((save_record, f"{stem_of(stem, record)}.json"), (save_page, f"{stem_of(stem, record)}.html")):
             try:
@@ -106,7 +115,8 @@ def run(options: argparse.Namespace) -> int:
         if len(loaded) > 1:
             ready_engine(loaded[0])
             own_text()  # known before processes part, it is read once
-        records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))])))
+        records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))],
+                                                                 meanwhile=meanwhile)))
         for sheet, (folder, stem), accepted, record in zip(loaded, places, stored, records, strict=True):
             waiting.clear()
             place = folder / stem_of(stem, record)

@@ -21,21 +21,23 @@ from verify.hunt import Progress
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.machines.check import MachineCheck, claims_in
 from verify.machines.explaining import claim_entry, machine_entry
-from verify.sheets_side_by_side import end_with_caller
+from verify.progress import SharedNotes
+from verify.sheets_side_by_side import LOOK_EVERY_SECONDS, end_with_caller
 
 Builds = Sequence[tuple[str, Built | ShimError]]
 
-LOOK_EVERY_SECONDS = 0.2
 # After Ctrl-C, what ends by itself within this time is kept.
 LAST_SECONDS = 3.0
-WORD = struct.Struct("<qq")
+WORD = struct.Struct("<q")
 
 # What the forked processes work on: references are functions, which do not travel through a pipe.
 _tasks: list[tuple[MachineCheck, Builds, Path]] = []
 # A forked process's own worker, for all machines that it checks; it ends when its pipe closes.
 _crew: list[Crew] = []
-# Whether to end; then (done, total) of each machine's long run.
+# Whether to end.
 _shared: list[mmap.mmap] = []
+# How far each machine is.
+_notes: list[SharedNotes] = []
 
 
 def entries(pairs: Sequence[tuple[MachineCheck, Builds]], engine: Path, workers: int,
@@ -43,7 +45,8 @@ def entries(pairs: Sequence[tuple[MachineCheck, Builds]], engine: Path, workers:
     """(entry of the record, new witness lines) of each machine with the builds that it runs in, in order."""
     _tasks[:] = [(check, builds, engine) for check, builds in pairs]
     checks = [check for check, _ in pairs]
-    _shared[:] = [mmap.mmap(-1, WORD.size * (len(checks) + 1))]
+    _shared[:] = [mmap.mmap(-1, WORD.size)]
+    _notes[:] = [SharedNotes(len(checks))]
     pool = multiprocessing.get_context("fork").Pool(max(1, min(workers, len(checks))), _begin)
     try:
         answers = [pool.apply_async(_run, (number,)) for number in range(len(checks))]
@@ -51,10 +54,10 @@ def entries(pairs: Sequence[tuple[MachineCheck, Builds]], engine: Path, workers:
             try:
                 while not answer.ready():
                     answer.wait(LOOK_EVERY_SECONDS)
-                    show(checks, answers, progress)
+                    show(answers, progress)
             except KeyboardInterrupt:
                 # Long runs end at the next period, with all that they have seen.
-                WORD.pack_into(_shared[0], 0, 1, 0)
+                WORD.pack_into(_shared[0], 0, 1)
                 yield from ended(answers[number:])
                 raise
             progress(f"machines: {checks[number].machine.name}", number + 1, len(checks))
@@ -66,12 +69,12 @@ def entries(pairs: Sequence[tuple[MachineCheck, Builds]], engine: Path, workers:
         pool.join()
 
 
-def show(checks: Sequence[MachineCheck], answers: Sequence[Any], progress: Progress) -> None:
-    """The first machine that is in a long run."""
-    for number, check in enumerate(checks):
-        done, total = WORD.unpack_from(_shared[0], WORD.size * (number + 1))
-        if total and not answers[number].ready():
-            progress(f"machines: {check.machine.name}, long run", done, total)
+def show(answers: Sequence[Any], progress: Progress) -> None:
+    """The first machine that is at work."""
+    for number, answer in enumerate(answers):
+        note = None if answer.ready() else _notes[0].read(number)
+        if note is not None:
+            progress(f"machines: {note[0]}", note[1], note[2])
             return
 
 
@@ -85,13 +88,12 @@ def ended(answers: Sequence[Any]) -> Iterator[tuple[dict[str, Any], list[str]]]:
 
 
 def told(number: int) -> Progress:
-    """What a process tells of its long run; it is told there that it is to end."""
+    """What a process tells of its machine; in a long run it is told there that it is to end."""
 
     def note(label: str, done: int, total: int) -> None:
-        if label.endswith("long run"):
-            WORD.pack_into(_shared[0], WORD.size * (number + 1), done, total)
-            if WORD.unpack_from(_shared[0], 0)[0]:
-                raise KeyboardInterrupt
+        _notes[0].write(number, label, done, total)
+        if label.endswith("long run") and WORD.unpack_from(_shared[0], 0)[0]:
+            raise KeyboardInterrupt
 
     return note
 
