@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -140,6 +140,29 @@ def test_minimising_rounds_values_and_plain_streams(tmp_path: Path) -> None:
     assert [e.sample for e in small.events] == [0] and (at, small.samples) == (0, 1)
     assert small.events[0].places[0] in marked_places(grid)
     assert [[p.shape for p in stream] for stream in small.streams] == [["hold"]]
+
+
+def test_of_a_sweep_of_sines_the_failing_one_is_left_alone(tmp_path: Path) -> None:
+    voice = machine(tmp_path)
+    sweep = tuple(Piece(9000 * k, "sine", 0, voice.inputs[0].count - 1, 1000 + k) for k in range(10))
+    rounds = []
+
+    def wrong(script: Script) -> int:
+        for piece, end in zip(script.streams[0], [*(p.start for p in script.streams[0][1:]), script.samples], strict=True):
+            if (piece.shape, piece.period) == ("sine", 1007) and end - piece.start >= 9000:
+                return end - 1
+        return -1
+
+    def fails(scripts: Sequence[Script]) -> list[int]:
+        rounds.append(sum(script.samples for script in scripts))
+        return [wrong(script) for script in scripts]
+
+    small, at = minimised(Script(0, 90_000, (Happening(0, 1),), (sweep,)), 71_999, voice, fails)
+
+    assert (9000, 8999, 1) == (small.samples, at, len(small.streams[0]))
+    assert () == small.events
+    # Nothing as long as the whole sweep is run in number to get there.
+    assert rounds[0] <= 8 * 90_000
 
 
 def seeds_that_meet(voice: Machine, seeds: range, wrong: Callable[[Script], bool]) -> int:

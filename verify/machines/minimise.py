@@ -19,6 +19,8 @@ MOST_CANDIDATES = 96
 MOST_SAMPLES = 1 << 27
 SHORT_SAMPLES = 1 << 12
 PARTS = 16
+# Where a round is dear, the simplest few are tried before the rest.
+COSTLY_SAMPLES, FIRST = 1 << 20, 8
 # A stop by the clock, far beyond what these take.
 MOST_SECONDS = 60.0
 
@@ -43,9 +45,12 @@ def minimised(script: Script, at: int, machine: Machine, fails: Fails, width: in
         candidates = within([c for _, _, c in keyed[:width]], left)
         if not candidates:
             break
-        left -= sum(cost(candidate) for candidate in candidates)
-        places = fails(candidates)
-        better = next(((c, k) for c, k in zip(candidates, places, strict=True) if k >= 0), None)
+        few = FIRST if sum(map(cost, candidates)) > COSTLY_SAMPLES else len(candidates)
+        better = None
+        for part in (candidates[:few], candidates[few:]):
+            if better is None and part:
+                left -= sum(map(cost, part))
+                better = next(((c, k) for c, k in zip(part, fails(part), strict=True) if k >= 0), None)
         if better is None:
             break
         script, at = better
@@ -107,6 +112,7 @@ def shortened(script: Script, at: int, fails: Fails, enough: int, most_samples: 
 
 def simpler(script: Script, at: int, machine: Machine) -> Iterator[Script]:
     """Candidates one step simpler."""
+    yield from _alone(script, at)
     yield script.cut_to(at + 1)
     for tail in (2, 16, 64, 256, 1024):
         if at + tail < script.samples:
@@ -122,6 +128,17 @@ def simpler(script: Script, at: int, machine: Machine) -> Iterator[Script]:
     for cuts in ((64,), (1,), script.cuts[:1]):
         if cuts != script.cuts:
             yield replace(script, cuts=cuts)
+
+
+def _alone(script: Script, at: int) -> Iterator[Script]:
+    """Of a sweep, what goes in at the failing sample alone, from the start on."""
+    active = [max((p for p in stream if p.start <= at), key=lambda p: p.start, default=None) for stream in script.streams]
+    if all(len(stream) == 1 for stream in script.streams) or None in active:
+        return
+    back = max(p.start for p in active if p is not None)
+    streams = tuple((replace(p, start=0),) for p in active if p is not None)
+    events = tuple(replace(e, sample=max(0, e.sample - back)) for e in script.events if e.sample <= at)
+    yield replace(script, samples=at + 1 - back, events=events, streams=streams)
 
 
 def _without(script: Script) -> Iterator[Script]:
