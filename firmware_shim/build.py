@@ -16,7 +16,7 @@ from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
 from firmware_shim.source_names import CPP, CPP_SOURCES, HEADERS, SOURCES
-from firmware_shim.strict_flags import strict_flags
+from firmware_shim.strict_flags import first_header, strict_flags
 
 if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor
@@ -38,6 +38,7 @@ _LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
 _MAPPED = "/preflash"  # the temporary folder, in the library: one request gives the same bytes each time
 _RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
              "-fno-stack-protector", "-fno-lto")
+_FORMATTER = tuple(flag for flag in _RECORDER if flag != "-mgeneral-regs-only")
 _MEASURE = ("-O3", "-std=gnu11", "-fPIC", "-march=native", "-ffp-contract=off", "-fno-lto")
 
 
@@ -337,9 +338,11 @@ def _compile_unit(
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = strict_flags(plan.compiler, plan.request.variant) or _NO_CHECKS
     own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
-    command = [*plan.compiler.command, *plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name,
-               "-o", made.name]
-    ran = run(command, folder=work)
+    early = first_header(plan.compiler, plan.request.variant)
+    words = [*plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name, "-o", made.name]
+    ran = run([*plan.compiler.command, *early, *words], folder=work)
+    if ran.code != 0 and early:  # an author's own sprintf, and the like, does not go with it
+        ran = run([*plan.compiler.command, *words, "-U_FORTIFY_SOURCE"], folder=work)
     if ran.code != 0:
         failure: CompileFailed = compile_messages.compile_failure(source, ran)
         raise machine_source.failed_machine(assigning.failed_call(failure, calls), machines)
@@ -350,12 +353,12 @@ def _compile_unit(
 
 def _own_parts(request: Request) -> list[str]:
     """Parts of our own that go into the library, compiled with flags of our own."""
-    parts = ["recorder"] if request.variant == "strict" else []
+    parts = ["recorder", "recorder_format"] if request.variant == "strict" else []
     return parts + (["pitch_measure"] if any(chain.rendered for chain in request.chains) else [])
 
 
 def _compile_part(plan: _Plan, work: Path, name: str) -> str:
-    flags = _RECORDER if name == "recorder" else _MEASURE
+    flags = {"recorder": _RECORDER, "recorder_format": _FORMATTER}.get(name, _MEASURE)
     command = [*plan.compiler.command, *flags, "-c", str(_RUNTIME / f"{name}.c"), "-o", f"{name}.o"]
     ran = run(command, folder=work)
     if ran.code != 0:
@@ -369,7 +372,7 @@ def _link(plan: _Plan, work: Path, objects: list[str]) -> Ran:
     command = [*plan.compiler.command, "-shared", "-o", "library.so", *objects, *_LINK]
     if any(plan.language(s) == "c++" for s in plan.sources):
         command.append("-lstdc++")
-    ran = run([*command, "-lm"], folder=work)
+    ran = run([*command, "-lm", "-ldl"], folder=work)
     if ran.code != 0:
         failure = compile_messages.link_failure(ran, plan.sources, _MAPPED)
         raise machine_source.failed_machine(failure, plan.request.machines)

@@ -44,10 +44,10 @@ _THREAD_LOCAL = 0x400
 _OP_ADDR, _OP_ADDRX = 0x03, 0xA1
 
 
-class _Unit:
+class Unit:
     """One compilation unit: its files, and what its walk adds to the whole."""
 
-    def __init__(self, reader: _Reader, cu: Any) -> None:
+    def __init__(self, reader: Reader, cu: Any) -> None:
         self.reader, self.cu, self.dwarf = reader, cu, reader.dwarf
         self.top = cu.get_top_DIE()
         self.program = self.dwarf.line_program_for_CU(cu)
@@ -214,7 +214,7 @@ class _Unit:
         return None
 
 
-class _Reader:
+class Reader:
     """Collects the units of one file."""
 
     def __init__(self, elf: Any, whole: bool) -> None:
@@ -302,9 +302,9 @@ def read(path: Path, *, whole: bool = True) -> DebugInfo:
             elf = ELFFile(stream)
             if not elf.has_dwarf_info():
                 raise ELFError("no debug information in it")
-            reader = _Reader(elf, whole)
+            reader = Reader(elf, whole)
             for cu in reader.dwarf.iter_CUs():
-                unit = _Unit(reader, cu)
+                unit = Unit(reader, cu)
                 unit.walk()
                 if whole:
                     unit.lines()

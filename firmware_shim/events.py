@@ -82,6 +82,12 @@ class EventTable:
         return found
 
 
+    def called_at(self, offset: int) -> tuple[str, int] | None:
+        """Where the author's code calls a wrapper of a header's, for code inside one."""
+        from firmware_shim.call_sites import call_site  # its import costs more than a warm build
+
+        return call_site(Path(self.path), offset)
+
     def beyond(self, kind: str, entry: Any) -> Event:
         """An access next to a variable of the firmware: its code address becomes a line."""
         name, size = self.text(entry.file), int(entry.column)
@@ -91,6 +97,7 @@ class EventTable:
         offset = (int(entry.line) - self.base) & 0xFFFFFFFF
         line = cached_info(Path(self.path)).line_at(offset)
         _, file, number = line or ("", self.path, 0)
+        file, number = self.called_at(offset) or (file, number)
         said = f"{kind} '{name}'" if name else kind
         told = f"{kind} a variable ({size} bytes {where})"
         if kind.startswith("copy"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
+from pathlib import Path
 
 from firmware_shim.compiler import Compiler
 
@@ -20,13 +21,15 @@ _STRICT = {
 }
 # The kernel's kind of address checks needs no library beside: recorder_globals.h answers its calls. What it knows of
 # locals it writes to memory of its own, which recorder_shadow.h makes, on one kind of processor.
-_LOCALS = (("--param=asan-stack=1", "-fasan-shadow-offset=0x7fff8000", "-fsanitize-address-use-after-scope")
+_LOCALS = (("--param=asan-stack=1", "--param=asan-instrument-allocas=1", "-fasan-shadow-offset=0x7fff8000",
+            "-fsanitize-address-use-after-scope")
            if platform.machine() == "x86_64" else ("--param=asan-stack=0",))
 _ADDRESSES = {
     "gcc": ("-fsanitize=kernel-address", "--param=asan-globals=1", *_LOCALS,
             "--param=asan-instrumentation-with-call-threshold=0"),
     "clang": (),
 }
+_SIZES = Path(__file__).parent / "runtime" / "strict_sizes.h"
 # The first gcc that fills locals; its value numbering would take what is filled for anything it likes (seen with gcc 12).
 FIRST_TO_FILL, _FILL = 12, ("-ftrivial-auto-var-init=pattern",)
 _BELIEVE = {"gcc": ("-fno-tree-fre", "-fno-tree-pre", "-fno-code-hoisting")}
@@ -37,6 +40,11 @@ def strict_flags(compiler: Compiler, variant: str) -> tuple[str, ...]:
     if variant == "strict":
         return _STRICT[compiler.family] + _ADDRESSES[compiler.family] + _told_apart(compiler)
     return _STRICT[compiler.family] if variant.endswith("strict") else ()
+
+
+def first_header(compiler: Compiler, variant: str) -> tuple[str, ...]:
+    """Flags before the author's: a header of our own comes before all others."""
+    return ("-include", str(_SIZES)) if variant == "strict" and compiler.family == "gcc" else ()
 
 
 def _told_apart(compiler: Compiler) -> tuple[str, ...]:

@@ -65,6 +65,9 @@ static __attribute__((noinline)) void beyond(uintptr_t at, uintptr_t size, int c
     } else if (why == BESIDE_A_BLOCK) {
         if (block_near(at, &l.start, &length)) apart = (intptr_t)(at - l.start);
         name = "a block of the heap";
+    } else if (why == BEFORE_TAKEN || why == BEHIND_TAKEN) {
+        if (block_near(at, &l.start, &length)) apart = (intptr_t)(at - l.start);
+        name = "an array of variable length (or alloca's)";
     } else if (why != NOTHING && local_near(at, &l)) {
         name = l.name;
         apart = (intptr_t)(at - l.start);

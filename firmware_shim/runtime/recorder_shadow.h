@@ -3,6 +3,7 @@
    One byte for each eight: 0 all allowed, 1 to 7 so many of them, more none. */
 
 enum { GRAIN = 8, NOTHING = 255, LEFT_OF_FRAME = 0xf1, OUT_OF_SCOPE = 0xf8, BESIDE_A_BLOCK = 0xfa, FREED = 0xfd,
+       BEFORE_TAKEN = 0xca, BEHIND_TAKEN = 0xcb, TAKEN_ROOM = 32,
        FAR_BACK = 1 << 16 };
 
 #if defined(__x86_64__)
@@ -93,6 +94,23 @@ HANDLER __asan_unpoison_stack_memory(uintptr_t at, uintptr_t size)
     set_shadow(at, size & ~(uintptr_t)(GRAIN - 1), 0);
     unsigned char *last = known(at + size);
     if (size % GRAIN != 0 && last != NULL) *last = (unsigned char)(size % GRAIN);
+}
+
+/* An array of variable length, or what alloca gave: the compiler leaves room of 32 bytes before it, and at least so much behind. */
+HANDLER __asan_alloca_poison(uintptr_t at, uintptr_t size)
+{
+    uintptr_t end = at + size, whole = end & ~(uintptr_t)(GRAIN - 1);
+    uintptr_t room_end = ((end + TAKEN_ROOM - 1) & ~(uintptr_t)(TAKEN_ROOM - 1)) + TAKEN_ROOM;
+    set_shadow(at - TAKEN_ROOM, TAKEN_ROOM, BEFORE_TAKEN);
+    set_shadow(at, whole - at, 0);
+    set_shadow(whole, room_end - whole, BEHIND_TAKEN);
+    unsigned char *last = known(whole);
+    if (end != whole && last != NULL) *last = (unsigned char)(end - whole);
+}
+
+HANDLER __asan_allocas_unpoison(uintptr_t top, uintptr_t bottom)
+{
+    if (top != 0 && top <= bottom) set_shadow(top, bottom - top, 0);
 }
 
 __attribute__((visibility("default"))) void pf_recorder_paint(void *from, long size, int value)

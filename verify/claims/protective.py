@@ -172,10 +172,10 @@ class NoUndefinedBehaviour(Claim):
     watched: ClassVar[tuple[str, ...]] = (
         "signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
         "null and misaligned access", "accesses next to tables and variables, local ones too",
-        "memcpy and strcpy")
+        "memcpy, strcpy, sprintf and the like")
     unseen: ClassVar[tuple[str, ...]] = (
         "lossy narrowing (needs clang)", "aliasing and uninitialised reads that change no result",
-        "pointers far past any table or local")
+        "pointers far past any table or local", "pointers from one member of a struct into the next")
     wanted: ClassVar[str] = "no undefined behaviour"
     variants: ClassVar[tuple[str, ...]] = ("this computer",)
 
@@ -213,7 +213,7 @@ class NoUndefinedBehaviour(Claim):
         found.detectors, found.not_watched, found.wanted_text = self.watched, self.unseen, self.wanted
         if events:
             # Two checks may see one fault: the one that names what the C does comes first.
-            first = min(events, key=lambda e: (e.ordinal < 0, e.ordinal, e.kind.startswith("access outside")))
+            first = min(events, key=lambda e: (e.ordinal < 0, e.ordinal, names_little(e)))
             found.witness = found.worst_at = found.first_failing = max(0, first.ordinal)
             found.error_text = f"{first.text or first.kind} at {event_place(first)}"
             for event in events[:6]:
@@ -241,6 +241,11 @@ class NoUndefinedBehaviour(Claim):
                 found.wanted_text, found.error_text = "the same result in both builds", told
             return
         found.facts.append("in a row some results are not the host build's, alone they are: the routine keeps memory")
+
+
+def names_little(event: Event) -> bool:
+    """Whether another check that sees the same fault says more of it."""
+    return event.kind.startswith("access outside") or "member that it is given" in event.kind
 
 
 def meant(place: str, event: Event) -> bool:

@@ -13,6 +13,7 @@ from firmware_shim.engine import FLAG_KINDS
 from verify.claims.base import Claim
 from verify.claims.in_time import Judgement, TimeClaim, first_true
 from verify.claims.memory_of_machines import compared
+from verify.claims.protective import names_little
 from verify.grids import SMALLEST_SIZE
 from verify.machines.accuracy import accurate
 from verify.machines.observation import Observation
@@ -142,7 +143,7 @@ def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
     found = Judgement(valid=seen.done)
     left, found.allowed = claim.sorted_out([event for _, event in seen.events])
     # Two checks may see one fault: the one that names what the C does comes first.
-    for sample, event in sorted(seen.events, key=lambda pair: (pair[0], pair[1].kind.startswith("access outside"))):
+    for sample, event in sorted(seen.events, key=lambda pair: (pair[0], names_little(pair[1]))):
         if event not in left:
             continue
         found.note(1.0, sample, True, event.text or event.kind, claim.wanted,
