@@ -9,8 +9,10 @@ import numpy as np
 
 from firmware_shim.engine import NUMPY_TYPES
 
-PHASES = ("its own inputs", "a repeat of its inputs", "its partner input", "the inverse", "halving", "the host's code")
-KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7, "pair": 8}
+PHASES = ("its own inputs", "a repeat of its inputs", "its partner input", "the inverse", "halving", "the host's code",
+          "the second coefficient")
+KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 5, "range": 6, "same": 7, "pair": 8,
+         "poles": 9}
 # How a reason begins when what is left could have run.
 NOT_TRIED = "not run: the rest, after"
 METRICS = {"absolute": 0, "relative": 1, "ulp": 2}
@@ -94,7 +96,8 @@ class Job:
         yield self.loop, [NUMPY_TYPES[axis.type_number].itemsize for axis in self.axes], output
         for test in self.tests:
             if test.second is not None and not test.second_library:
-                yield test.second, [output], NUMPY_TYPES[test.second_type].itemsize
+                takes = [NUMPY_TYPES[axis.type_number].itemsize for axis in self.axes] if test.kind == "poles" else [output]
+                yield test.second, takes, NUMPY_TYPES[test.second_type].itemsize
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,6 @@ from reference import tracing
 from verify.calls import call_code, prototype_text, reachable, target_of
 from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
-from verify.claims.relations import InverseOf, check_partner
 from verify.domain import MOST_ORDINALS, Domain, sampled
 from verify.errors import BindingError
 from verify.grids import SMALLEST_SIZE, fits, rounded_list
@@ -235,12 +234,13 @@ def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "",
     for name, bound in bounds.items():
         partners = {}
         for claim in bound.routine.claims:
-            if isinstance(claim, InverseOf):
-                problem = check_partner(bound, bounds.get(claim.other))
+            other = claim.partner_of(bound.routine)
+            if other:
+                problem = claim.partner_problem(bound, bounds.get(other))
                 if problem:
-                    raise BindingError(f"inverse_of({claim.other!r}) does not fit {name}", where=bound.routine.place,
-                                       why=problem, todo="both routines must meet in one C type")
-                partners[claim.other] = bounds[claim.other]
+                    raise BindingError(f"{claim.name} with {other!r} does not fit {name}", where=bound.routine.place,
+                                       why=problem, todo="inverses meet in one C type, coefficients have the same inputs")
+                partners[other] = bounds[other]
             if isinstance(claim, Accurate) and claim.check_bound(bound):
                 raise BindingError(f"{claim.label()} does not fit {name}", where=bound.routine.place,
                                    why=f"the C returns {bound.prototype.split()[0]}",

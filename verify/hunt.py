@@ -70,7 +70,7 @@ class Hunt:
             total = self.evidence.total()
             worst = set()
             for slot, test in enumerate(self.tests):
-                if test.kind in ("accurate", "octave", "inverse", "range"):
+                if test.kind in ("accurate", "octave", "inverse", "range", "poles"):
                     worst |= {total.error(slot, name)[1] for name in ("least", "most")}
             worst = {place for place in worst if place >= 0} - known
             if not worst:

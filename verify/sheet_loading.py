@@ -86,10 +86,10 @@ def _check_partners(sheet: Sheet) -> None:
     known = [routine.name for routine in sheet.routines]
     for routine in sheet.routines:
         for claim in routine.claims:
-            other = getattr(claim, "other", None)
-            if other is not None and other not in known:
-                raise SheetError(f"inverse_of: the sheet has no routine {other!r}", where=routine.place,
-                                 why="both ways must be described", todo=nearest_words(other, known))
+            other = claim.partner_of(routine)
+            if other and other not in known:
+                raise SheetError(f"{claim.name}: the sheet has no routine {other!r}", where=routine.place,
+                                 why="both routines must be described", todo=nearest_words(other, known))
 
 
 def _place(path: Path, problem: BaseException) -> str:

@@ -21,7 +21,8 @@ struct pf_segment {
 /* kind: 1 accurate, 2 order, 3 octave, 4 inverse, 5 deterministic, 6 range of the result,
    7 same as the second loop (another build's): bits where high < 0, else at most high ULP or steps apart,
    8 pair: the result at input + step (strict: at step - input) against sign times this result plus second_scale; partners in
-   [second_low, second_high].
+   [second_low, second_high], 9 poles: this result and the second loop's, coefficients as step says, give a filter whose poles
+   lie within second_low of 0 (sign: +1 where this result is the first of the two).
    metric: 0 absolute, 1 relative, 2 ULP of binary32. Limits are inclusive; errors within margin of a
    limit stay open. order: sign +1 rising, -1 falling; strict. octave: step in the input's unit.
    inverse: the second loop, its input range [second_low, second_high] and output scale. */
@@ -64,7 +65,7 @@ struct pf_open {
 /* Lives in memory shared between the worker and the forked child that runs the firmware. */
 struct pf_shared {
     long position[2]; /* index in the block; ordinal of the block's first input */
-    int64_t phase;    /* follows position: generated loops read it there; 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving, 5 another build */
+    int64_t phase;    /* follows position: generated loops read it there; 0 own inputs, 1 repeat, 2 octave partner, 3 inverse, 4 halving, 5 another build, 6 second coefficient */
     int64_t rooms;    /* follows phase: where the variables of a call may stand, 0 for nowhere; see PF_ROOMS */
     int64_t done, segment, opens;
     int64_t signal, fault_address, program_counter, stack_pointer;

@@ -47,7 +47,7 @@ static int near_power_of_two(double r)
     return part < 4096u || part > 0xfffffffffffffu - 4096u;
 }
 
-static void keep_open(const struct pf_job *job, int number, struct pf_found *found, int64_t at)
+void pf_keep_open(const struct pf_job *job, int number, struct pf_found *found, int64_t at)
 {
     found->open++;
     if (job->shared->opens < job->open_capacity) {
@@ -139,6 +139,6 @@ void pf_judge(const struct pf_job *job, int number, struct pf_found *found, cons
         if (clear_fail && !(test->metric == 2 && near_power_of_two(reference[i])))
             pf_fail(found, at);
         else if (clear_fail || !(e[i] <= test->high - m && e[i] >= test->low + m))
-            keep_open(job, number, found, at);
+            pf_keep_open(job, number, found, at);
     }
 }

@@ -12,8 +12,8 @@ enum { PF_BLOCK = 1024 };
 /* Rooms with a page that nobody may touch before the first and behind each; call_rooms.py has the same numbers. */
 enum { PF_ROOMS = 8, PF_ROOM = 65536, PF_PAGE = 4096 };
 enum { PF_F32, PF_F64, PF_I8, PF_U8, PF_I16, PF_U16, PF_I32, PF_U32, PF_I64, PF_U64 };
-enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE, PF_SAME, PF_PAIR };
-enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING, PF_OTHER };
+enum { PF_ACCURATE = 1, PF_ORDER, PF_OCTAVE, PF_INVERSE, PF_DETERMINISTIC, PF_RANGE, PF_SAME, PF_PAIR, PF_POLES };
+enum { PF_OWN, PF_REPEAT, PF_PARTNER, PF_BACK, PF_HALVING, PF_OTHER, PF_SECOND };
 
 #if defined(__x86_64__)
 #include <xmmintrin.h>
@@ -76,6 +76,8 @@ void pf_judge(const struct pf_job *job, int number, struct pf_found *found, cons
 void pf_order(const struct pf_test *test, struct pf_found *found, const struct pf_block *block,
               double before, int have_before, int64_t row);
 void pf_octave(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
+void pf_poles(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
+void pf_keep_open(const struct pf_job *job, int number, struct pf_found *found, int64_t at);
 void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 void pf_same(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block);
 void pf_repeat(const struct pf_job *job, struct pf_found *found, const struct pf_block *block);

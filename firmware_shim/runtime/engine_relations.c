@@ -1,4 +1,5 @@
 /* Claims that compare the routine with itself: order, octaves and other pairs, inverses, repetition. */
+#include <math.h>
 #include <string.h>
 #include "engine_parts.h"
 
@@ -135,6 +136,52 @@ void pf_inverse(const struct pf_job *job, int number, struct pf_found *found, co
     pf_call(job, test->second, inputs, output, n, PF_BACK, block->ordinal);
     pf_to_double(output, test->second_type, test->second_scale, z, n);
     pf_judge(job, number, found, z, x, n, block->ordinal, index);
+}
+
+/* Both poles of z^2 + a1 z + a2 lie inside the circle where |a2| < 1 and |a1| - a2 < 1 (E. I. Jury, Theory and Application of
+   the z-Transform Method, 1964); within r of 0 where those of z -> r z do. The larger of the two sides decides; what lies
+   within what its own rounding can be is left open. */
+void pf_poles(const struct pf_job *job, int number, struct pf_found *found, const struct pf_block *block)
+{
+    const struct pf_test *test = &job->test[number];
+    unsigned char output[PF_BLOCK * 8];
+    double z[PF_BLOCK], r = test->second_low;
+    pf_call(job, test->second, block->raw, output, block->n, PF_SECOND, block->ordinal);
+    pf_to_double(output, test->second_type, test->second_scale, z, block->n);
+    for (long i = 0; i < block->n; i++) {
+        const int64_t at = block->ordinal + i;
+        const double p = test->sign > 0 ? block->y[i] : z[i], q = test->sign > 0 ? z[i] : block->y[i];
+        double a1 = p, a2 = q, size = fabs(p) + fabs(q), doubt, most, under, pole;
+        if (test->step == 1) {
+            a1 = -p;
+            a2 = -q;
+        } else if (test->step == 2) {
+            a1 = p * p + p * q - 2.0;
+            a2 = 1.0 - p * q;
+            size = 2.0 + p * p + fabs(p * q);
+        }
+        a1 /= r;
+        a2 /= r * r;
+        most = fmax(fabs(a2), fabs(a1) - a2);
+        under = a1 * a1 - 4.0 * a2;
+        pole = under < 0.0 ? sqrt(a2) : (fabs(a1) + sqrt(under)) / 2.0; /* how near it comes is told by the larger pole */
+        doubt = 0x1p-48 * (1.0 + size) * (1.0 + 1.0 / (r * r));
+        found->judged++;
+        if (!isfinite(p) || !isfinite(q) || !isfinite(size))
+            most = pole = INFINITY;
+        if (pole < found->least) {
+            found->least = pole;
+            found->least_at = at;
+        }
+        if (pole > found->most) {
+            found->most = pole;
+            found->most_at = at;
+        }
+        if (most == INFINITY || most - doubt > 1.0)
+            pf_fail(found, at);
+        else if (!(most + doubt < 1.0))
+            pf_keep_open(job, number, found, at);
+    }
 }
 
 /* The same inputs again, last first: what came before must not matter. */

@@ -246,6 +246,8 @@ static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_b
             pf_octave(job, t, found, b);
         } else if (test->kind == PF_INVERSE) {
             pf_inverse(job, t, found, b);
+        } else if (test->kind == PF_POLES) {
+            pf_poles(job, t, found, b);
         } else if (test->kind == PF_DETERMINISTIC) {
             pf_repeat(job, found, b);
         } else if (test->kind == PF_SAME) {

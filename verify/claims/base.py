@@ -110,6 +110,14 @@ class Claim:
         """The limit with its unit, "" for claims without a number."""
         return ""
 
+    def partner_of(self, routine: Routine) -> str:
+        """Name of another routine of the sheet that this one is judged together with, "" for none."""
+        return ""
+
+    def partner_problem(self, bound: Bound, partner: Bound | None) -> str:
+        """Why the two cannot be judged together; "" when they can."""
+        return ""
+
     def label(self) -> str:
         """Name and limit as the sheet would write it."""
         text = self.limit_text()

@@ -123,6 +123,12 @@ class InverseOf(Claim):
     def limit_text(self) -> str:
         return f"{self.other!r}, {self.metric}={number_text(self.limit)}"
 
+    def partner_of(self, routine: Routine) -> str:
+        return self.other
+
+    def partner_problem(self, bound: Bound, partner: Bound | None) -> str:
+        return check_partner(bound, partner)
+
     def check(self, routine: Routine, where: str) -> None:
         if len(routine.inputs) != 1:
             raise SheetError("inverse_of needs a routine of one input", where=where,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil
@@ -10,23 +10,26 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from verify.claims.base import number_text, positive_limit, reason
+from firmware_shim.job import Test
+from verify.claims.base import Assessment, Case, number_text, positive_limit, reason
 from verify.claims.in_time import Judgement, TimeClaim
+from verify.claims.poles import (
+    FORMS,
+    assess_poles,
+    check_function,
+    partner_name,
+    partner_problem,
+    poles_inside,
+    poles_test,
+)
 from verify.errors import SheetError, nearest_words
 from verify.machines.script import Piece, Script
+from verify.routine import Bound, Routine
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
     from verify.machines.observation import Observation
 
-# Names of readable coefficients -> a1, a2 of z^2 + a1 z + a2; exact, since the coefficients are.
-FORMS: dict[tuple[str, ...], Callable[..., tuple[Fraction, Fraction]]] = {
-    ("a1", "a2"): lambda a1, a2: (a1, a2),
-    ("minus_a1", "minus_a2"): lambda a1, a2: (-a1, -a2),
-    ("f", "damping"): lambda f, d: (-(2 - f * f - f * d), 1 - f * d),
-    ("pole",): lambda p: (-p, Fraction(0)),
-    ("a",): lambda a: (a - 1, Fraction(0)),
-}
 GAPS = (1, 5, 16, 64, 300)
 DRIVEN = 3000
 MOST_JUMPS = 150
@@ -48,8 +51,9 @@ class StaysStable(TimeClaim):
 
     peak: no output sample is larger than so many times the largest input so far (as tried). poles: where coefficients are
     readable as outputs, |a2| < 1 and |a1| < 1 + a2 is decided exactly for every set of coefficients that occurred: all poles
-    lie inside the circle. Fails when: one sample, or one set, does not keep to it. Cannot see: scripts that were not drawn;
-    poles inside the circle do not bound a filter whose settings change all the time, only peak= looks at that.
+    lie inside the circle. Of a function that computes a coefficient the same is decided for every setting of its inputs that
+    was run: with all of them, every value. Fails when: one sample, or one set, does not keep to it. Cannot see: scripts that
+    were not drawn; poles inside the circle do not bound a filter whose settings change all the time: only peak= looks there.
     """
 
     peak: Fraction | None
@@ -65,6 +69,21 @@ class StaysStable(TimeClaim):
         if self.poles:
             parts.append(f"poles of {', '.join(signal for _, signal in self.poles)} within {number_text(self.radius)}")
         return "; ".join(parts)
+
+    def check(self, routine: Routine, where: str) -> None:
+        check_function(self.poles, self.peak, routine, where)
+
+    def partner_of(self, routine: Routine) -> str:
+        return partner_name(self.poles, routine)
+
+    def partner_problem(self, bound: Bound, partner: Bound | None) -> str:
+        return partner_problem(bound, partner)
+
+    def test(self, bound: Bound) -> Test:
+        return poles_test(self.poles, self.radius, bound)
+
+    def assess(self, case: Case) -> Assessment:
+        return assess_poles(self.poles, self.radius, case)
 
     def check_machine(self, machine: Machine, where: str) -> None:
         names = [output.name for output in machine.outputs]
@@ -139,32 +158,20 @@ class StaysStable(TimeClaim):
             return
         kinds = np.stack([raw.astype(np.float64) for raw in raws], axis=1)
         sets, first = np.unique(kinds, axis=0, return_index=True)
-        form = FORMS[tuple(name for name, _ in self.poles)]
         for row, at in zip(sets.tolist(), first.tolist(), strict=True):
             values = [Fraction(value) * scale for value, scale in zip(row, scales, strict=True)]
-            a1, a2 = form(*values)
-            # Poles within r: those of z -> r z within the circle.
-            a1, a2 = a1 / self.radius, a2 / self.radius**2
-            inside = abs(a2) < 1 and abs(a1) < 1 + a2
-            size = pole_size(a1, a2) * float(self.radius)
+            inside, size = poles_inside(self.poles, values, self.radius)
             named = ", ".join(f"{signal} = {float(value):.9g}" for (_, signal), value in zip(self.poles, values, strict=True))
             found.note(size, at, not inside, named, f"all poles inside the circle of {number_text(self.radius)}",
                        f"a pole of size {size:.9g}")
-
-
-def pole_size(a1: Fraction, a2: Fraction) -> float:
-    """Size of the larger root of z^2 + a1 z + a2, for print."""
-    under = a1 * a1 - 4 * a2
-    if under < 0:
-        return float(a2) ** 0.5
-    return (abs(float(a1)) + float(under) ** 0.5) / 2
 
 
 def stays_stable(*, because: str, peak: float | None = None, poles: Mapping[str, str] | None = None, radius: float = 1,
                  of: str = "") -> StaysStable:
     """peak: largest output over largest input. poles: which outputs hold the coefficients: {"a1": "a1", "a2": "a2"} of
     1 + a1/z + a2/z^2, {"minus_a1": ..., "minus_a2": ...}, {"f": ..., "damping": ...} of two integrators, {"pole": ...} or
-    {"a": ...} of a one-pole y += a (x - y). radius: how near to the circle poles may come."""
+    {"a": ...} of a one-pole y += a (x - y); of a function, the two routines that compute the coefficients from the same
+    inputs, this one among them. radius: how near to the circle poles may come."""
     named = dict(poles or {})
     key = next((form for form in FORMS if set(form) == set(named)), None)
     if peak is None and not named:

@@ -24,7 +24,7 @@ BLOCK = 1 << 14
 EXAMPLES = 256
 CLIMBERS, CLIMBS = 6, 4
 BITS = 20
-JUDGED = ("accurate", "range")
+JUDGED = ("accurate", "range", "poles")
 MOST_POINTS = 24
 FAILED = 1e9
 
