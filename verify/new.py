@@ -303,7 +303,8 @@ def summary_lines(entries: Sequence[Entry], out: Path) -> list[str]:
     compared = [e for e in runs if e.proposal is not None and not e.proposal.missing]
     aside = [e for e in entries if e.reason]
     guessed = [e for e in runs if e.guessed_claims]
-    lines = [f"wrote  {out}", f"       {len(runs) + len(aside)} routines found: {len(compared)} with a reference, "
+    many = f"{len(entries)} routine{'s' * (len(entries) != 1)}"
+    lines = [f"wrote  {out}", f"       {many} found: {len(compared)} with a reference, "
              + (f"{len(guessed)} with claims of their kind, " if guessed else "")
              + f"{len(runs) - len(compared) - len(guessed)} with the protective claims only, {len(aside)} left as comments"]
     lines += [f"       {e.name}: {e.proposal.reference.sheet_name} ({e.proposal.why})" for e in compared if e.proposal]

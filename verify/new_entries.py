@@ -153,8 +153,18 @@ def arguments(
     if proposal is None:
         only = "What its name promises and" if claims else "Only"
         lines.append(f"# no reference: its name says none. {only} the protective claims are checked, not whether it is right")
+        lines += product_lines(guesses) if bits else []
     lines += ["claims=[", *(f"    {claim}," for claim in claims), "],"] if claims else ["claims=[],"]
     return lines
+
+
+def product_lines(guesses: Sequence[InputGuess]) -> list[str]:
+    """Of a fixed-point gain, the reference that it is likely to have: the product. As a comment: no name says it."""
+    names = [guess.text.split('"')[1] for guess in guesses if guess.text.startswith("fixed(")]
+    if len(names) != 2 or len(guesses) != 2 or all(guess.quantity != "ratio" for guess in guesses):
+        return []
+    return [f"# if it is the product, write: reference=lambda ctx, {', '.join(names)}: {' * '.join(names)},",
+            '# and claims=[accurate(lsb=1, because="cutting off costs a step at most")]']
 
 
 def result_quantity(name: str, proposal: Proposal | None) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from verify.console import DEMO
 from verify.errors import SheetError
 from verify.sheet import load_sheet
 
@@ -75,3 +76,8 @@ def test_of_functions_as_well(tmp_path: Path) -> None:
     assert "hz_from_volts cannot use zero_volt_hz='65.4 Hz'" in str(caught.value)
     assert "a_sheet.py:4, hz, constants" in str(caught.value)
     assert 'own unit, Hz: "65.4"' in str(caught.value)
+
+
+@pytest.mark.parametrize("sheet", sorted(DEMO.rglob("*_sheet.py")), ids=lambda path: f"{path.parent.name}/{path.name}")
+def test_no_sheet_of_the_demo_is_refused(sheet: Path) -> None:
+    assert load_sheet(sheet).names()
