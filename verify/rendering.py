@@ -21,6 +21,7 @@ from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, observe
 from verify.machines.script import Script, parse_script, table
 from verify.machines.written_script import Lines, script_from_lines
+from verify.rendering_paths import entered, heard_paths, observed_path
 from verify.sheet import Sheet, load_sheet
 from verify.sound_files import Sound, save_sound, sound_of, whole_rate_hz
 from verify.witnesses import WitnessFile
@@ -59,8 +60,10 @@ def render(wish: Wish) -> int:
     start = wish.out or Path(f"{stem}.wav")
     paths = {word: start.with_name(f"{start.stem}_{word}.wav") for word in ("firmware", "reference", "difference")}
     refuse_to_overwrite(paths, wish)
-    seen = observed(sheet, machine, script)
+    path = next((one for one in heard_paths(sheet) if one.name == machine.name), None)
+    seen, passed = (observed(sheet, machine, script), []) if path is None else observed_path(sheet, path, script)
     print("\n".join([f"{machine.name}, {signal.name}", *(f"  {text}" for text in table(script, machine))]))
+    print("".join(f"  {line}\n" for line in passed), end="")
     if shorter is not None:
         print(f"  the stored script ends after {samples_text(shorter, rate_hz)}; it goes on to "
               f"{samples_text(script.samples, rate_hz)},\n  with nothing new happening, so that it can be heard")
@@ -133,10 +136,14 @@ def machine_named(sheet: Sheet, name: str, where: str) -> Machine:
     for machine in sheet.machines:
         if machine.name == name:
             return machine
+    for path in heard_paths(sheet):
+        if path.name == name:
+            return entered(path)
     functions = [routine.name for routine in sheet.routines]
-    why = "it is a function: it has no time" if name in functions else f"the sheet {sheet.file.name} describes others"
-    raise UsageError(f"no machine {name!r}", where=where, why=why,
-                     todo=nearest_words(name, [machine.name for machine in sheet.machines]))
+    others = f"the sheet {sheet.file.name} describes others"
+    why = "it is a function, or a path that ends in one: it has no time" if name in functions else others
+    known = [one.name for one in sheet.machines] + [one.name for one in heard_paths(sheet)]
+    raise UsageError(f"no machine {name!r}", where=where, why=why, todo=nearest_words(name, known))
 
 
 def only_machine(sheet: Sheet, name: str | None) -> Machine:

@@ -20,7 +20,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("sheet", type=Path)
     parser.add_argument("script", help='a file (form above), witness:N, or a quoted line that preflash printed')
-    parser.add_argument("--machine", metavar="NAME", help="which machine of the sheet")
+    parser.add_argument("--machine", metavar="NAME", help="which machine of the sheet, or path that ends in one")
     parser.add_argument("--output", metavar="NAME", help="which of its outputs (default: the first)")
     parser.add_argument("--out", type=Path, metavar="NAME", help="NAME_firmware.wav, _reference, _difference")
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there")

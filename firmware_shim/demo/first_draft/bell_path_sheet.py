@@ -4,7 +4,7 @@ The harbour bell is an invented instrument: a weather-driven bell voice for a ga
 circuit, numbers and code are made up for this demonstration.
 """
 
-from reference import pitch
+from reference import oscillators_in_time, pitch
 from verify import (
     Sheet,
     accurate,
@@ -82,6 +82,8 @@ bell.machine(
     events=[event("increment", "bell_chime_set(state, increment)", integers("increment", 0, 2**30, "step/sample"))],
     step="out = bell_chime_step(state)",
     outputs=[signal("out", "full scale")],
+    reference=oscillators_in_time.from_increment,
+    constants={"per_turn": 2**32, "steps_first": True},
     claims=[stays_within(-1, 1, because="the converter takes -1 to 1")],
     longest_seconds=0.1,
     scripts=40,
