@@ -78,10 +78,11 @@ class LongMemory:
             self.told = mmap.mmap(stream.fileno(), 16)
         slot.told = ffi.cast("int64_t *", ffi.from_buffer(self.told))
         self.keep: list[Any] = [base]
-        for name, array in zip(("sure_low", "sure_high", "out_low", "out_high"), longer.ends or (), strict=False):
-            values = np.ascontiguousarray(array, np.float64)
-            self.keep.append(values)
-            setattr(slot, name, ffi.cast("const double *", ffi.from_buffer(values)))
+        for k, ends in enumerate(longer.ends):
+            for name, array in zip(("sure_low", "sure_high", "out_low", "out_high"), ends or (), strict=False):
+                values = np.ascontiguousarray(array, np.float64)
+                self.keep.append(values)
+                getattr(slot, name)[k] = ffi.cast("const double *", ffi.from_buffer(values))
         self.why_not = ""
         self.from_done = 0
         self.file: Any = None

@@ -41,8 +41,8 @@ class Script:
 class LongRun:
     """The job's one script over and over. periods: how often at most; settle_most: the period at which the wait for two equal
     ones ends; limits: per output, in its unit (0: the same bits; None: none is given), and scales: value of one raw step;
-    ends: of the first output, what the reference lets be right from the period judged_from on (binary64 arrays sure_low,
-    sure_high, out_low, out_high), or None; wall_seconds: a stop by the clock, not before `least` periods; told: file of two
+    ends: per output, what its reference lets be right from the period judged_from on (binary64 arrays sure_low, sure_high,
+    out_low, out_high), or None; wall_seconds: a stop by the clock, not before `least` periods; told: file of two
     int64, samples run so far and whether to end; kept: file of states to go on from ("" for none),
     whole: periods that it is laid out for."""
 
@@ -52,7 +52,7 @@ class LongRun:
     scales: tuple[float, ...]
     wall_seconds: float
     told: str
-    ends: tuple[Any, Any, Any, Any] | None = None
+    ends: tuple[tuple[Any, Any, Any, Any] | None, ...] = ()
     judged_from: int = 0
     kept: str = ""
     whole: int = 0

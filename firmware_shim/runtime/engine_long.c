@@ -111,23 +111,24 @@ static int beyond_limit(const struct pf_machine *m, int64_t k, void *const *base
     return 0;
 }
 
-/* Whether the first output leaves what the reference lets be right. */
-static int beyond_reference(const struct pf_machine *m, void *const *now, int64_t number)
+/* Whether an output leaves what its reference lets be right. */
+static int beyond_reference(const struct pf_machine *m, int64_t k, void *const *now, int64_t number)
 {
     struct pf_long *l = m->longer;
     double y[PF_BLOCK];
     for (int64_t at = 0; at < m->script[0].samples; at += PF_BLOCK) {
         long n = m->script[0].samples - at < PF_BLOCK ? (long)(m->script[0].samples - at) : PF_BLOCK;
-        const double *sl = l->sure_low + at, *sh = l->sure_high + at, *ol = l->out_low + at, *oh = l->out_high + at;
+        const double *sl = l->sure_low[k] + at, *sh = l->sure_high[k] + at;
+        const double *ol = l->out_low[k] + at, *oh = l->out_high[k] + at;
         int64_t not_sure = 0;
-        doubles(m, 0, now, at, y, n);
+        doubles(m, k, now, at, y, n);
         for (long i = 0; i < n; i++)
             not_sure += !((y[i] >= sl[i]) & (y[i] <= sh[i]));
         for (long i = 0; i < n && not_sure; i++) {
             if ((y[i] >= sl[i]) & (y[i] <= sh[i]))
                 continue;
             if (!(y[i] >= ol[i] && y[i] <= oh[i]))
-                return wrong(l, number, 0, at + i, y[i], (ol[i] + oh[i]) / 2, 1);
+                return wrong(l, number, k, at + i, y[i], (ol[i] + oh[i]) / 2, 1);
             if (l->said.open++ == 0) {
                 l->said.open_period = number;
                 l->said.open_sample = at + i;
@@ -143,12 +144,12 @@ static int judged(const struct pf_machine *m, void *const *base, void *const *no
     struct pf_long *l = m->longer;
     int other = 0;
     for (int64_t k = 0; k < m->outputs; k++) {
-        int same = now == base || same_bits(m, k, base, now), reference = k == 0 && l->sure_low != NULL;
+        int same = now == base || same_bits(m, k, base, now), reference = l->sure_low[k] != NULL;
         other |= !same;
-        if (reference && number >= l->judged_from && !(same && *base_is_right)) {
-            if (beyond_reference(m, now, number))
+        if (reference && number >= l->judged_from && !(same && base_is_right[k])) {
+            if (beyond_reference(m, k, now, number))
                 return 1;
-            *base_is_right |= same;
+            base_is_right[k] |= same;
         }
         if (same)
             continue;
@@ -199,7 +200,7 @@ void pf_long_run(struct pf_job *job)
     struct instance one;
     void *const *rows[2] = {s->output, s->again};
     void *const *base = NULL;
-    int base_is_right = 0;
+    int base_is_right[8] = {0};
     double began = seconds_now();
     struct long_memory kept = {job, m, &one, pf_plain_memory(pf_regions_size(job)).at, 0};
     pf_copy_script_regions(job, kept.loaded);
@@ -218,13 +219,13 @@ void pf_long_run(struct pf_job *job)
         remember_state(job, m, &one, l->state_now);
         l->done = number + 1;
         l->told[0] = l->done * s->samples;
-        if (base != NULL && judged(m, base, now, number, &base_is_right))
+        if (base != NULL && judged(m, base, now, number, base_is_right))
             break;
         if (base == NULL && is_base(m, rows[!row], now, number)) {
             base = now;
             l->base = number;
             memcpy(l->state_base, l->state_now, (size_t)(m->state_size + l->region_size));
-            if (never_alike(m, rows[!row], now, number) || judged(m, base, now, number, &base_is_right))
+            if (never_alike(m, rows[!row], now, number) || judged(m, base, now, number, base_is_right))
                 break;
             pf_keep_first(&kept);
             number = l->done - 1; /* taken up: further on */

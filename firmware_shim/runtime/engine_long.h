@@ -28,12 +28,12 @@ enum { PF_AFRESH, PF_TAKEN_UP, PF_OTHER_START, PF_NOT_REPEATED };
 
 /* One script over and over, for hours. Each period must be the one numbered `base` again: the second (where a limit is given), or
    the first that is like the one before it; else the one numbered settle_most, and the outputs do not repeat. Where bits
-   differ: within a limit per output (negative: none is given), and for the first output between the reference's ends: right
-   for sure, or out for sure. told: samples run so far; whether to end. The clock ends it after `least` periods. */
+   differ: within a limit per output (negative: none is given), or between the reference's ends of an output: right for
+   sure, or out for sure. told: samples run so far; whether to end. The clock ends it after `least` periods. */
 struct pf_long {
     int64_t periods, least, settle_most, judged_from;
     double limit[8], scale[8], wall_seconds;
-    const double *sure_low, *sure_high, *out_low, *out_high; /* NULL: no reference */
+    const double *sure_low[8], *sure_high[8], *out_low[8], *out_high[8]; /* NULL: no reference */
     int64_t *told;
     struct pf_kept *kept; /* NULL: nothing is kept */
     int64_t done, base, repeats[8];

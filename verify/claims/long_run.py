@@ -32,7 +32,7 @@ class KeepsGoing(TimeClaim):
 
     The first four periods are also a script that all other claims judge. From the first period on that is like the one before
     it, bit by bit, all later ones must be the same; with within=, each must be that near to the second. Where the sheet has a
-    reference and accurate(...), a period of other bits is right as long as the first output lies within that limit of the
+    reference and accurate(...), a period of other bits is right as long as each output lies within that limit of its
     reference's fourth period (which must hardly differ from its third). What neither repeats nor has a reference or a limit
     is run, but stays undecided. Fails when: a sample is wrong in that sense, a status flag rises that the periods up to there
     did not raise, memory is taken, or the machine stops (counters at their wrap, a float that stands still, drift, a leak).

@@ -49,7 +49,7 @@ def judged(stand: Stand, seen: LongSeen) -> tuple[Judgement, str, int]:
         return Judgement(facts=[f"the long run did not start: {why}"]), "nothing run", 0
     done = outcome.done * script.samples
     ran = f"{time_text(done / rate)} of {time_text(float(claim.hours * 3600))} at {rate_text(rate)} run"
-    found.facts += [text for text in (seen.in_doubt, seen.why_no_ends) if text]
+    found.facts += [text for text in (seen.in_doubt, *dict.fromkeys(seen.why_no_ends)) if text]
     last = outcome.done
     if run.stop is not None:
         last += 1
@@ -82,18 +82,18 @@ def not_settled(found: Judgement, stand: Stand, seen: LongSeen, outcome: LongOut
     if outcome.base < 0:
         found.open += 1
         found.facts.append(f"no two periods alike among the {grouped(outcome.done)} that ran")
-    for k, (output, repeats) in enumerate(zip(machine.outputs, outcome.repeats, strict=True)):
-        by_reference = k == 0 and seen.ends is not None
+    for output, repeats, ends in zip(machine.outputs, outcome.repeats, seen.ends, strict=True):
         if outcome.base < 0 or repeats or seen.claim.limit is not None:
             continue
         words = f"{output.name}: no two periods alike among the first {outcome.base + 1}"
-        if by_reference:
+        if ends is not None:
             found.facts.append(f"{words}; each was judged by the reference")
             continue
         found.open += 1
         unit = f" {output.unit}" if output.unit else ""
         found.facts.append(f"{words}, up to {outcome.worst:.3g}{unit} apart later on")
-    if outcome.others and (outcome.repeats[0] or seen.ends is None) and not found.open:
+    free = any(ends is not None and not repeats for ends, repeats in zip(seen.ends, outcome.repeats, strict=True))
+    if outcome.others and not free and not found.open:
         how = "within the limit" if seen.claim.limit is not None else "as right by the reference"
         found.facts.append(f"from period {grouped(outcome.first_other + 1)} on, {grouped(outcome.others)} periods have other "
                            f"bits, {how}")
@@ -122,13 +122,14 @@ def difference(found: Judgement, stand: Stand, seen: LongSeen, outcome: LongOutc
     rate = float(machine.sample_rates_hz[script.rate])
     output = machine.outputs[outcome.output]
     made = outcome.period * script.samples + outcome.sample
-    if outcome.by_reference and seen.ends is not None:
-        if not surely_wrong(seen.ends, machine, outcome.sample, outcome.got):
+    ends = seen.ends[outcome.output]
+    if outcome.by_reference and ends is not None:
+        if not surely_wrong(ends, output, outcome.sample, outcome.got):
             found.open += 1
             found.facts.append(f"period {grouped(outcome.period + 1)}, sample {outcome.sample}: the exact reference does not "
                                "confirm that this is wrong, and the run ended there")
             return 0
-        wanted = f"{outcome.wanted:.9g} {output.unit} by the reference, {seen.ends.claim.label()}"
+        wanted = f"{outcome.wanted:.9g} {output.unit} by the reference, {ends.claim.label()}"
     elif outcome.period == outcome.base:
         wanted = f"{outcome.wanted:.9g} {output.unit}, as in the period before: no two were alike"
     else:
@@ -192,8 +193,9 @@ def trace_of(stand: Stand, seen: LongSeen, found: Judgement) -> dict[str, Any] |
     rows = [as_doubles(np.asarray(row[outcome.output]), of) for row in (run.outputs, run.again)]
     got = rows[outcome.period & 1 if outcome.period <= outcome.base or outcome.base < 0 else (outcome.base & 1) ^ 1]
     wanted = rows[(outcome.base & 1) ^ (outcome.period == outcome.base)]
-    if outcome.by_reference and seen.ends is not None:
-        wanted = (seen.ends.out_low + seen.ends.out_high) / 2
+    ends = seen.ends[outcome.output]
+    if outcome.by_reference and ends is not None:
+        wanted = (ends.out_low + ends.out_high) / 2
     start, end = max(0, found.at - TRACE_BEFORE), min(len(got), found.at + TRACE_AFTER + 1)
     near_by = [{"sample": e.sample, "name": machine.events[e.kind].name} for e in seen.script.events
                if start <= e.sample < end]

@@ -12,9 +12,10 @@ import numpy as np
 from reference.errors import DomainError, NumberRefused, Undecidable
 from verify.claims.accurate import Accurate
 from verify.claims.long_run import UNROLLED, KeepsGoing
-from verify.machines.machine import Machine
+from verify.machines.machine import Machine, Signal
 from verify.machines.observation import Observation
 from verify.machines.periods import unrolled
+from verify.machines.references import known_to
 
 SCREEN_FACTOR = 16
 UNIT = 2.0**-53
@@ -28,7 +29,7 @@ SURE = 2.0**-20
 
 @dataclass(frozen=True)
 class Ends:
-    """Of the first output, per sample of a period: right for sure between sure_low and sure_high, wrong for sure outside
+    """Of one output, per sample of a period: right for sure between sure_low and sure_high, wrong for sure outside
     out_low and out_high. trajectory, first: of the exact reference, and the sample at which its last period starts;
     rest: how far later periods can still move; claim: whose limit it is."""
 
@@ -42,38 +43,44 @@ class Ends:
     claim: Accurate
 
 
-def ends_of(machine: Machine, claim: KeepsGoing, periods: int) -> tuple[Ends | None, str]:
-    """The ends for so many periods, or why there are none ("" where nobody would expect any)."""
-    judging = next((c for c in machine.claims if isinstance(c, Accurate)
-                    and machine.signal_named(c.of).name == machine.output.name), None)
-    if claim.limit is not None or machine.reference is None or judging is None:
+def ends_of(machine: Machine, claim: KeepsGoing, periods: int) -> tuple[tuple[Ends | None, ...], tuple[str, ...]]:
+    """The ends of each output for so many periods, or why there are none ("" where nobody would expect any)."""
+    script = unrolled(machine, claim) if claim.limit is None and machine.reference is not None else None
+    seen = Observation(machine, script, "host", {}, script.samples) if script is not None else None
+    found = [_ends(machine, claim, of, seen, periods) for of in machine.outputs]
+    return tuple(ends for ends, _ in found), tuple(why for _, why in found)
+
+
+def _ends(machine: Machine, claim: KeepsGoing, of: Signal, seen: Observation | None,
+          periods: int) -> tuple[Ends | None, str]:
+    judging = next((c for c in machine.claims if isinstance(c, Accurate) and machine.signal_named(c.of) == of), None)
+    if claim.limit is not None or judging is None or not known_to(machine, of.name):
         return None, ""
-    script = unrolled(machine, claim)
-    if script is None:
+    if seen is None:
         return None, "the period is too long to be judged by the reference"
-    seen = Observation(machine, script, "host", {}, script.samples)
     try:
-        trajectory = seen.wanted()
+        trajectory = seen.wanted(of.name)
         if trajectory is None:
-            return None, f"the reference has no answer: {seen.reference_problem_of()}"
-        return around(trajectory, judging, machine, script.samples // UNROLLED, periods)
-    except (DomainError, Undecidable, NumberRefused) as problem:
-        return None, f"the reference has no answer: {problem}"
+            problem = seen.reference_problem_of(of.name)
+            return None, f"the reference has no answer: {problem}" if problem else f"the reference says nothing of {of.name}"
+        return around(trajectory, judging, of, seen.script.samples // UNROLLED, periods)
+    except (DomainError, Undecidable, NumberRefused) as why:
+        return None, f"the reference has no answer: {why}"
 
 
-def around(trajectory: Any, judging: Accurate, machine: Machine, samples: int, periods: int) -> tuple[Ends | None, str]:
+def around(trajectory: Any, judging: Accurate, of: Signal, samples: int, periods: int) -> tuple[Ends | None, str]:
     """The limit around the last of UNROLLED periods; branches that may go either way are all let in."""
     wanted, bound = trajectory.screen()
     first = (UNROLLED - 1) * samples
     parts = [wanted[k * samples : (k + 1) * samples] for k in range(UNROLLED)]
-    below, above = limits(judging, parts[-1], machine)
+    below, above = limits(judging, parts[-1], of)
     if below is None or above is None:
         return None, f"{judging.metric}= has no ends that a long run could keep to"
     rest = still_to_come(parts, [bound[k * samples : (k + 1) * samples] for k in range(UNROLLED)], periods)
     if not rest <= SETTLED_SHARE * float(np.minimum(below, above).min()):
         last = float(np.abs(parts[-1] - parts[-2]).max())
         return None, ("the reference itself does not repeat from period to period (its fourth is up to "
-                      f"{last:.3g} {machine.output.unit} off its third)".replace("  ", " "))
+                      f"{last:.3g} {of.unit} off its third)".replace("  ", " "))
     low, high = hull(trajectory, parts[-1], first)
     margin = SCREEN_FACTOR * np.where(bound[first:] == 0, 0.0, bound[first:] + np.abs(parts[-1]) * 4 * UNIT)
     margin = margin + rest + 4 * UNIT * (np.abs(parts[-1]) + np.maximum(below, above))
@@ -99,7 +106,7 @@ def still_to_come(parts: list[np.ndarray], bounds: list[np.ndarray], periods: in
     return last * (last / before) / (1 - last / before) + tiny * periods if last <= SHRINKING * before else math.inf
 
 
-def limits(judging: Accurate, wanted: np.ndarray, machine: Machine) -> tuple[np.ndarray | None, np.ndarray | None]:
+def limits(judging: Accurate, wanted: np.ndarray, of: Signal) -> tuple[np.ndarray | None, np.ndarray | None]:
     """How far below and above the right value a sample may lie."""
     limit = float(judging.limit)
     if judging.metric == "cents":
@@ -108,7 +115,7 @@ def limits(judging: Accurate, wanted: np.ndarray, machine: Machine) -> tuple[np.
     if judging.metric == "relative":
         return np.abs(wanted) * limit, np.abs(wanted) * limit
     if judging.metric in ("absolute", "hz", "volts", "lsb"):
-        size = np.full(len(wanted), limit * (float(machine.output.scale) if judging.metric == "lsb" else 1.0))
+        size = np.full(len(wanted), limit * (float(of.scale) if judging.metric == "lsb" else 1.0))
         return size, size
     return None, None
 
@@ -132,12 +139,12 @@ def hull(trajectory: Any, wanted: np.ndarray, first: int) -> tuple[np.ndarray, n
     return low, high
 
 
-def surely_wrong(ends: Ends, machine: Machine, sample: int, got: float) -> bool:
+def surely_wrong(ends: Ends, of: Signal, sample: int, got: float) -> bool:
     """Whether the exact reference confirms that a sample of the period is beyond the limit."""
     if not math.isfinite(got):
         return True
     low, high = ends.trajectory.exact(ends.first + sample, 120)
-    below, above = limits(ends.claim, np.array([max(abs(float(low)), abs(float(high)))]), machine)
+    below, above = limits(ends.claim, np.array([max(abs(float(low)), abs(float(high)))]), of)
     assert below is not None and above is not None
     # Either branch of a decision is right: its ends are wider than one exact value, and these are in binary64.
     wide_low, wide_high = Fraction(float(ends.out_low[sample])), Fraction(float(ends.out_high[sample]))

@@ -41,13 +41,14 @@ class LongBudget:
 
 @dataclass(frozen=True)
 class LongSeen:
-    """One long run. periods: how many were wanted; all: in the whole of the stated hours; interrupted: by Ctrl-C."""
+    """One long run. ends, why_no_ends: of each output; periods: how many were wanted; all: in the whole of the stated hours;
+    interrupted: by Ctrl-C."""
 
     claim: KeepsGoing
     script: Script
     result: ScriptResult
-    ends: Ends | None
-    why_no_ends: str
+    ends: tuple[Ends | None, ...]
+    why_no_ends: tuple[str, ...]
     periods: int
     all: int
     interrupted: bool = False
@@ -101,7 +102,7 @@ def one_run(stand: Stand, claim: KeepsGoing, crew: Crew, progress: Progress, bud
             periods, max(1, min(SETTLE_MOST, whole // 8)), tuple(None if claim.limit is None else float(claim.limit)
                                                                 for _ in machine.outputs),
             tuple(1.0 if o.is_float else float(o.scale) for o in machine.outputs), min(budget.wall_seconds, 1e9), told.name,
-            (ends.sure_low, ends.sure_high, ends.out_low, ends.out_high) if ends else None, UNROLLED - 1,
+            tuple(None if e is None else (e.sure_low, e.sure_high, e.out_low, e.out_high) for e in ends), UNROLLED - 1,
             str(kept) if kept is not None else "", whole, least)
         job = replace(stand.job([script]), longer=longer)
         with mmap.mmap(told.fileno(), 16) as shared, ThreadPoolExecutor(1) as pool:
