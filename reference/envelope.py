@@ -23,6 +23,7 @@ from math import ceil
 from typing import Any
 
 from reference.errors import DomainError
+from reference.limits import above_zero, not_negative
 from reference.trajectories import EDGE, Plan, Script, Trajectory, double
 
 NOTHING = 2.0**-60
@@ -137,6 +138,7 @@ class _Voice:
     def change(self, name: str, value: Any, sample: int) -> None:
         """A parameter changes: for the running segment too, where it takes effect at once."""
         self.settings[name] = value
+        _check(self.settings, name)
         if name in self.settings["now"] and name in USES.get(self.running, ()):
             self.begin(self.running, sample)
 
@@ -198,7 +200,8 @@ def attack_decay_sustain_release(ctx: Any, script: Script, *, attack: Any = 0, d
     Shape:   script to Trajectory; times and level: numbers, or sent as events of these names; changes: "next segment",
              "now", or the parameters that take effect in mid-segment (see the module).
     Unit:    times in s; sustain, peak, silence and result in full scale.
-    Domain:  times >= 0; 0 <= sustain <= peak; shape of decay and release: "linear" or "exponential".
+    Domain:  times >= 0; 0 <= sustain, and sustain <= peak where the decay is linear; shape of decay and release: "linear" or
+             "exponential".
     Error:   enclosed; the screen states its bound.
     Source:  definition; tests/external/test_envelope.py.
 
@@ -225,6 +228,15 @@ def _at_once(changes: str | Sequence[str]) -> tuple[str, ...]:
     return tuple(changes)
 
 
+def _check(settings: Mapping[str, Any], name: str) -> None:
+    """Refuse what is no time, and a sustain level that a straight decay would leave upwards."""
+    if name in PARAMETERS:
+        not_negative(settings[name], name)
+    if settings["shape"] == "linear" and name in ("sustain", "peak") and settings["sustain"] > settings["peak"]:
+        raise DomainError(f"sustain lies at or below the peak of {float(settings['peak']):g}, "
+                          f"not at {float(settings['sustain']):g}")
+
+
 def _settings(**given: Any) -> dict[str, Any]:
     from reference.rationals import RationalContext
 
@@ -235,4 +247,8 @@ def _settings(**given: Any) -> dict[str, Any]:
         raise DomainError(f"retrigger is one of {', '.join(RETRIGGERS)}")
     if found["shape"] not in ("linear", "exponential") or found["by"] not in ("60 dB", "time constant"):
         raise DomainError('shape is "linear" or "exponential"; by is "60 dB" or "time constant"')
+    above_zero(found["peak"], "peak")
+    not_negative(found["silence"], "silence")
+    for name in PARAMETERS:
+        _check(found, name)
     return found

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from reference.errors import DomainError
+from reference.limits import above_zero, not_negative, whole
 from reference.rationals import RationalContext
 from reference.recurrences import Steps, stream_or_events
 from reference.trajectories import Plan, Script, Trajectory
@@ -142,7 +143,7 @@ def edges(ctx: Any, script: Script, *, source: str = "gate", latency_samples: in
     [0.0, 1.0, 0.0, 0.0]
     """
     wanted = np.zeros(script.samples)
-    places = edges_of(script, source, same_sample) + latency_samples
+    places = edges_of(script, source, same_sample) + whole(latency_samples, "latency_samples", 0)
     wanted[places[places < script.samples]] = 1
     return Steps(script, wanted)
 
@@ -160,7 +161,7 @@ def minimum_pulse(ctx: Any, script: Script, *, source: str = "gate", seconds: An
     >>> minimum_pulse(None, s, seconds="3/10").screen()[0].tolist()
     [1.0, 1.0, 1.0, 0.0, 0.0, 0.0]
     """
-    least = floor(RationalContext().number(seconds) * script.sample_rate_hz)
+    least = floor(not_negative(seconds, "seconds") * script.sample_rate_hz)
     gate = _gate(script, source)
     wanted, low, high = gate.copy(), gate.copy(), gate.copy()
     for start in edges_of(script, source, same_sample):
@@ -184,7 +185,7 @@ def debounce(ctx: Any, script: Script, *, source: str = "gate", samples: int) ->
     >>> debounce(None, s, samples=2).screen()[0].tolist()
     [0.0, 0.0, 1.0, 1.0, 1.0]
     """
-    gate, state = _gate(script, source), False
+    gate, state, samples = _gate(script, source), False, whole(samples, "samples", 1)
     wanted = np.zeros(script.samples)
     starts = np.flatnonzero(np.concatenate([[True], gate[1:] != gate[:-1]])) if len(gate) else np.zeros(0, int)
     ends = np.append(starts[1:], len(gate))
@@ -210,7 +211,8 @@ def divider(ctx: Any, script: Script, *, source: str = "gate", by: int, first: i
     [0.0, 0.0, 1.0, 0.0]
     """
     wanted = np.zeros(script.samples)
-    wanted[edges_of(script, source, same_sample)[first - 1 :: by]] = 1
+    start = whole(first, "first", 1) - 1
+    wanted[edges_of(script, source, same_sample)[start :: whole(by, "by", 1)]] = 1
     return Steps(script, wanted)
 
 
@@ -247,8 +249,7 @@ def lamp(ctx: Any, script: Script, *, source: str = "strike", hold: Any = 0, dec
     >>> [float(lamp(None, s, hold="2/10").exact(k)[0]) for k in range(2)]
     [1.0, 1.0]
     """
-    exact = RationalContext()
-    held, falling, full = exact.number(hold), exact.number(decay), exact.number(peak)
+    held, falling, full = not_negative(hold, "hold"), above_zero(decay, "decay"), RationalContext().number(peak)
 
     def build(plan: Plan) -> None:
         plan.hold("dark", 0, 0)

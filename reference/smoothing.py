@@ -16,6 +16,7 @@ from math import ceil
 from typing import Any
 
 from reference.errors import DomainError
+from reference.limits import not_negative
 from reference.rationals import RationalContext
 from reference.recurrences import MovingAverage, OnePole, Slew, StreamTrajectory
 from reference.trajectories import EDGE, Plan, Script, Trajectory, double
@@ -126,14 +127,14 @@ def ramp(ctx: Any, script: Script, *, target: str = "target", seconds: Any = "1/
     [0.5, 1.0, 1.5, 2.0, 2.0]
     """
     exact = RationalContext()
-    first, standard, at_once = exact.number(start), exact.number(seconds), _is_now(changes)
+    first, standard, at_once = exact.number(start), not_negative(seconds, "seconds"), _is_now(changes)
 
     def build(plan: Plan) -> None:
         plan.hold("rest", 0, first)
         time, wanted, arrives = standard, None, 0
         for sample, name, given in script.events:
             if name == "seconds":
-                time = given
+                time = not_negative(given, "seconds")
             if name == target:
                 wanted = given
             if wanted is None or not (name == target or (name == "seconds" and at_once and sample < arrives)):

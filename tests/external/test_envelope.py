@@ -176,3 +176,21 @@ def test_a_sustain_level_changed_in_mid_segment_is_stepped_to_or_waits() -> None
 def test_an_unknown_word_for_changes_is_refused(changes: Any) -> None:
     with pytest.raises(DomainError, match="changes"):
         envelope.attack_decay(None, struck(10), changes=changes)
+
+
+@pytest.mark.parametrize(("constants", "words"), [
+    ({"attack": -1}, "attack lies at or above 0"),
+    ({"release": "-1/1000"}, "release lies at or above 0"),
+    ({"sustain": -1}, "sustain lies at or above 0"),
+    ({"sustain": 2}, "sustain lies at or below the peak of 1, not at 2"),
+    ({"peak": 0}, "peak lies above 0"),
+    ({"silence": -1}, "silence lies at or above 0"),
+])  # fmt: skip
+def test_settings_that_cannot_be_meant_are_refused(constants: dict[str, Any], words: str) -> None:
+    on = (0, "gate", Fraction(1))
+    with pytest.raises(DomainError, match=words):
+        envelope.attack_decay_sustain_release(None, Script(9, Fraction(1000), (on,)), **constants)
+    ((name, value),) = constants.items()
+    if name not in ("peak", "silence"):
+        with pytest.raises(DomainError, match=words):
+            envelope.attack_decay_sustain_release(None, Script(9, Fraction(1000), (on, (3, name, Fraction(value))))).screen()

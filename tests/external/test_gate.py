@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pytest
@@ -134,3 +135,20 @@ def test_a_gate_that_comes_and_goes_within_one_sample_counts_as_the_sheet_says()
     for words in ({}, {"same_sample": "both"}):
         with pytest.raises(DomainError, match="same_sample"):
             gate.edges(None, script, **words)
+
+
+@pytest.mark.parametrize(("function", "constants", "words"), [
+    (gate.minimum_pulse, {"seconds": -1}, "seconds lies at or above 0"),
+    (gate.debounce, {"samples": 0}, "samples is a whole number of at least 1"),
+    (gate.debounce, {"samples": "5/2"}, "samples is a whole number"),
+    (gate.divider, {"by": 0}, "by is a whole number of at least 1"),
+    (gate.divider, {"by": 2, "first": 0}, "first is a whole number of at least 1"),
+    (gate.edges, {"latency_samples": -1}, "latency_samples is a whole number of at least 0"),
+    (gate.lamp, {"source": "gate", "hold": -1}, "hold lies at or above 0"),
+    (gate.lamp, {"source": "gate", "decay": 0}, "decay lies above 0"),
+])  # fmt: skip
+def test_times_and_counts_that_cannot_be_meant_are_refused(function: Any, constants: dict[str, Any], words: str) -> None:
+    found = Script(20, Fraction(1000), ((3, "gate", Fraction(1)), (9, "gate", Fraction(0)), (12, "gate", Fraction(1))))
+
+    with pytest.raises(DomainError, match=words):
+        function(None, found, **constants)

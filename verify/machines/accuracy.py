@@ -87,7 +87,9 @@ def errors_of(claim: Accurate, seen: Observation, wanted: np.ndarray, bound: np.
         if claim.metric == "cents":
             low, high = math.expm1(-limit * math.log(2) / 1200), math.expm1(limit * math.log(2) / 1200)
         with np.errstate(divide="ignore", invalid="ignore"):
-            return (y - wanted) / wanted, bound / np.abs(wanted) + 2.0**-49, low, high
+            # Zero where zero is right is no error.
+            errors = np.where(y == wanted, 0.0, (y - wanted) / wanted)
+            return errors, np.where((wanted == 0) & (bound == 0), 0.0, bound / np.abs(wanted) + 2.0**-49), low, high
     scale = float(step_of(claim, seen))
     # Where the reference is exact in binary64 (zeros, ones, counts) nothing is uncertain.
     return y - wanted, np.where(bound == 0, 0.0, bound + np.abs(wanted) * 2.0**-51), -limit * scale, limit * scale
@@ -154,11 +156,16 @@ def described(claim: Accurate, seen: Observation, found: Judgement, k: int, erro
 def between(claim: Accurate, seen: Observation, trajectory: Any, errors: np.ndarray) -> np.ndarray | None:
     """Errors against the nearest right value, where decision bands leave more than one; None where they do not."""
     span = trajectory.span()
-    if span is None or claim.metric not in SPANNED:
+    if span is None:
         return None
     low, high = span[0][: seen.done], span[1][: seen.done]
     y = seen.doubles(claim.of)
-    return np.where(low == high, errors, y - np.clip(y, low, high))
+    nearest = np.clip(y, low, high)
+    off = y - nearest
+    if claim.metric not in SPANNED:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            off = np.where(off == 0, 0.0, off / nearest)
+    return np.where(low == high, errors, off)
 
 
 def shown_error(claim: Accurate, seen: Observation, error: float) -> float:
@@ -199,20 +206,22 @@ def exactly(claim: Accurate, seen: Observation, trajectory: Any, sample: int) ->
     if not math.isfinite(got):
         return False
     span = trajectory.span()
-    if span is not None and span[0][sample] < span[1][sample] and claim.metric in SPANNED:
+    ends: tuple[Any, ...] = ()
+    if span is not None and span[0][sample] < span[1][sample]:
         # Whatever lies in the span is right, so the limit counts from its ends.
         low, high = Fraction(float(span[0][sample])), Fraction(float(span[1][sample]))
-        return max(low - Fraction(got), Fraction(got) - high) <= claim.limit * step_of(claim, seen)
+        ends = (min(max(Fraction(got), low), high),) * 2
+        if ends[0] == Fraction(got):
+            return True
     for bits in (120, 400):
-        low, high = trajectory.exact(sample, bits)
+        low, high = ends or trajectory.exact(sample, bits)
         metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric
         bottom, top, _ = error_between(metric, Fraction(got), low, high, lsb=seen.machine.signal_named(claim.of).scale,
                                        double=False, bits=bits)
         if isinstance(bottom, float) or isinstance(top, float):
             return False
-        ends = (bottom, top)
-        if max(abs(ends[0]), abs(ends[1])) <= claim.limit:
+        if max(abs(bottom), abs(top)) <= claim.limit:
             return True
-        if ends[0] > claim.limit or ends[1] < -claim.limit:
+        if bottom > claim.limit or top < -claim.limit:
             return False
     return None
