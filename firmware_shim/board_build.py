@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from firmware_shim import build as host_build
-from firmware_shim import build_cache, compile_messages
+from firmware_shim import build_cache, compile_messages, linking
 from firmware_shim.board_code import keep_code_facts
 from firmware_shim.board_places import EVENTS_AT, PROGRESS_AT
 from firmware_shim.board_ready import finished_file
@@ -30,7 +30,8 @@ RUNTIME = Path(__file__).parent / "runtime"
 STANDARD_COMPILER = "arm-none-eabi-gcc"
 _INSTALL = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi (Debian, Ubuntu), or name it: Sheet(board_compiler=...)"
 _TARGET = "describes the target processor"
-_OWN = ("-g", "-fno-lto")
+# No -fdata-sections: variables would no longer be reached by their distance from one another, which is other code.
+_OWN = ("-g", "-fno-lto", "-ffunction-sections")
 _PARTS = ("board_build.py", "board_places.py", "board_ready.py", "board_ready_texts.py", "cores.py", "board_code.py",
           "runtime/board.ld", "runtime/board_ready.ld", "runtime/board_start.c", "runtime/board_serve.c",
           "runtime/board_served.h")
@@ -185,24 +186,32 @@ def board_flags(text: str, compiler: Compiler, core: Core, folder: Path, languag
     return HostFlags((*target, *sorted_flags.kept), tuple(dropped), sorted_flags.added)
 
 
-def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], core: Core) -> Ran:
-    flags = plan.flags_of(plan.sources[0])
-    target = [word for word in flags.kept if word.startswith(("-m", "--specs", "-specs"))]
+def _own_names(plan: host_build._Plan) -> list[str]:
+    return ["board_start", "board_serve", *(["recorder"] if plan.request.variant == "board strict" else [])]
+
+
+def _own_objects(plan: host_build._Plan, work: Path, target: Sequence[str]) -> None:
+    """Start, server and recorder, compiled for the same target. Errors: CompileFailed."""
     start = [*plan.compiler.command, *[word for word in target if "specs" not in word], "-O2", "-std=gnu11", "-ffreestanding",
              "-fno-lto", "-c"]
-    for name in ("board_start", "board_serve"):
-        ran = run([*start, str(RUNTIME / f"{name}.c"), "-o", f"{name}.o"], folder=work)
+    for name in _own_names(plan):
+        words = [f"-DPF_EVENTS_AT={EVENTS_AT:#x}u", f"-DPF_POSITION_AT={PROGRESS_AT:#x}u", f"-I{RUNTIME}"]
+        words = words if name == "recorder" else []
+        ran = run([*start, *words, str(RUNTIME / f"{name}.c"), "-o", f"{name}.o"], folder=work)
         if ran.code != 0:
             raise compile_messages.compile_failure(RUNTIME / f"{name}.c", ran)
-    own = ["board_start.o", "board_serve.o"]
-    if plan.request.variant == "board strict":
-        words = [f"-DPF_EVENTS_AT={EVENTS_AT:#x}u", f"-DPF_POSITION_AT={PROGRESS_AT:#x}u", f"-I{RUNTIME}"]
-        ran = run([*start, *words, str(RUNTIME / "recorder.c"), "-o", "recorder.o"], folder=work)
-        if ran.code != 0:
-            raise compile_messages.compile_failure(RUNTIME / "recorder.c", ran)
-        own.append("recorder.o")
-    command = [*plan.compiler.command, *target, "-nostartfiles", "-T", str(RUNTIME / "board.ld"), "-o", "library.so",
-               "-Wl,-Map=image.map", "-Wl,--no-warn-rwx-segments", *objects, *own]
+
+
+def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], part: linking.Part | None, core: Core) -> Ran:
+    flags = plan.flags_of(plan.sources[0])
+    target = [word for word in flags.kept if word.startswith(("-m", "--specs", "-specs"))]
+    if part is None:
+        _own_objects(plan, work, target)
+    command = [*plan.compiler.command, *target, "-nostartfiles", "-T", str(RUNTIME / "board.ld"),
+               "-Wl,--no-warn-rwx-segments", "-o", part.file if part else linking.WHOLE, *objects,
+               *(f"{name}.o" for name in _own_names(plan))]
+    command += (["-Wl,-Map=image.map"] if part is None else
+                ["-Wl,--gc-sections", *(f"-Wl,--undefined={name}" for name in (*part.symbols, *linking.RECORDER))])
     if any(plan.language(source) == "c++" for source in plan.sources):
         # Where the C++ library is not installed, code that needs nothing of it still links.
         where = run([*plan.compiler.command, *target, "-print-file-name=libstdc++.a"]).out.strip()
@@ -210,7 +219,7 @@ def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], core: Core
     before = [str((plan.request.folder or Path.cwd()).absolute() / path) for path in plan.request.libraries]
     ran = run([*command, "-Wl,--start-group", *before, "-lm", "-lc", "-lgcc", "-Wl,--end-group"], folder=work)
     if ran.code != 0:
-        raise compile_messages.link_failure(ran, plan.sources, host_build._MAPPED)
+        raise compile_messages.link_failure(ran, plan.sources, linking.MAPPED)
     return ran
 
 

@@ -280,14 +280,14 @@ def keep_code_facts(library: Path, core: Core) -> CodeFacts:
         handle, partial = tempfile.mkstemp(dir=library.parent, prefix=".partial-")
         with os.fdopen(handle, "wb") as out:
             out.write(body.getvalue())
-        os.replace(partial, library.with_name("code_facts.npz"))
+        os.replace(partial, library.with_name(f"code_facts_of_{library.stem}.npz"))
     return facts
 
 
 def stored_code_facts(library: Path, core: Core) -> CodeFacts:
     """Facts stored beside an image; made anew where they are missing or cannot be read."""
     try:
-        with np.load(library.with_name("code_facts.npz")) as stored:
+        with np.load(library.with_name(f"code_facts_of_{library.stem}.npz")) as stored:
             low, high = (int(value) for value in stored["span"])
             lacking = tuple(zip(stored["lacking"].tolist(), stored["texts"].tolist(), strict=True))
             least, most, taken_least, taken_most = (stored[name] for name in _ARRAYS)

@@ -15,7 +15,7 @@ from elftools.common.exceptions import ELFError
 from elftools.elf.elffile import ELFFile
 
 from firmware_shim import build as host_build
-from firmware_shim import build_cache, chain_source, compile_messages, loop_source
+from firmware_shim import build_cache, chain_source, compile_messages, linking, loop_source
 from firmware_shim.board_ready_texts import Units, units
 from firmware_shim.compiler import Ran, run
 from firmware_shim.cores import Core, CoreConflict
@@ -163,7 +163,7 @@ def _together(plan: host_build._Plan, work: Path, finished: Finished, compile_it
     tool = run([*plan.compiler.command, "-print-prog-name=objcopy"]).out.strip()
     run([tool, *names, "finished.o"], folder=work)
     try:
-        ran: Ran = link(plan, work, ["finished.o", "loops.o", *texts.objects])
+        ran: Ran = link(plan, work, ["finished.o", "loops.o", *texts.objects], None)
     except CompileFailed as problem:
         raise _refused(finished.path, f"it does not link: {problem.why}",
                        "name the finished .elf instead: it has everything that the object needs") from problem
@@ -191,7 +191,7 @@ def _beside(plan: host_build._Plan, work: Path, finished: Finished, compile_it: 
                *texts.objects, "board_start.o", *[f"-Wl,--defsym={name}={value:#x}" for name, value in places.items()],
                "-Wl,--no-warn-rwx-segments", "-Wl,--start-group", "-lm", "-lc", "-lgcc", "-Wl,--end-group"], folder=work)
     if ran.code != 0:
-        raise compile_messages.link_failure(ran, plan.sources, host_build._MAPPED)
+        raise compile_messages.link_failure(ran, plan.sources, linking.MAPPED)
     shutil.copy(finished.path, work / "library.so")
     return ran
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -63,7 +64,7 @@ def _made(plan: host_build._Plan, work: Path, *options: str) -> tuple[build_cach
     """The units of the author's sources. Errors: CompileFailed."""
     objects: list[str] = []
 
-    def keep(_plan: host_build._Plan, _work: Path, names: list[str]) -> Ran:
+    def keep(_plan: host_build._Plan, _work: Path, names: Sequence[str], _part: object) -> Ran:
         objects.extend(names)
         return Ran(0, "", "")
 

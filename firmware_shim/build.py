@@ -10,11 +10,21 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from firmware_shim import assigning, build_cache, chain_source, compile_messages, loop_source, machine_source
+from firmware_shim import (
+    assigning,
+    build_cache,
+    chain_source,
+    compile_messages,
+    linking,
+    loop_source,
+    machine_source,
+    sections_apart,
+)
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
+from firmware_shim.own_parts import compile_part, own_parts
 from firmware_shim.source_names import CPP, CPP_SOURCES, HEADERS, SOURCES
 from firmware_shim.strict_flags import first_header, strict_flags
 
@@ -27,19 +37,12 @@ if TYPE_CHECKING:
 
 _RUNTIME = Path(__file__).parent / "runtime"
 _NO_CHECKS = ("-fno-sanitize=all",)  # some compilers add their own when nothing is said
-_OWN = ("-g", "-fPIC", "-fno-lto", "-fno-semantic-interposition")
+_OWN = ("-g", "-fPIC", "-fno-lto", "-fno-semantic-interposition", *sections_apart.FLAGS)
 _DISCOVERY = ("-O0", "-g", "-fno-lto", *_NO_CHECKS)
 _DISCOVERY_KEEP = {
     "gcc": ("-fkeep-static-functions", "-fkeep-inline-functions"),
     "clang": ("-Xclang", "-femit-all-decls"),
 }
-# Symbolic: an author's function named like one of the C library's stays the author's.
-_LINK = ("-Wl,-z,now", "-Wl,-z,defs", "-Wl,-Bsymbolic")
-_MAPPED = "/preflash"  # the temporary folder, in the library: one request gives the same bytes each time
-_RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-mgeneral-regs-only",
-             "-fno-stack-protector", "-fno-lto")
-_FORMATTER = tuple(flag for flag in _RECORDER if flag != "-mgeneral-regs-only")
-_MEASURE = ("-O3", "-std=gnu11", "-fPIC", "-march=native", "-ffp-contract=off", "-fno-lto")
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,8 @@ class Request:
            compiled in a way of their own: they come before ``flags``; ``calls`` that the sheet writes out; ``chains`` paths;
            ``peripherals`` (address, value) of 32-bit words, set before each call; for the board only: ``image`` a
            finished .elf or .o to run instead of the sources, ``init_array`` run its constructors first, ``libraries``
-           archives that are linked before the compiler's own C library.
+           archives that are linked before the compiler's own C library; ``apart`` whether each routine gets a library of
+           its own.
     """
 
     sources: tuple[Path, ...]
@@ -74,6 +78,7 @@ class Request:
     image: Path | None = None
     init_array: bool = False
     libraries: tuple[Path, ...] = ()
+    apart: bool = True
 
     def all_loops(self) -> list[str]:
         """Names of all that gets a loop."""
@@ -85,8 +90,9 @@ class Built:
     """A finished library and all that was learned on the way.
 
     Shape: ``key`` SHA-256 over everything the library depends on; ``loops`` routine -> symbol of its
-           loop; ``source_hashes`` path -> SHA-256 of every source and header used; ``reused`` whether it
-           came from the cache; ``info`` the library's own debug information, decoded when first asked.
+           loop; ``parts`` routine -> file of a library that holds what it reaches and nothing else;
+           ``source_hashes`` path -> SHA-256 of every source and header used; ``reused`` whether it
+           came from the cache; ``info`` the whole library's debug information, decoded when first asked.
     """
 
     variant: str
@@ -100,6 +106,11 @@ class Built:
     source_hashes: dict[str, str]
     log: str
     reused: bool
+    parts: Mapping[str, str] = field(default_factory=dict)
+
+    def library_of(self, name: str) -> Path:
+        """The library in which a routine runs: its own, else the whole."""
+        return self.library.with_name(self.parts[name]) if name in self.parts else self.library
 
     @functools.cached_property
     def info(self) -> DebugInfo:
@@ -163,6 +174,7 @@ def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, *,
         source_hashes=dict(manifest["hashes"]),
         log=manifest["log"],
         reused=reused,
+        parts=dict(manifest.get("parts", {})),
     )
 
 
@@ -222,13 +234,13 @@ def _plan(
     return replace(plan, flags=flags, own=own)
 
 
-def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran] | None = None) -> build_cache.Manifest:
+def _make(plan: _Plan, work: Path, link: linking.Link = linking.link_shared) -> build_cache.Manifest:
     """Discovery, generated units, link: everything inside one temporary folder."""
     from concurrent.futures import ThreadPoolExecutor  # its import costs more than a warm build
 
     workers = max(1, min(len(plan.sources) + 1, os.cpu_count() or 1))
     with ThreadPoolExecutor(workers) as pool:
-        parts = [pool.submit(_compile_part, plan, work, name) for name in _own_parts(plan.request)]
+        parts = [pool.submit(compile_part, plan.compiler, work, name) for name in own_parts(plan.request)]
         infos = _discover(plan, work, pool)
         wanted = {*plan.request.routines, *(name for call in plan.request.calls for name in call.called())}
         if any(all(name not in i.functions for i in infos) for name in wanted):
@@ -247,7 +259,7 @@ def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran]
         units = [job.result() for job in jobs]
         objects = [made.name for made, _, _ in units]
         objects += [part.result() for part in parts]
-    linked = (link or _link)(plan, work, objects)
+    linked, apart = linking.link_all(plan, work, objects, link)
     hashes = dict(sorted((f, h) for _, files, _ in units for f, h in files.items()))
     flags = plan.flags_of(plan.sources[0])
     ways = dict.fromkeys(plan.flags_of(source).all + plan.forced.get(source, ()) for source in plan.sources)
@@ -261,6 +273,7 @@ def _make(plan: _Plan, work: Path, link: Callable[[_Plan, Path, list[str]], Ran]
         "loops": {name: loop_source.loop_symbol(name) for name in names},
         "hashes": hashes,
         "log": "".join(log for _, _, log in units) + linked.err,
+        "parts": apart,
         "units": [(work / name).with_suffix("").name for name in objects],
     }
 
@@ -337,43 +350,16 @@ def _compile_unit(
     unit.write_text(text + machine_source.generate_all(machines, cpp=cpp) + paths)
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = strict_flags(plan.compiler, plan.request.variant) or _NO_CHECKS
-    own = (*plan.own, f"-ffile-prefix-map={work}={_MAPPED}", *strict)
+    own = (*plan.own, f"-ffile-prefix-map={work}={linking.MAPPED}", *strict)
     early = first_header(plan.compiler, plan.request.variant)
-    words = [*plan.command(source), *own, "-MD", "-MF", rule.name, "-c", unit.name, "-o", made.name]
-    ran = run([*plan.compiler.command, *early, *words], folder=work)
+    words = [*plan.command(source), *own, "-MD", "-MF", rule.name]
+    ran = sections_apart.compile_apart([*plan.compiler.command, *early, *words], unit.name, made.name, work)
     if ran.code != 0 and early:  # an author's own sprintf, and the like, does not go with it
-        ran = run([*plan.compiler.command, *words, "-U_FORTIFY_SOURCE"], folder=work)
+        words.append("-U_FORTIFY_SOURCE")
+        ran = sections_apart.compile_apart([*plan.compiler.command, *words], unit.name, made.name, work)
     if ran.code != 0:
         failure: CompileFailed = compile_messages.compile_failure(source, ran)
         raise machine_source.failed_machine(assigning.failed_call(failure, calls), machines)
     files = [os.path.abspath(work / f) for f in compile_messages.rule_files(rule.read_text())]
     used = [f for f in files if f != str(unit)]
     return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err
-
-
-def _own_parts(request: Request) -> list[str]:
-    """Parts of our own that go into the library, compiled with flags of our own."""
-    parts = ["recorder", "recorder_format"] if request.variant == "strict" else []
-    return parts + (["pitch_measure"] if any(chain.rendered for chain in request.chains) else [])
-
-
-def _compile_part(plan: _Plan, work: Path, name: str) -> str:
-    flags = {"recorder": _RECORDER, "recorder_format": _FORMATTER}.get(name, _MEASURE)
-    command = [*plan.compiler.command, *flags, "-c", str(_RUNTIME / f"{name}.c"), "-o", f"{name}.o"]
-    ran = run(command, folder=work)
-    if ran.code != 0:
-        raise compile_messages.compile_failure(_RUNTIME / f"{name}.c", ran)
-    return f"{name}.o"
-
-
-def _link(plan: _Plan, work: Path, objects: list[str]) -> Ran:
-    # None of the author's flags here: with -ffast-math the compiler would add a start-up object that
-    # turns subnormals to zero in the whole process.
-    command = [*plan.compiler.command, "-shared", "-o", "library.so", *objects, *_LINK]
-    if any(plan.language(s) == "c++" for s in plan.sources):
-        command.append("-lstdc++")
-    ran = run([*command, "-lm", "-ldl"], folder=work)
-    if ran.code != 0:
-        failure = compile_messages.link_failure(ran, plan.sources, _MAPPED)
-        raise machine_source.failed_machine(failure, plan.request.machines)
-    return ran

@@ -28,7 +28,7 @@ FORMAT = 2
 _REMEMBERED = 8
 _ABANDONED_SECONDS = 3600.0
 # Variables by which a compiler finds headers and its own parts, or changes its options.
-_VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH", "LIBRARY_PATH",
+VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH", "LIBRARY_PATH",
               "CCC_OVERRIDE_OPTIONS", "SOURCE_DATE_EPOCH")
 
 # Of a wrapper's environment, what changes from one command to the next by itself.
@@ -50,7 +50,7 @@ def _own_text(runtime: Path) -> str:
     """One hash over all of this package's own text: a changed tool builds anew, whichever part of it made the code."""
     digest = hashlib.sha256()
     own = Path(__file__).parent
-    for path in sorted([*own.glob("*.py"), *runtime.rglob("*.[ch]")]):
+    for path in sorted([*own.glob("*.py"), *runtime.rglob("*.[ch]"), *runtime.glob("*.ld")]):
         digest.update(path.read_bytes())
     return digest.hexdigest()
 
@@ -83,7 +83,7 @@ def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, ru
         "sources": [str(s) for s in sources],
         "compiler": compiler.identity,
         "own": _own_text(runtime),
-        "variables": {v: os.environ.get(v, "") for v in _VARIABLES},
+        "variables": {v: os.environ.get(v, "") for v in VARIABLES},
         # A compiler finds its assembler and linker on the path; a wrapper may read any variable.
         "tools": programs_of(("as", "ld")),
         "environment": environment_of_a_wrapper() if is_wrapper(compiler.path) else [],
@@ -120,7 +120,8 @@ def _manifest(home: Path) -> Manifest | None:
         manifest: Manifest = json.loads((home / "manifest.json").read_text())
     except (OSError, ValueError):
         return None
-    whole = manifest.get("format") == FORMAT and (home / "library.so").exists()
+    files = ["library.so", *manifest.get("parts", {}).values()]
+    whole = manifest.get("format") == FORMAT and all((home / name).exists() for name in files)
     return manifest if whole else None
 
 
@@ -148,7 +149,7 @@ class Workshop:
         text = json.dumps([wanted.key, hashes, generated, made], sort_keys=True)
         key = hashlib.sha256(text.encode()).hexdigest()
         manifest = {**manifest, "key": key, "format": FORMAT}
-        for name in [*self.folder.glob("*.o"), *self.folder.glob("*.d")]:
+        for name in (path for kind in ("*.o", "*.d", "*.s", "*.entries", "*.ld") for path in self.folder.glob(kind)):
             name.unlink()
         (self.folder / "manifest.json").write_text(json.dumps(manifest))
         home = self.cache / "builds" / key
@@ -177,6 +178,11 @@ class Workshop:
         entry = {"key": key, "hashes": hashes, "folders": folders, "asked": asked,
                  "shadows": shadows(list(hashes), folders, asked)}
         write_whole(index, json.dumps([entry, *entries[: _REMEMBERED - 1]]))
+
+
+def cache_of(place: Path) -> Path:
+    """The cache to which a workshop's folder belongs."""
+    return place.parent.parent
 
 
 @contextlib.contextmanager
@@ -220,7 +226,7 @@ def _clear_abandoned(yard: Path) -> None:
 
 def cached_info(library: Path) -> DebugInfo:
     """A library's debug information, decoded once and kept beside it. Errors: SourceMissing."""
-    store = library.with_name("debug_info.json")
+    store = library.with_name(f"debug_info_of_{library.stem}.json")
     try:
         return debug_info.from_json(store.read_text())
     except (OSError, ValueError, KeyError, TypeError):

@@ -88,12 +88,18 @@ class Unit:
     def lines(self) -> None:
         if self.program is None:
             return
+        rows: list[tuple[int, int, int, int]] = []
         for entry in self.program.get_entries():
             state = entry.state
             if state is None or (state.line == 0 and not state.end_sequence):
                 continue
             number = self.reader.file_number(self.file(state.file))
-            self.reader.rows.append((state.address, number, state.line, int(state.end_sequence)))
+            rows.append((state.address, number, state.line, int(state.end_sequence)))
+            if state.end_sequence:
+                # Of code that the linker left out nothing remains but lines, from address 0 on.
+                self.reader.rows += rows if self.reader.is_there(rows[0][0]) else []
+                rows = []
+        self.reader.rows += rows
 
     def walk(self, top: Die | None = None) -> None:
         if top is None:
@@ -120,7 +126,8 @@ class Unit:
         if not self.reader.whole:
             return
         for low, high in self.spans(die):
-            self.reader.ranges.append((low, high, 0, name))
+            if self.reader.is_there(low):
+                self.reader.ranges.append((low, high, 0, name))
         self.inside(die, name, name, 1, own=abstract is die)
 
     def describe(self, die: Die, described: Die, name: str) -> Function:
@@ -155,7 +162,8 @@ class Unit:
                 inner = self.known_as(origin)
                 self.reader.note_call(function, inner)
                 for low, high in self.spans(child):
-                    self.reader.ranges.append((low, high, depth, inner or shown))
+                    if self.reader.is_there(low):
+                        self.reader.ranges.append((low, high, depth, inner or shown))
                 self.inside(child, function, inner or shown, depth + 1, own=own)
             elif tag in ("DW_TAG_call_site", "DW_TAG_GNU_call_site"):
                 attribute = "DW_AT_call_origin" if tag == "DW_TAG_call_site" else "DW_AT_abstract_origin"
@@ -224,6 +232,7 @@ class Reader:
         self.range_lists = self.dwarf.range_lists()
         sections = [s for s in elf.iter_sections() if s["sh_flags"] & 2 and not s["sh_flags"] & _THREAD_LOCAL]
         self.sections = [(s["sh_addr"], s["sh_addr"] + s["sh_size"], s.name) for s in sections]
+        self.placed = any(low for low, _, _ in self.sections)
         not_authors = (".data.rel.ro", ".got", ".dynamic")
         self.writable = {s.name for s in sections if s["sh_flags"] & 1 and not s.name.startswith(not_authors)}
         self.layouts = Layouts()
@@ -243,6 +252,10 @@ class Reader:
 
     def section_at(self, address: int) -> str:
         return next((name for low, high, name in self.sections if low <= address < high), "")
+
+    def is_there(self, address: int) -> bool:
+        """Whether code may lie there: in any loaded section, in a file that has them at addresses."""
+        return not self.placed or bool(self.section_at(address))
 
     def add_function(self, function: Function) -> str:
         """Keep it, and tell under which name it is known: overloads beyond the first carry their types."""

@@ -17,6 +17,7 @@ from typing import Any
 from elftools.common.exceptions import ELFError
 from elftools.elf.elffile import ELFFile
 from elftools.elf.relocation import RelocationSection
+from elftools.elf.sections import Section
 
 from firmware_shim.file_facts import kept_facts
 
@@ -66,10 +67,11 @@ def loaded(path: Path, sources: Iterable[str] = ()) -> Loaded | None:
 
 
 def _read(elf: ELFFile, sources: frozenset[str]) -> Loaded:
-    sections = [s for s in elf.iter_sections() if s["sh_flags"] & _ALLOCATED and s.name not in _NOT_CODE]
+    every = list(elf.iter_sections())
+    sections = [s for s in every if s["sh_flags"] & _ALLOCATED and s.name not in _NOT_CODE]
     held = [(s["sh_addr"], s.name, s["sh_flags"], s["sh_type"], s["sh_size"],
              bytearray() if s["sh_type"] == "SHT_NOBITS" else bytearray(s.data())) for s in sections]
-    places = _places(elf, held, sources) if sources else []
+    places = _places(every, held, sources) if sources else []
     for place in places:
         for address, _, _, _, _, content in held:
             if address <= place.address and place.address + _SIZE <= address + len(content):
@@ -84,7 +86,9 @@ def _read(elf: ELFFile, sources: frozenset[str]) -> Loaded:
     return Loaded(digest.hexdigest(), tuple(places))
 
 
-def _places(elf: ELFFile, held: list[tuple[int, str, int, str, int, bytearray]], sources: frozenset[str]) -> list[Place]:
+def _places(
+    sections: Iterable[Section], held: list[tuple[int, str, int, str, int, bytearray]], sources: frozenset[str],
+) -> list[Place]:
     """Every relocated pointer to a source's path that stands before two 32-bit numbers, in data."""
 
     def text_at(address: int) -> str:
@@ -96,7 +100,7 @@ def _places(elf: ELFFile, held: list[tuple[int, str, int, str, int, bytearray]],
         return ""
 
     found = []
-    for section in elf.iter_sections():
+    for section in sections:
         if not isinstance(section, RelocationSection):
             continue
         for entry in section.iter_relocations():

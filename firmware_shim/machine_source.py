@@ -64,6 +64,11 @@ def prefix(name: str) -> str:
     return f"{PREFIX}{name}_"
 
 
+def symbols(name: str) -> tuple[str, ...]:
+    """All functions that are generated for one machine."""
+    return tuple(prefix(name) + part for part in ("size", "align", "init", "destroy", "event", "run", "bare", "bare_event"))
+
+
 def failed_machine(failure: CompileFailed, machines: Iterable[MachineCode]) -> CompileFailed:
     """A failed compile or link, told in the sheet's words when the text at fault is one of a machine's."""
     spot = re.fullmatch(r"(?:.*/)?(\w+)\.(state|init|destroy|step|block|event \w+) in the sheet", failure.file)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import bisect
 import functools
 import os
+import struct
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from firmware_shim.errors import SourceMissing
 from firmware_shim.file_facts import kept_facts
 
 _WRITE, _ALLOCATE, _THREAD = 0x1, 0x2, 0x400
+_OBJECT, _FUNCTION = 1, 2
 # Written by the loader or the start-up code, never by the author's.
 _NOT_AUTHORS = (
     ".got", ".dynamic", ".init_array", ".fini_array", ".preinit_array", ".ctors", ".dtors", ".jcr",
@@ -72,6 +74,14 @@ def symbol_at(path: Path, address: int) -> Symbol | None:
 def functions_of(path: Path) -> tuple[tuple[str, int, int], ...]:
     """(name, first address, size) of every symbol that covers something. Errors: SourceMissing."""
     return tuple((s.name, s.offset_address, s.size) for s in _read(path).symbols if s.size)
+
+
+def left_out(whole: Path, part: Path) -> frozenset[str]:
+    """Names, as in the text of C, of functions and objects of a library that a part of it has not. Errors: SourceMissing."""
+    if whole == part:
+        return frozenset()
+    every, left = ({s.name.partition(".")[0] for s in _read(path).symbols} for path in (whole, part))
+    return frozenset(every - left)
 
 
 def section_span(path: Path, name: str) -> tuple[int, int]:
@@ -133,19 +143,33 @@ def _read(path: Path) -> _Map:
     return _read_once(str(path), status.st_mtime_ns, status.st_ino)
 
 
-@functools.lru_cache(maxsize=16)
+def _symbols(elf: ELFFile, table: SymbolTableSection) -> list[tuple[int, int, str]]:
+    """(address, size, name) of functions and objects that are there; read in one go, as libraries have many."""
+    order = "<" if elf.little_endian else ">"
+    wide = elf.elfclass == 64
+    thumb = elf["e_machine"] == "EM_ARM"  # bit 0 of a function's address tells the instruction set
+    names, found = table.stringtable.data(), []
+    for entry in struct.iter_unpack(order + ("IBBHQQ" if wide else "IIIBBH"), table.data()):
+        if wide:
+            name, info, _, section, address, size = entry
+        else:
+            name, address, size, info, _, section = entry
+        if info & 15 in (_OBJECT, _FUNCTION) and section != 0:
+            text = names[name : names.index(b"\0", name)].decode("utf-8", "replace")
+            found.append((address & ~(thumb and info & 15 == _FUNCTION), size, text))
+    return found
+
+
+@functools.lru_cache(maxsize=256)
 def _read_once(path: str, time_ns: int, inode: int) -> _Map:
     def read() -> list[Any]:
         with open(path, "rb") as stream:
             elf = ELFFile(stream)
-            sections = [s for s in elf.iter_sections() if _holds_variables(s.name, s["sh_flags"])]
-            table = elf.get_section_by_name(".symtab") or elf.get_section_by_name(".dynsym")
-            thumb = elf["e_machine"] == "EM_ARM"  # bit 0 of a function's address tells the instruction set
-            symbols = [] if not isinstance(table, SymbolTableSection) else [
-                (s["st_value"] & ~(thumb and s["st_info"]["type"] == "STT_FUNC"), s["st_size"], s.name)
-                for s in table.iter_symbols()
-                if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT") and s["st_shndx"] != "SHN_UNDEF"
-            ]
+            every = list(elf.iter_sections())
+            sections = [s for s in every if _holds_variables(s.name, s["sh_flags"])]
+            tables = {s.name: s for s in every if isinstance(s, SymbolTableSection)}
+            table = tables.get(".symtab") or tables.get(".dynsym")
+            symbols = _symbols(elf, table) if table is not None else []
             return [[(s.name, s["sh_addr"], s["sh_size"]) for s in sections if s["sh_size"]], sorted(symbols)]
 
     try:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import os
 import platform
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from firmware_shim import build as host_build
-from firmware_shim import build_cache, compile_messages
+from firmware_shim import build_cache, compile_messages, linking
 from firmware_shim.build import Built, Request
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.errors import ShimError
@@ -72,7 +73,7 @@ def require_narrow(compiler: Compiler, cache: Path) -> None:
             raise NarrowMissing("this computer runs no 32-bit programs", compiler.path, "an empty one did not start", todo)
 
 
-def link(plan: host_build._Plan, work: Path, objects: list[str]) -> Ran:
+def link(plan: host_build._Plan, work: Path, objects: Sequence[str], part: linking.Part | None) -> Ran:
     """The program: the author's units, our start, and the table of loops."""
     from firmware_shim import loop_source
 
@@ -90,5 +91,5 @@ def link(plan: host_build._Plan, work: Path, objects: list[str]) -> Ran:
         command += ["-lstdc++"] if os.path.isabs(where) else []
     ran = run([*command, "-lm", "-pthread"], folder=work)
     if ran.code != 0:
-        raise compile_messages.link_failure(ran, plan.sources, host_build._MAPPED)
+        raise compile_messages.link_failure(ran, plan.sources, linking.MAPPED)
     return ran

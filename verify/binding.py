@@ -23,7 +23,7 @@ from firmware_shim.cores import CoreConflict, core_named
 from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
-from firmware_shim.memory_map import writable_sections
+from firmware_shim.memory_map import left_out, writable_sections
 from firmware_shim.narrow_build import build_narrow
 from reference import tracing
 from verify.calls import call_code, prototype_text, reachable, target_of
@@ -291,7 +291,9 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     domain = Domain(tuple(grids), tuple(numbers))
     if domain.count > MOST_ORDINALS or (len(grids) > 1 and domain.count > 2**32):
         domain = thinned(domain)
-    lengths = {a.count for a in info.constant_arrays if not reached or not a.scope or a.scope in reached}
+    elsewhere = left_out(built.library, built.library_of(routine.name))
+    lengths = {a.count for a in info.constant_arrays
+               if (not reached or not a.scope or a.scope in reached) and a.name not in elsewhere}
     called = sorted(reached) if reached else [routine.name]
     wide = [text for function in called for text in info.width_differences.get(function, ())]
     notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide)) if built.variant != "narrow" else ()
@@ -302,7 +304,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     return Bound(
         routine=routine,
         build=built.variant,
-        library=str(built.library),
+        library=str(built.library_of(routine.name)),
         loop=built.loops[routine.name],
         domain=domain,
         output_kind="float" if function.result.kind == "float" else "integer",
@@ -310,7 +312,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
         prototype=shown,
         definition=definition,
         array_lengths=tuple(sorted(lengths)),
-        regions=tuple((s.offset_address, s.size) for s in writable_sections(built.library))
+        regions=tuple((s.offset_address, s.size) for s in writable_sections(built.library_of(routine.name)))
         if built.variant in ("host", "board") and (routine.stages is None or routine.stages.voice is None) else (),
         notes=notes,
         identity=built.key,

@@ -26,7 +26,8 @@ from firmware_shim.errors import ShimError
 from firmware_shim.source_names import SOURCES
 from verify.binding import Bench, bind_all, cache_folder, request_for
 from verify.errors import PreflashError, UsageError
-from verify.evidence_store import EvidenceStore, build_keys
+from verify.evidence_keys import build_keys
+from verify.evidence_store import EvidenceStore
 from verify.hunt import Progress
 from verify.hunting.plan import Plan
 from verify.mutants import Mutant, Parsed, parse, reached
@@ -103,8 +104,9 @@ class Bed:
         quoted = [shlex.join(["-iquote", str(source.parent)]) for source in dict.fromkeys(s.parent / "x" for s in paths)]
         moved = {str(source): str(copy) for source, copy in paths.items()}
         own = tuple((Path(moved.get(str(source.resolve()), str(source))), flags) for source, flags in request.own_flags)
+        # Nothing of a mutant is kept for later, so that libraries for each routine would serve nobody.
         request = replace(request, sources=tuple(Path(moved.get(str(s), str(s))) for s in sources), own_flags=own,
-                          flags=" ".join([request.flags, *quoted]))
+                          flags=" ".join([request.flags, *quoted]), apart=False)
         return cls(sheet, folder, request, paths)
 
     def built(self, mutant: Mutant | None, original: bytes = b"", slot: int = 0) -> Built:

@@ -24,10 +24,14 @@ from pathlib import Path
 from firmware_shim.board_served import user_mode_emulator
 from firmware_shim.build import Built
 from firmware_shim.engine import processor_key
-from firmware_shim.loaded_sections import Place, loaded
+from firmware_shim.job import Test
+from firmware_shim.loaded_sections import Place
 from verify.errors import UsageError
 from verify.evidence import Evidence, join_events
+from verify.evidence_keys import Keys, file_hash
+from verify.hunt import identity
 from verify.hunting.plan import Plan
+from verify.routine import Bound
 from verify.sheet import Sheet
 from verify.whole_files import whole_file
 
@@ -38,14 +42,6 @@ LIBRARIES = ("libm.so.6", "libmvec.so.1", "libc.so.6", "libstdc++.so.6", "libgcc
 SAVES_PER_LOOK = 32
 # A library that was used this lately may be loaded again by a run that is still under way.
 IN_USE_SECONDS = 3600.0
-
-
-def file_hash(path: Path) -> str:
-    """SHA-256 of a file, "" when it cannot be read."""
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""
 
 
 @functools.lru_cache(maxsize=64)
@@ -69,7 +65,7 @@ def own_text() -> str:
     root = Path(__file__).resolve().parent.parent
     for package in ("verify", "reference", "firmware_shim"):
         for path in sorted((root / package).rglob("*")):
-            if path.suffix in (".py", ".c", ".h") and "demo" not in path.parts:
+            if path.suffix in (".py", ".c", ".h", ".ld") and "demo" not in path.parts:
                 digest.update(path.read_bytes())
     return digest.hexdigest()
 
@@ -115,28 +111,6 @@ def in_use(cache: Path) -> Iterator[None]:
         lock.close()
 
 
-def build_keys(builts: Mapping[str, Built]) -> tuple[dict[str, str], dict[str, tuple[Place, ...]]]:
-    """(what each build's evidence is about, where the strict build keeps lines), by name of the build.
-
-    The strict build's own lines are left out only where the host build of the same text is at hand: there
-    every loaded byte counts, so that a line number which the author's code uses is never left out.
-    """
-    keys: dict[str, str] = {}
-    places: dict[str, tuple[Place, ...]] = {}
-    host = builts.get("host")
-    host_part = loaded(host.library) if host is not None else None
-    for name, built in builts.items():
-        masked = name == "strict" and host_part is not None
-        part = host_part if built is host else loaded(built.library, built.source_hashes if masked else ())
-        if part is None:
-            keys[name] = f"{built.key} {file_hash(built.library)}"
-            continue
-        both = host_part.key if host_part is not None and masked else ""
-        keys[name] = f"{part.key} {both} {built.compiler.version} {' '.join(built.kept_flags)}"
-        places[name] = part.places
-    return keys, places
-
-
 class EvidenceStore:
     """Files under cache/evidence, one per identity."""
 
@@ -151,15 +125,19 @@ class EvidenceStore:
                 versions.append(f"{package} ?")
         if any(name.startswith("board") for name in builts):
             versions.append(f"qemu-arm {user_mode_emulator()[1]}")
-        self.keys, places = build_keys(builts)
-        self.places = {self.keys[name]: found for name, found in places.items()}
-        self.contents = {str(built.library): self.keys[name] for name, built in builts.items()}
         nearby = [file_hash(path) for path in sorted(sheet.file.parent.glob("*.py"))]
         read = [file_hash(sheet.file), sheet.local_files, nearby]
-        self.surroundings = repr([read, sorted(self.keys.items()), file_hash(engine), own_text(), system_libraries(),
-                                  processor_key(), versions, plan.seed])
+        self.keys = Keys(builts, [read, file_hash(engine), own_text(), system_libraries(), processor_key(), versions,
+                                  plan.seed])
         for path in (engine, *(built.library.with_name("manifest.json") for built in builts.values())):
             touch(path)
+
+    def identity(self, bound: Bound, tests: Sequence[Test], kind: str = "") -> str:
+        """What the evidence of a routine in one build is about."""
+        name = bound.routine.name
+        about = replace(bound, identity=f"{self.keys.about(bound.build, name)} {bound.peripherals}")
+        others = self.keys.contents({test.second_library for test in tests})
+        return identity(about, tests, kind + self.keys.surroundings(name), others)
 
     def path(self, evidence: Evidence) -> Path:
         """Where this evidence lies."""
@@ -181,7 +159,7 @@ class EvidenceStore:
             with whole_file(self.folder / f"{key}.points") as stream:
                 json.dump(list(points), stream)
 
-    def load(self, evidence: Evidence, build: str) -> None:
+    def load(self, evidence: Evidence, build: str, routine: str) -> None:
         """Merge stored evidence of the same identity, if there is any and it can be read."""
         for screen in {test.screen[0] for test in evidence.tests if test.screen}:
             touch(Path(screen))
@@ -190,7 +168,7 @@ class EvidenceStore:
         try:
             stored, places = pickle.loads(self.path(evidence).read_bytes())
             if isinstance(stored, Evidence) and stored.identity == evidence.identity:
-                if not look_up_again(stored, places, self.places.get(self.keys[build], ())):
+                if not look_up_again(stored, places, self.keys.places(build, routine)):
                     return
                 evidence.merge(stored)
                 evidence.settle()
@@ -198,13 +176,13 @@ class EvidenceStore:
         except (OSError, pickle.UnpicklingError, EOFError, AttributeError, ValueError, TypeError):
             return
 
-    def save(self, evidence: Evidence, build: str) -> None:
+    def save(self, evidence: Evidence, build: str, routine: str) -> None:
         """Write whole or not at all."""
         evidence.settle()
         self.folder.mkdir(parents=True, exist_ok=True)
         try:
             with whole_file(self.path(evidence), "wb") as stream:
-                pickle.dump((evidence, self.places.get(self.keys[build], ())), stream, protocol=pickle.HIGHEST_PROTOCOL)
+                pickle.dump((evidence, self.keys.places(build, routine)), stream, protocol=pickle.HIGHEST_PROTOCOL)
         except OSError:
             return
         # A look through the whole cache takes longer than most saves.

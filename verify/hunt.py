@@ -187,6 +187,7 @@ def identity(bound: Bound, tests: Sequence[Test], more: str, contents: Mapping[s
     text = repr([
         bound.identity, bound.routine.name, bound.domain.grids, bound.domain.type_numbers,
         bound.domain.whole, asked, bound.screen.key if bound.screen else "",
-        bound.output_scale, bound.routine.flush_to_zero, bound.routine.call_limit_seconds, more,
+        bound.array_lengths, bound.output_type, bound.output_scale, bound.routine.flush_to_zero,
+        bound.routine.call_limit_seconds, more,
     ])
     return hashlib.sha256(text.encode()).hexdigest()

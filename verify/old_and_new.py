@@ -21,7 +21,7 @@ from verify.binding import bind, cache_folder, request_for
 from verify.claims.accurate import Accurate
 from verify.domain import Domain
 from verify.errors import BindingError, UsageError
-from verify.evidence_store import build_keys
+from verify.evidence_keys import build_keys
 from verify.hunt import Progress
 from verify.hunting.intervals import union
 from verify.hunting.places import edges, even, parts_from_arrays

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,9 +13,10 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.build import Built
+from firmware_shim.build_cache import cached_info
 from firmware_shim.crew import Crew
-from firmware_shim.debug_info import DebugInfo
 from firmware_shim.engine import NUMPY_TYPES
+from firmware_shim.errors import SourceMissing
 from firmware_shim.job import NOT_TRIED, Axis, Job, JobResult, Test
 from firmware_shim.machine_source import PREFIX as MACHINE_PREFIX
 from firmware_shim.memory_map import symbol_at
@@ -24,9 +26,10 @@ from verify.routine import Bound
 SAMPLE_SIZE = 4096
 
 
-def named_place(info: DebugInfo | None, library: str, offset: int) -> str:
+def named_place(library: str, offset: int) -> str:
     """Name of the code line or global at an offset of a library."""
-    if info is not None:
+    with contextlib.suppress(SourceMissing):
+        info = cached_info(Path(library))
         line = info.line_at(offset)
         if line is not None:
             function, file, number = line
@@ -148,8 +151,7 @@ class Prober:
 
     def symbol(self, bound: Bound, offset: int) -> str:
         """Name of the code line or global at an offset of the library."""
-        built = self.builts.get(bound.build)
-        return named_place(built.info if built is not None else None, bound.library, offset)
+        return named_place(bound.library, offset)
 
     def cost(self, bound: Bound) -> Any:
         """What calls of a routine of the board build cost (verify.cost.Cost), hunted for once."""

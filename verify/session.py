@@ -6,7 +6,7 @@ import contextlib
 import os
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from verify.errors import ToolFault
 from verify.evidence import Evidence, Total, same_results
 from verify.evidence_store import EvidenceStore, in_use
 from verify.explaining import Explainer
-from verify.hunt import RENDERED_CASES, Hunt, Progress, identity
+from verify.hunt import RENDERED_CASES, Hunt, Progress
 from verify.hunting.generated import generated_points, sharpened
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
@@ -85,6 +85,8 @@ class Check:
     routines: list[dict[str, Any]] = field(default_factory=list)
     interrupted: bool = False
     remembering: set[str] = field(default_factory=set)
+    # (routine, build): whose evidence came from earlier runs, whose was hunted in this one.
+    evidence: dict[str, list[tuple[str, str]]] = field(default_factory=lambda: {"kept": [], "hunted": []})
 
     def run(self) -> dict[str, Any]:
         """The record of the whole check. Ctrl-C gives the record of what was learned."""
@@ -134,12 +136,12 @@ class Check:
         """The check of one machine, and the builds it runs in."""
         builds = [(bench.build, bench.apart.get(machine.name) or bench.built or bench.problem)
                   for bench in self.benches if bench.build not in ("board strict", "narrow")]
-        crew, keys = (self.crew, self.store.keys) if self.staffed else (None, {})
+        crew, (keys, around) = (self.crew, self.store.keys.both(machine.name)) if self.staffed else (None, ({}, ""))
         if any(getattr(claim, "allow", ()) for claim in machine.claims):
             # Allowances name lines of the text: tallies that rest on them last only as long as every byte of it.
             texts = {bench.build: bench.built.key for bench in self.benches if bench.built is not None}
             keys = {build: f"{key} {texts[build]}" for build, key in keys.items()}
-        kept = {build: Kept(self.store.folder, self.store.surroundings, key, self.plan.fresh) for build, key in keys.items()}
+        kept = {build: Kept(self.store.folder, around, key, self.plan.fresh) for build, key in keys.items()}
         no_flags = bool(self.sheet.core) and core_named(str(self.sheet.core)).fpu == "none"
         check = MachineCheck(machine, self.sheet.file.name, crew, self.plan, self.progress, self.witnesses, kept, no_flags,
                              self.sheet.default_nan, self.sheet.core or "",
@@ -147,6 +149,8 @@ class Check:
                              levels=next((bench.levels for bench in self.benches if bench.build == "host"), {}),
                              of_image=next((notes_of_image(self.sheet, machine.name, bench.built) for bench in self.benches
                                             if bench.build == "board" and machine.name not in bench.apart), ()))
+        for build in (build for build, built in builds if isinstance(built, Built)):
+            self.evidence["kept" if check.is_kept([build]) else "hunted"].append((machine.name, build))
         return check, [(build, built) for build, built in builds if built is not None]
 
     def check_machine(self, machine: Machine) -> dict[str, Any]:
@@ -167,8 +171,7 @@ class Check:
                 self.note(self.entry(machine))
             return
         checks = [self.machine_check(machine) for machine in machines]
-        if not self.plan.fresh and all(
-                check.is_kept([build for build, built in builds if isinstance(built, Built)]) for check, builds in checks):
+        if all(check.is_kept([build for build, built in builds if isinstance(built, Built)]) for check, builds in checks):
             # Little is to be run: starting processes would cost more.
             for machine in machines:
                 self.note(self.entry(machine))
@@ -290,8 +293,7 @@ class Check:
         if bound.host is not None and bound.host.domain == bound.domain:
             # The emulated board is slow: where this computer's own build came near a limit is where to look there.
             tests, bound = [test for test in tests if test.kind != "same"], bound.host
-        about = replace(bound, identity=f"{self.store.keys[bound.build]} {bound.peripherals}")
-        key = identity(about, tests, f"points {self.store.surroundings}", self.store.contents)
+        key = self.store.identity(bound, tests, "points ")
         known = self.store.load_points(key)
         if known is None:
             known = generated_points(bound, tests, self.crew, self.plan.seed)
@@ -302,13 +304,11 @@ class Check:
         """A hunt that has ended: evidence from the store where nothing changed, hunted for the rest."""
         edges = bound.domain.bin_edges()
         row = bound.domain.grids[-1].count if len(bound.domain.grids) > 1 else 0
-        about = f"{self.store.keys[bound.build]} {bound.peripherals}"
-        key = identity(replace(bound, identity=about), tests, self.store.surroundings, self.store.contents)
-        evidence = Evidence(key, tests, edges, row)
+        evidence = Evidence(self.store.identity(bound, tests), tests, edges, row)
         if keeps_outputs(bound):
             evidence.outputs = np.full(bound.domain.count, np.nan)
         if self.reusable(bound, evidence):
-            self.store.load(evidence, bound.build)
+            self.store.load(evidence, bound.build, bound.routine.name)
         hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
         before = int(evidence.total().count())
         if before and not self.plan.fresh:
@@ -325,14 +325,16 @@ class Check:
         evidence.settle()
         if evidence.outputs is not None and evidence.total().count() == bound.domain.count:
             self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
-        if evidence.total().count() != before and not hunt.given_up:
+        same = evidence.total().count() == before
+        if not same and not hunt.given_up:
             self.keep(bound, evidence)
+        self.evidence["kept" if same else "hunted"].append((bound.routine.name, bound.build))
         return hunt
 
     def keep(self, bound: Bound, evidence: Evidence) -> None:
         """Store evidence, where another run would see the same."""
         if self.reusable(bound, evidence):
-            self.store.save(evidence, bound.build)
+            self.store.save(evidence, bound.build, bound.routine.name)
 
     def reusable(self, bound: Bound, evidence: Evidence) -> bool:
         """Whether one input gives one result, as far as is known: else what was seen says nothing about another run."""
@@ -385,6 +387,7 @@ class Check:
             "seconds": round(time.monotonic() - self.clock, 3),
             "interrupted": self.interrupted,
             "only": list(self.only),
+            "evidence": {kind: list(dict.fromkeys(found)) for kind, found in self.evidence.items()},
             "environment": environment(self.sheet, self.benches, self.plan),
             "routines": self.routines,
             "blocked_builds": [

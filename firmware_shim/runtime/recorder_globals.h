@@ -31,6 +31,15 @@ HANDLER __asan_register_globals(const struct global *first, uintptr_t count)
     }
 }
 
+/* Entries that sections_apart.py put into sections of their own, and a linker script between these two ends. */
+extern __attribute__((weak, visibility("hidden"))) const struct global pf_globals_start[], pf_globals_end[];
+
+__attribute__((constructor(101), used)) static void register_listed(void)
+{
+    if (pf_globals_end > pf_globals_start)
+        __asan_register_globals(pf_globals_start, (uintptr_t)(pf_globals_end - pf_globals_start));
+}
+
 HANDLER __asan_unregister_globals(const struct global *first, uintptr_t count) { (void)first, (void)count; }
 HANDLER __asan_before_dynamic_init(const char *module) { (void)module; }
 HANDLER __asan_after_dynamic_init(void) {}

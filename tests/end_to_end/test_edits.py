@@ -145,7 +145,7 @@ def test_a_comment_hunts_nothing_and_lines_are_looked_up_again(folder: Path, hun
 
     (folder / "two.c").write_text("\n" + C)
     entries(folder, fresh=False)
-    assert 4 * 4096 == hunted()
+    assert 2 * 4096 == hunted(), "the routine that was not touched is hunted again, or the other is not"
 
 
 @pytest.mark.parametrize("more", ["", ', without={"deterministic": "it counts", "no_hidden_events": "not the point"}'])

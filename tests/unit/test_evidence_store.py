@@ -16,11 +16,11 @@ from firmware_shim.job import Event
 from firmware_shim.loaded_sections import Place, loaded
 from verify.errors import UsageError
 from verify.evidence import Evidence
+from verify.evidence_keys import build_keys
 from verify.evidence_store import (
     IN_USE_SECONDS,
     LOCK,
     bound_size,
-    build_keys,
     forget,
     in_use,
     look_up_again,

@@ -48,10 +48,10 @@ def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host:
         notes += [f"width differs on the board: {line}" for line in info.width_differences.get(word, ())
                   if " *)" not in line]
     return Stand(
-        machine, built.variant, str(built.library), built.machines[machine.name],
-        tuple((s.offset_address, s.size) for s in writable_sections(built.library)),
+        machine, built.variant, str(built.library_of(machine.name)), built.machines[machine.name],
+        tuple((s.offset_address, s.size) for s in writable_sections(built.library_of(machine.name))),
         text, f"{Path(function.file).name}:{function.line}" if function else "", tuple(dict.fromkeys(notes)), built.key,
-        default_nan, host, core, clock_hz, info)
+        default_nan, host, core, clock_hz)
 
 
 def _words(text: str) -> list[str]:
@@ -169,7 +169,7 @@ class MachineCheck:
         """Whether every build's tallies are at hand, so that little is to be run."""
         for build in builds:
             kept, claims = self.kept.get(build), self.claims(build)
-            if kept is None or not kept.path(self.machine, claims, self.budget(build)).exists():
+            if kept is None or kept.fresh or not kept.path(self.machine, claims, self.budget(build)).exists():
                 return False
         return bool(builds)
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
+from firmware_shim.build_cache import cached_info
 from firmware_shim.debug_info import CType, DebugInfo, Struct
+from firmware_shim.errors import SourceMissing
 from firmware_shim.script_job import LongOutcome
 from verify.machines.running import Stand
 
@@ -35,8 +38,9 @@ def counters(stand: Stand, outcome: LongOutcome) -> list[str]:
 
 def places(stand: Stand) -> Iterator[Place]:
     """Every number in the remembered memory: name, type, offset."""
-    info = stand.info
-    if info is None:
+    try:
+        info = cached_info(Path(stand.library))
+    except SourceMissing:
         return
     size = 0
     state = stand.machine.state

@@ -29,7 +29,7 @@ def pinned(claim: Claim, stand: Stand, script: Script, found: Judgement, crew: C
     if result.trap_offset is None:
         return found
     if os.path.realpath(stand.library) == result.trap_library:
-        place = named_place(stand.info, stand.library, result.trap_offset)
+        place = named_place(stand.library, result.trap_offset)
     else:
         place = Path(result.trap_library).name or "code outside every file"
     return replace(found, error=f"{FLAG_KINDS[kind]} in {place}, at sample {found.at}")

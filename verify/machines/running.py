@@ -43,7 +43,6 @@ class Stand:
     host: Stand | None = None
     core: str = ""
     clock_hz: float | None = None
-    info: Any = None
     levels: Mapping[str, Stand] = field(default_factory=dict)
 
     def other(self, variant: str) -> Stand | None:

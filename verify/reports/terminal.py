@@ -12,6 +12,7 @@ from verify.reports.budgets import text_lines
 from verify.reports.pictures_of_traces import picture
 from verify.reports.record import overall
 
+MOST_HUNTED = 6
 MARKS = {"holds": "ok", "fails": "FAILS", "undecided": "OPEN", "vacuous": "VACUOUS", "blocked": "BLOCKED"}
 COLOURS = {"holds": "32", "fails": "31;1", "undecided": "33", "vacuous": "33", "blocked": "33"}
 LABEL = 8
@@ -257,6 +258,18 @@ def counts_text(routines: list[dict[str, Any]]) -> str:
     return f"{len(verdicts)} routine{many} ({', '.join(counts) or 'none finished'}), {claims} claims"
 
 
+def evidence_text(evidence: dict[str, Any]) -> str:
+    """What was taken from earlier runs and what was hunted again, "" where nothing was at hand."""
+    kept, hunted = evidence.get("kept", []), evidence.get("hunted", [])
+    if not kept:
+        return ""
+    names = dict.fromkeys(name for name, _ in hunted)
+    told = [f"{name} ({', '.join(build for one, build in hunted if one == name)})" for name in names]
+    again = f"hunted now: {', '.join(told[:MOST_HUNTED])}" if told else "nothing had to be hunted"
+    more = f" and {len(told) - MOST_HUNTED} more" * (len(told) > MOST_HUNTED)
+    return f"evidence: {len(kept)} of {len(kept) + len(hunted)} from earlier runs (a part of it repeated), {again}{more}"
+
+
 def summary(record: dict[str, Any], width: int, colour: bool, *, closing: bool = True) -> list[str]:
     """The closing lines: how many hold, and what was not checked."""
     verdicts = [overall([claim["verdict"] for claim in routine["claims"]]) for routine in record["routines"]]
@@ -264,6 +277,7 @@ def summary(record: dict[str, Any], width: int, colour: bool, *, closing: bool =
     lines = [paint(text, overall(verdicts), colour)]
     if record["interrupted"]:
         lines.append("interrupted: routines that are not listed were not finished; what was learned is kept")
+    lines += textwrap.wrap(evidence_text(record.get("evidence", {})), width)
     if not closing:
         return lines
     first, *others = record["not_checked"] or [""]

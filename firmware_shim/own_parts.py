@@ -1,0 +1,60 @@
+"""Parts of our own that go into a library, compiled with flags of our own: once for each compiler, then taken again."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from firmware_shim import build_cache, compile_messages
+from firmware_shim.compiler import Compiler, is_wrapper, programs_of, run
+from firmware_shim.engine import processor_key
+
+if TYPE_CHECKING:
+    from firmware_shim.build import Request
+
+_RUNTIME = Path(__file__).parent / "runtime"
+_RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-fno-stack-protector", "-fno-lto")
+_FLAGS = {
+    "recorder": (*_RECORDER, "-mgeneral-regs-only"),
+    "recorder_format": _RECORDER,
+    "pitch_measure": ("-O3", "-std=gnu11", "-fPIC", "-march=native", "-ffp-contract=off", "-fno-lto"),
+}
+
+
+def own_parts(request: Request) -> list[str]:
+    """Which parts a request needs."""
+    parts = ["recorder", "recorder_format"] if request.variant == "strict" else []
+    return parts + (["pitch_measure"] if any(chain.rendered for chain in request.chains) else [])
+
+
+def compile_part(compiler: Compiler, work: Path, name: str) -> str:
+    """The object of a part in the folder of a build, compiled where it is not kept. Errors: CompileFailed."""
+    made = work / f"{name}.o"
+    kept = build_cache.cache_of(work) / "own" / f"{name}-{_key(compiler, name)}.o"
+    with contextlib.suppress(OSError):
+        shutil.copyfile(kept, made)
+        os.utime(kept)
+        return made.name
+    ran = run([*compiler.command, *_FLAGS[name], "-c", str(_RUNTIME / f"{name}.c"), "-o", made.name], folder=work)
+    if ran.code != 0:
+        raise compile_messages.compile_failure(_RUNTIME / f"{name}.c", ran)
+    with contextlib.suppress(OSError):
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        scratch = kept.with_name(f"{kept.name}.{os.getpid()}.part")
+        shutil.copyfile(made, scratch)
+        os.replace(scratch, kept)
+    return made.name
+
+
+def _key(compiler: Compiler, name: str) -> str:
+    """All that the object depends on: our text, the compiler and what it finds, the processor."""
+    texts = {path.name: build_cache.hash_of(path) for path in sorted(_RUNTIME.glob("*.[ch]"))}
+    told = [texts, compiler.identity, _FLAGS[name], programs_of(("as", "ld")), processor_key(),
+            {variable: os.environ.get(variable, "") for variable in build_cache.VARIABLES},
+            build_cache.environment_of_a_wrapper() if is_wrapper(compiler.path) else []]
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:40]
