@@ -10,16 +10,18 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
+from typing import NoReturn
 
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
 from verify.commands import check
 from verify.console import CAUTION, ERRORS
-from verify.errors import PreflashError, UsageError, own_fault
+from verify.errors import PreflashError, UsageError, nearest_words, own_fault
 
 # In the order of the help text; each is a module of verify.commands.
 COMMANDS = (
@@ -36,9 +38,32 @@ def commands() -> dict[str, ModuleType]:
     return {module.NAME: module for module in modules}
 
 
+class CommandParser(argparse.ArgumentParser):
+    """A parser that offers the nearest command for one that is not there."""
+
+    def error(self, message: str) -> NoReturn:
+        wrong = re.match("argument COMMAND: invalid choice: '(.*?)'", message)
+        if wrong is None:
+            super().error(message)
+        raise UsageError(f"no command {wrong[1]!r}", where="preflash", why="it is none of its commands",
+                         todo=f"{nearest_words(wrong[1], COMMANDS)} (preflash --help)")
+
+
+def unknown(command: str, word: str) -> UsageError:
+    """What a command does not take, with its nearest option."""
+    own = argparse.ArgumentParser()
+    commands()[command].add(own)
+    options = [text for action in own._actions for text in action.option_strings if text.startswith("--")]
+    if not word.startswith("-"):
+        return UsageError(f"one word too many: {word!r}", where=f"preflash {command}", why="it takes fewer",
+                          todo=f"preflash {command} --help shows what it takes")
+    return UsageError(f"no option {word!r}", where=f"preflash {command}", why="it is none of its options",
+                      todo=f"{nearest_words(word.partition('=')[0], options)} (preflash {command} --help)")
+
+
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    top = argparse.ArgumentParser(
+    top = CommandParser(
         prog="preflash",
         description="Check the math of an electronic instrument's firmware before it is flashed.",
         epilog=f"Exit codes: {check.EXITS}. {CAUTION}",
@@ -61,8 +86,10 @@ def require_folder() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit code."""
-    options = parser().parse_args(arguments)
     try:
+        options, left = parser().parse_known_args(arguments)
+        if left:
+            raise unknown(options.command, left[0])
         require_platform()
         require_folder()
         return int(commands()[options.command].run(options))

@@ -123,3 +123,18 @@ def test_costs_on_the_board_are_kept_and_compared_where_wanted(folder: Path) -> 
     done = preflash(folder, "compare")
     assert 1 == done.returncode
     assert f"WORSE   half: cost.most instructions: {kept['cost.most instructions']:g} before" in done.stdout
+
+
+def test_without_a_compiler_every_command_gives_3_and_nothing_is_accepted(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    empty = tmp_path / "nothing"
+    empty.mkdir()
+    monkeypatch.setenv("PATH", str(empty))
+    for words in (("check", "bell_sheet.py"), ("accept", "bell_sheet.py"), ("look", "bell.c:hz"), ("notes", "bell_sheet.py"),
+                  ("replay", "bell_sheet.py", "hz", "volts=0x00000000")):
+        done = preflash(folder, *words)
+
+        assert 3 == done.returncode, (words, done.stdout, done.stderr)
+        assert "no C compiler" in done.stdout + done.stderr
+    assert not (folder / "bell_accepted.json").exists()

@@ -39,3 +39,13 @@ def test_every_command_is_offered() -> None:
     text = parser().format_help()
 
     assert all(f"    {name}" in text for name in COMMANDS)
+
+
+@pytest.mark.parametrize(("words", "offered"), [
+    (["chek"], "did you mean check?"), (["check", "--onyl", "hz"], "did you mean --only?"),
+    (["report", "--markdwon"], "did you mean --markdown?"), (["forget", "now"], "preflash forget --help")])
+def test_a_mistyped_command_or_option_gives_2_and_the_nearest(
+    words: list[str], offered: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert 2 == main(words)
+    assert offered in capsys.readouterr().err

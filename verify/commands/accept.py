@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 
 from verify.options import add_options, plan_of
@@ -32,9 +33,15 @@ def run(options: argparse.Namespace) -> int:
         record = fresh_record(load_sheet(sheet), plan_of(vars(options).__getitem__), workers=options.workers)
         if record["interrupted"]:
             return 130
+    words = [claim["verdict"] for routine in record["routines"] for claim in routine["claims"]]
+    if set(words) == {"blocked"}:
+        for problem in record["blocked_builds"][:1]:
+            print(f"{problem['what']}  [{problem['code']}]\n  where   {problem['where']}\n  why     {problem['why']}\n"
+                  f"  do      {problem['do']}", file=sys.stderr)
+        print("nothing was accepted: nothing could be run", file=sys.stderr)
+        return 3
     path = accepted_path(sheet)
     save_accepted(record, path, counted_costs(sheet, options.workers) if options.cost else None)
-    words = [claim["verdict"] for routine in record["routines"] for claim in routine["claims"]]
     others = ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(words) if word != "holds")
     print(f"accepted: {path}, {len(record['routines'])} routines, {words.count('holds')} claims hold"
           + (f"; also kept as they are: {others}" if others else ""))

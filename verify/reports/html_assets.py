@@ -88,9 +88,12 @@ for (const figure of document.querySelectorAll("figure[data-plot]")) {
   let place = -1;
   const number = value => typeof value !== "number" ? value : (value > 0 ? "+" : "") + Number(value.toPrecision(6));
   const share = k => data.at ? data.at[k] : (bins[k][0] - data.start) / data.span;
+  const exact = value => typeof value !== "number" ? value : Number(value.toPrecision(9));
+  const unit = data.unit ? ` ${data.unit}` : "";
   const words = {
-    trace: bin => `sample ${bin[0]}: got ${bin[1]}` + (bin[2] === null ? "" : `, ${data.wanted} ${bin[2]}`) + ` ${data.unit}`,
-    envelope: bin => `${data.input} from ${bin[0]} ${data.unit}: ` + (data.apart
+    trace: bin => `sample ${bin[0]}: got ${exact(bin[1])}` +
+      (bin[2] === null ? "" : `, ${data.wanted} ${exact(bin[2])}`) + unit,
+    envelope: bin => `${data.input} from ${bin[0]}${data.unit === data.input ? "" : unit}: ` + (data.apart
       ? `at most ${bin[3]} ${data.error} apart, at ${bin[4]}`
       : `most ${number(bin[3])} ${data.error} at ${bin[4]}, least ${number(bin[1])} ${data.error} at ${bin[2]}`),
     response: bin => `${Number(bin[0].toPrecision(6))} Hz ${bin[5]}: got ${number(bin[1])} dB, ` +

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from verify.reports.html_page import CAUTION, beginning, moment, ranked, summary, verdict_html
+from verify.reports.html_page import CAUTION, beginning, moment, ranked, summary, unchecked, verdict_html
 from verify.reports.record import ORDER, overall
 from verify.whole_files import save_text
 
@@ -29,7 +29,7 @@ def start_page(pages: Sequence[Found], folder: Path) -> str:
         f'<p class="small soft">{escape(began)}. Each name leads to the report.</p>'
         "</header><main>", summary(every),
         f'<div class="scroll"><table class="claims"><thead>{head}</thead><tbody>{rows}</tbody></table></div>',
-        f'<p class="note small"><b>Not checked:</b> {"; ".join(map(escape, left))}.</p>',
+        unchecked({"not_checked": left}),
         f'<p class="note small"><b>Caution.</b> {escape(CAUTION)}</p></main></body></html>\n'])
 
 
