@@ -102,8 +102,9 @@ def stays_within(claim: Any, seen: Observation) -> Judgement:
         most = float(beyond[k])
     outside = not math.isfinite(y[k]) or not claim.low <= Fraction(float(y[k])) <= claim.high
     unit = seen.machine.signal_named(claim.of).unit
+    error = f"{most:.9g} {unit} beyond".replace("  ", " ") if math.isfinite(most) else "it is not finite"
     found.note(max(0.0, most), k, outside, f"{y[k]:.9g} {unit}".strip(),
-               f"between {low:.9g} and {high:.9g} {unit}".strip(), f"{most:.9g} {unit} beyond".replace("  ", " "))
+               f"between {low:.9g} and {high:.9g} {unit}".strip(), error)
     return found
 
 
