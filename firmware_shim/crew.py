@@ -58,6 +58,7 @@ def joined(first: JobResult, second: JobResult, job: Job) -> JobResult:
     whole.mode_changed_at, whole.mode_before, whole.mode_after = early.mode_changed_at, early.mode_before, early.mode_after
     early = first if first.written_at >= 0 else second
     whole.written_at, whole.written_offset = early.written_at, early.written_offset
+    whole.heap = min((part.heap for part in (first, second) if part.heap[0]), key=lambda heap: heap[1], default=(0, 0, 0))
     whole.load_problem = first.load_problem or second.load_problem
     size = max(len(first.outputs), len(second.outputs))
     whole.outputs = first.outputs + second.outputs[len(first.outputs) : size]

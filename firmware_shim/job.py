@@ -153,6 +153,7 @@ class JobResult:
     mode_after: int = 0
     written_at: int = -1
     written_offset: int = -1
+    heap: tuple[int, int, int] = (0, 0, 0)  # struct pf_heap_fault of engine_script.h
     printed: str = ""
     load_problem: str = ""
     trap_offset: int | None = None

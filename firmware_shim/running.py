@@ -14,6 +14,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from firmware_shim import engine as engine_module
+from firmware_shim.allocators import allocator_slots, hands_memory_on
 from firmware_shim.engine import RESULT, Engine, fresh_results
 from firmware_shim.events import EventTable
 from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop, enough
@@ -114,6 +115,7 @@ class Runner:
         job = self.job
         self.loop = library.symbol(job.loop, "pf_loop")
         self.tests = self.make_tests(library, screens)
+        self.watch_heap(library, screens)
         self.events = self.event_table(library) if job.events else None
         waiting = np.asarray(job.segments, np.int64)
         whole = JobResult(np.zeros((0, 3), np.int64), fresh_results(0), np.zeros((0, 2), np.int64))
@@ -136,6 +138,17 @@ class Runner:
             whole.events = self.events.read()
         whole.printed = self.printed()
         return whole
+
+    def watch_heap(self, library: Library, others: dict[str, Library]) -> None:
+        """Which pointers to allocators, of the routine's own build and of others, lead to a heap that is looked at."""
+        self.watch: list[int] = []
+        self.paint = None
+        if not isinstance(library, Library) or hands_memory_on(Path(library.path)):
+            return
+        for one in (library, *others.values()):
+            self.watch += [number for pair in allocator_slots(one.path, one.base) for number in pair]
+        if self.watch and self.job.events and hasattr(library.handle, "pf_recorder_paint"):
+            self.paint = library.symbol("pf_recorder_paint", "pf_machine_paint")
 
     def event_table(self, library: Library) -> EventTable:
         """Where the recorder of a strict build writes to."""
@@ -224,6 +237,8 @@ class Runner:
         if whole.mode_changed_at < 0 <= shared.mode_changed_at:
             whole.mode_changed_at = int(shared.mode_changed_at)
             whole.mode_before, whole.mode_after = int(shared.mode_before), int(shared.mode_after)
+        if shared.heap.kind and not whole.heap[0]:
+            whole.heap = int(shared.heap.kind), int(shared.heap.at), int(shared.heap.bytes)
         if whole.written_at < 0 <= shared.written_at:
             whole.written_at = int(shared.written_at)
             whole.written_offset = int(shared.written_address) - library.base
@@ -365,7 +380,8 @@ class Runner:
             slot.start, slot.size = ffi.cast("unsigned char *", library.base + offset), size
         lines = np.ascontiguousarray(segments, np.int64)
         words = ffi.new("struct pf_word[]", [list(word) for word in job.peripherals] or 1)
-        self.keep += [regions, lines, words]
+        watch = ffi.new("int64_t[]", self.watch or 1)
+        self.keep += [regions, lines, words, watch]
         c_job = ffi.new("struct pf_job *")
         c_job.inputs, c_job.zip, c_job.tests = len(job.axes), job.zip_inputs, len(job.tests)
         c_job.output_type, c_job.flush_to_zero = job.output_type, job.flush_to_zero
@@ -377,6 +393,9 @@ class Runner:
         c_job.region, c_job.shared = regions, shared
         c_job.word, c_job.words = words, len(job.peripherals)
         c_job.may_start = self.starts_program
+        c_job.watch, c_job.watches = watch, len(self.watch) // 2
+        if self.paint is not None:
+            c_job.paint = self.paint
         c_job.segment = ffi.cast("struct pf_segment *", ffi.from_buffer(lines))
         c_job.result = ffi.cast("struct pf_result *", ffi.from_buffer(results))
         c_job.open = ffi.cast("struct pf_open *", ffi.from_buffer(opens))

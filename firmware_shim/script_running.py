@@ -2,78 +2,32 @@
 
 from __future__ import annotations
 
-import functools
 import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
-from elftools.elf.elffile import ELFFile
-from elftools.elf.relocation import RelocationSection
-from elftools.elf.sections import SymbolTableSection
 
+from firmware_shim.allocators import allocates, allocator_slots
 from firmware_shim.engine import NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
 from firmware_shim.frames import held_memory
 from firmware_shim.job import Stop, enough
 from firmware_shim.long_running import LongMemory
-from firmware_shim.memory_map import imported_names, section_span
 from firmware_shim.running import EXTRA_MEMORY_BYTES, NOT_MAPPED, Library, Runner, library_at, present_bytes
 from firmware_shim.script_job import Script, ScriptJob, ScriptResult, ScriptRun
 
 SCRIPT_SHIFT = 40
-POINTER_BYTES = 8
 # struct pf_counter of engine_script.h.
 COUNTER = np.dtype([("samples", "i8"), ("odd", "i8"), ("crossings", "i8"), ("is_armed", "i8"), ("first", "f8"),
                     ("place", "f8"), ("before", "f8"), ("least", "f8"), ("most", "f8")])
 PHASES = ("while making samples", "in an event", "in init")
 
 
-# Allocator -> number of its watcher in engine_watch.c. Of C++: new, of aligned types, one that gives 0; delete.
-WATCHERS = {
-    "malloc": 0, "calloc": 1, "realloc": 2, "aligned_alloc": 3, "memalign": 3, "_Znwm": 4, "_Znam": 4,
-    "_ZnwmSt11align_val_t": 5, "_ZnamSt11align_val_t": 5, "_ZnwmRKSt9nothrow_t": 6, "_ZnamRKSt9nothrow_t": 6,
-    "posix_memalign": 7,
-} | dict.fromkeys((
-    "free", "_ZdlPv", "_ZdaPv", "_ZdlPvm", "_ZdaPvm", "_ZdlPvSt11align_val_t", "_ZdaPvSt11align_val_t",
-    "_ZdlPvmSt11align_val_t", "_ZdaPvmSt11align_val_t", "_ZdlPvRKSt9nothrow_t", "_ZdaPvRKSt9nothrow_t",
-), 8)
-# They take memory themselves, out of sight.
-HIDDEN_ALLOCATORS = frozenset(("strdup", "strndup", "asprintf", "vasprintf", "fopen", "getline", "mmap", "valloc", "pvalloc"))
-# Of the C++ library, these only throw.
-THROWING = "__throw_"
-
-
-@functools.lru_cache(maxsize=64)
-def allocator_slots(library: Library) -> list[tuple[int, int]]:
-    """(address of the library's pointer to an allocator, number of its watcher)."""
-    found = []
-    with open(library.path, "rb") as stream:
-        elf = ELFFile(stream)
-        symbols = elf.get_section_by_name(".dynsym")
-        for section in elf.iter_sections():
-            if isinstance(section, RelocationSection) and isinstance(symbols, SymbolTableSection):
-                for entry in section.iter_relocations():
-                    name = symbols.get_symbol(entry["r_info_sym"]).name
-                    if name in WATCHERS and not entry["r_addend"]:
-                        found.append((library.base + int(entry["r_offset"]), WATCHERS[name]))
-    return found
-
-
-@functools.lru_cache(maxsize=64)
-def allocates(path: Path) -> bool:
-    """Whether the code can take memory out of sight, which is not put back with the state."""
-    names = imported_names(path)
-    inside = any(name.startswith(("_ZNS", "_ZNKS", "_ZSt")) and THROWING not in name for name in names)
-    # What constructors of the library take is there before the first script; frame_dummy alone is one pointer.
-    begins = section_span(path, ".init_array")[1] > POINTER_BYTES and bool(WATCHERS.keys() & names)
-    return inside or begins or bool(HIDDEN_ALLOCATORS & names)
-
-
 def heap_of(slot: Any) -> tuple[int, int, int]:
     """What went wrong with the heap: kind, sample, bytes of the block."""
-    return int(slot.heap_kind), int(slot.heap_at), int(slot.heap_bytes)
+    return int(slot.heap.kind), int(slot.heap.at), int(slot.heap.bytes)
 
 
 def rows_of(script: Script) -> int:
@@ -164,7 +118,7 @@ class ScriptRunner(Runner):
             machine.output_type[k] = number
         machine.block, machine.guard_begin = job.block, job.guard == "begin"
         machine.twin, machine.reinit, machine.script = job.twin, job.reinit, self.scripts
-        watch = [number for pair in allocator_slots(library) for number in pair]
+        watch = [number for pair in allocator_slots(library.path, library.base) for number in pair]
         numbers = ffi.new("int64_t[]", watch or 1)
         self.keep.append(numbers)
         machine.watch, machine.watches = numbers, len(watch) // 2

@@ -65,6 +65,7 @@ class Evidence:
     events: list[Event] = field(default_factory=list)
     mode_changes: list[tuple[int, int, int]] = field(default_factory=list)
     writes: list[tuple[int, int]] = field(default_factory=list)
+    heap: tuple[int, int, int] = (0, 0, 0)  # of all faults of the heap that at the smallest ordinal; see JobResult
     printed: str = ""
     waiting: list[np.ndarray] = field(default_factory=list)
     # What the exact reference said of an input that no screen could settle: (test, ordinal) -> 1 right, 0 wrong, -1 open.
@@ -93,6 +94,7 @@ class Evidence:
             other.mode_changes = [(result.mode_changed_at, result.mode_before, result.mode_after)]
         if result.written_at >= 0:
             other.writes = [(result.written_at, result.written_offset)]
+        other.heap = result.heap
         other.printed = result.printed
         if self.outputs is not None and result.outputs:
             other.outputs = np.full(len(self.outputs), np.nan)
@@ -118,6 +120,8 @@ class Evidence:
         self.events = join_events([*self.events, *other.events])
         self.mode_changes = sorted({*self.mode_changes, *other.mode_changes})[:16]
         self.writes = sorted({*self.writes, *other.writes})[:16]
+        faults = [found for found in (self.heap, other.heap) if found[0]]
+        self.heap = min(faults, key=lambda found: (found[1], found), default=(0, 0, 0))
         self.printed = min(filter(None, [self.printed, other.printed]), default="")
 
     def settle(self) -> None:

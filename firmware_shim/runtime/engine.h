@@ -72,6 +72,7 @@ struct pf_shared {
     int64_t mode_changed_at, mode_before, mode_after;
     int64_t written_at, written_address, forked_at; /* forked_at: see refusals.h */
     int64_t library_counter; /* address of an event outside the firmware's own code, 0 for none */
+    struct pf_heap_fault heap; /* of functions */
     int64_t entered; /* calls of the firmware's loops so far; within one of them the index only grows */
 };
 
@@ -102,7 +103,9 @@ struct pf_job {
     int32_t output_file, may_start; /* may_start: the loop itself runs a program beside the engine */
     const struct pf_machine *machine; /* scripts to run instead of segments, or NULL */
     const struct pf_word *word;
-    int64_t words;
+    int64_t words, watches;
+    const int64_t *watch; /* of functions: as in struct pf_machine */
+    pf_machine_paint paint;
 };
 
 int pf_start(struct pf_job *job);

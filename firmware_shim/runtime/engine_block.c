@@ -2,6 +2,7 @@
 #include <errno.h>
 #include <string.h>
 #include "engine_parts.h"
+#include "engine_calls.h"
 
 int pf_mode_changed;
 
@@ -171,6 +172,7 @@ unsigned pf_call(const struct pf_job *job, pf_loop loop, const void *const *inpu
     shared->position[1] = base;
     shared->position[0] = 0;
     shared->entered++;
+    pf_calls_enter(job, phase);
     errno = 0; /* what a call before this block left there is no input */
     pf_set(wanted);
     loop(inputs, output, n, shared->position);

@@ -23,16 +23,17 @@ enum { FREE_TO_TOUCH = 0, BESIDE_A_BLOCK = 0xfa, FREED = 0xfd };
 
 static pf_machine_paint tell;
 static struct pf_heap *current;
-static struct pf_script *told;
+static struct pf_heap_fault *told;
 static const struct pf_shared *place;
+static int64_t place_mask;
 
 static void note(int kind, int64_t bytes)
 {
-    if (told == NULL || told->heap_kind)
+    if (told == NULL || told->kind)
         return;
-    told->heap_kind = kind;
-    told->heap_at = (int64_t)place->position[0] + ((int64_t)place->position[1] & ((INT64_C(1) << 40) - 1));
-    told->heap_bytes = bytes;
+    told->kind = kind;
+    told->at = (int64_t)place->position[0] + ((int64_t)place->position[1] & place_mask);
+    told->bytes = bytes;
 }
 
 void pf_heap_prepare(struct pf_heap *h, int number)
@@ -44,8 +45,11 @@ void pf_heap_prepare(struct pf_heap *h, int number)
         h->at = mmap(NULL, PF_HEAP_BYTES, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS | MAP_NORESERVE, -1, 0);
     if (h->at == MAP_FAILED)
         _exit(97);
-    h->used = h->frees = 0;
+    h->used = 0;
+    h->is_closed = 0;
 }
+
+int pf_heap_is_closed(void) { return current == NULL || current->is_closed; }
 
 void pf_heap_of(struct pf_heap *h) { current = h->at != NULL ? h : NULL; }
 
@@ -60,14 +64,20 @@ static void tell_of(struct block *b)
     tell(start + b->lead, (long)b->size, b->freed ? FREED : FREE_TO_TOUCH);
 }
 
-void pf_heap_begin(struct pf_heap *h, struct pf_script *s, const struct pf_shared *shared)
+void pf_heap_told(struct pf_heap_fault *fault, const struct pf_shared *shared, int64_t mask)
+{
+    told = fault;
+    place = shared;
+    place_mask = mask;
+}
+
+void pf_heap_begin(struct pf_heap *h, int fill)
 {
     if (tell != NULL && h->at != NULL && h->used > 0)
         tell(h->at, (long)h->used, FREE_TO_TOUCH);
-    h->used = h->frees = 0;
-    h->fill = (int)s->fill;
-    told = s;
-    place = shared;
+    h->used = h->frees = h->living = h->looked = 0;
+    h->fill = fill;
+    pf_heap_of(h);
 }
 
 static struct block *block_at(const struct pf_heap *h, int64_t at)
@@ -111,14 +121,27 @@ int64_t pf_heap_damaged(const struct pf_heap *h)
     return 0;
 }
 
-void pf_heap_check(const struct pf_heap *h, struct pf_script *s, int64_t at)
+int64_t pf_heap_last(const struct pf_heap *h)
 {
-    int64_t bytes = h->at != NULL && !s->heap_kind ? pf_heap_damaged(h) : 0;
+    int64_t size = 0;
+    for (int64_t at = 0; at < h->used;) {
+        const struct block *b = block_at(h, at);
+        if (b == NULL)
+            break;
+        size = b->freed ? size : b->size;
+        at += b->room;
+    }
+    return size;
+}
+
+void pf_heap_check(const struct pf_heap *h, struct pf_heap_fault *fault, int64_t at)
+{
+    int64_t bytes = h->at != NULL && !fault->kind ? pf_heap_damaged(h) : 0;
     if (bytes == 0)
         return;
-    s->heap_kind = PF_HEAP_WRITTEN;
-    s->heap_at = at;
-    s->heap_bytes = bytes;
+    fault->kind = PF_HEAP_WRITTEN;
+    fault->at = at;
+    fault->bytes = bytes;
 }
 
 int pf_heap_holds(const void *p)
@@ -126,18 +149,27 @@ int pf_heap_holds(const void *p)
     return current != NULL && (const unsigned char *)p >= current->at && (const unsigned char *)p < current->at + PF_HEAP_BYTES;
 }
 
-/* A freed block that fits, has rested and is not much too large. */
-static struct block *rested(const struct pf_heap *h, int64_t room, int64_t lead)
+static struct block *rested_between(struct pf_heap *h, int64_t at, int64_t end, int64_t room, int64_t lead)
 {
-    for (int64_t at = 0; at < h->used;) {
+    while (at < end) {
         struct block *b = block_at(h, at);
         if (b == NULL)
             return NULL;
-        if (b->freed && h->frees - b->freed >= REST && b->room >= room && b->room <= 2 * room && b->lead == lead)
-            return b;
         at += b->room;
+        if (b->freed && h->frees - b->freed >= REST && b->room >= room && b->room <= 2 * room && b->lead == lead) {
+            h->looked = at;
+            return b;
+        }
     }
     return NULL;
+}
+
+/* A freed block that fits, has rested and is not much too large; looked for from the last such block on. */
+static struct block *rested(struct pf_heap *h, int64_t room, int64_t lead)
+{
+    int64_t from = h->looked < h->used ? h->looked : 0;
+    struct block *found = h->frees > REST ? rested_between(h, from, h->used, room, lead) : NULL;
+    return found != NULL || h->frees <= REST ? found : rested_between(h, 0, from, room, lead);
 }
 
 void *pf_heap_take(int64_t align, int64_t size)
@@ -167,6 +199,7 @@ void *pf_heap_take(int64_t align, int64_t size)
     b->size = size;
     b->lead = lead;
     b->freed = 0;
+    h->living++;
     memset(start + sizeof *b, MARK_BYTE, (size_t)(lead - (int64_t)sizeof *b));
     pf_fresh(start + lead, h->fill, size);
     memset(start + lead + size, MARK_BYTE, (size_t)(b->room - lead - size));
@@ -176,6 +209,12 @@ void *pf_heap_take(int64_t align, int64_t size)
 
 static struct block *block_of(const void *p)
 {
+    enum { PLAIN_LEAD = sizeof(struct block) + MARK };
+    /* Nearly always it stands right before the address. */
+    int64_t near = (const unsigned char *)p - current->at - PLAIN_LEAD;
+    struct block *plain = near >= 0 && near % ALIGN == 0 && near < current->used ? block_at(current, near) : NULL;
+    if (plain != NULL && plain->lead == PLAIN_LEAD)
+        return plain;
     for (int64_t at = 0; at < current->used;) {
         struct block *b = block_at(current, at);
         if (b == NULL)
@@ -206,5 +245,6 @@ void pf_heap_give(void *p)
         note(PF_HEAP_WRITTEN, b->size);
     memset(p, FREED_BYTE, (size_t)b->size);
     b->freed = ++current->frees;
+    current->living--;
     tell_of(b);
 }

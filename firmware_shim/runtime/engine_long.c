@@ -41,7 +41,7 @@ static void make_period(const struct pf_job *job, const struct pf_machine *m, st
     for (int kind = 0; kind < 5; kind++)
         if (s->first_flag[kind] >= 0)
             note_fresh(l, 1u << kind, number, s->first_flag[kind]);
-    pf_heap_check(&one->heap, s, s->samples - 1);
+    pf_heap_check(&one->heap, &s->heap, s->samples - 1);
     if (s->late_allocation >= 0 && l->late_period < 0) {
         l->late_period = number;
         l->late_sample = s->late_allocation;

@@ -151,7 +151,7 @@ void pf_fire(const struct pf_job *job, const struct pf_machine *m, struct pf_scr
     unsigned wanted = enter(job);
     m->event(one->state.at, (long)e->which, e->argument);
     pf_note_flags(s, leave(s, wanted, e->sample), e->sample);
-    pf_heap_check(&one->heap, s, e->sample);
+    pf_heap_check(&one->heap, &s->heap, e->sample);
     job->shared->phase = 0;
 }
 
@@ -180,13 +180,14 @@ void pf_start_instance(const struct pf_job *job, const struct pf_machine *m, str
     job->shared->position[1] = (long)((int64_t)job->shared->segment << 40);
     job->shared->phase = 2;
     if (fill)
-        pf_heap_begin(&one->heap, s, job->shared);
+        pf_heap_begin(&one->heap, (int)s->fill);
+    pf_heap_told(&s->heap, job->shared, (INT64_C(1) << 40) - 1);
     pf_heap_of(&one->heap);
     errno = 0;
     unsigned wanted = enter(job);
     m->init(one->state.at, s->rate_hz);
     pf_note_flags(s, leave(s, wanted, 0), 0);
-    pf_heap_check(&one->heap, s, 0);
+    pf_heap_check(&one->heap, &s->heap, 0);
     job->shared->phase = 0;
 }
 
@@ -194,7 +195,7 @@ void pf_end_instance(const struct pf_machine *m, struct pf_script *s, struct ins
 {
     pf_heap_of(&one->heap);
     m->destroy(one->state.at);
-    pf_heap_check(&one->heap, s, s->done);
+    pf_heap_check(&one->heap, &s->heap, s->done);
 }
 
 static struct pf_copy bystander;

@@ -18,6 +18,12 @@ struct pf_counter {
     double first, place, before, least, most;
 };
 
+/* What went wrong with a heap: kind 0 nothing, 1 full, 2 freed twice, 3 written beside a block, 4 freed and never taken,
+   5 taken and not given back (of functions); its sample or input; bytes of the block. */
+struct pf_heap_fault {
+    int64_t kind, at, bytes;
+};
+
 /* first_flag: sample per kind, -1 for none. again: outputs after a second init, or NULL. */
 struct pf_script {
     double rate_hz;
@@ -28,8 +34,7 @@ struct pf_script {
     void *output[8];
     void *again[8];
     int64_t done, first_flag[5], mode_changed_at, late_allocation;
-    int64_t heap_kind, heap_at, heap_bytes; /* what went wrong with the heap: 0 nothing, 1 full, 2 freed twice, 3 written beside a
-                                               block, 4 freed and never taken; its sample; bytes of the block */
+    struct pf_heap_fault heap;
     int64_t touched_at, touched_byte; /* beside another: sample by which one instance's state was written by the other, and where */
     /* row > 0: outputs are counted, not kept; after every `row` samples the counter of output `counted` is noted. Inputs
        then hold `row` samples that come again and again. */

@@ -9,7 +9,7 @@ static struct pf_copy copy_before, copy_after;
 
 struct pf_copy pf_make_copy(const struct pf_machine *m, int64_t regions)
 {
-    struct pf_copy made = {pf_plain_memory(m->state_size), pf_plain_memory(regions), {NULL, 0, 0, 0}, NULL};
+    struct pf_copy made = {pf_plain_memory(m->state_size), pf_plain_memory(regions), {0}, NULL};
     if (m->watches > 0)
         made.blocks = pf_plain_memory(PF_HEAP_COPIED).at;
     return made;
@@ -90,9 +90,9 @@ void pf_stretch(const struct pf_job *job, const struct pf_machine *m, struct pf_
         save(job, one, &copy_before);
     unsigned flags = seen_in(job, m, s, one, at, n, outputs);
     unsigned fresh = outputs == s->output ? unseen(s, flags) : 0;
-    int damaged = (flags & DAMAGED) && !s->heap_kind;
+    int damaged = (flags & DAMAGED) && !s->heap.kind;
     if (damaged)
-        pf_heap_check(&one->heap, s, at);
+        pf_heap_check(&one->heap, &s->heap, at);
     if (!fresh && !(damaged && outputs == s->output))
         return;
     int unknown = m->allocates && (!m->every_allocation_told || pf_allocated);
@@ -110,7 +110,7 @@ void pf_stretch(const struct pf_job *job, const struct pf_machine *m, struct pf_
         if (fresh & (1u << kind))
             s->first_flag[kind] = pin(job, m, s, one, at, n, 1u << kind);
     if (damaged)
-        s->heap_at = pin(job, m, s, one, at, n, DAMAGED);
+        s->heap.at = pin(job, m, s, one, at, n, DAMAGED);
     for (int64_t k = 0; k < m->outputs; k++) {
         size_t bytes = (size_t)(n * pf_width[m->output_type[k]]);
         memcpy((unsigned char *)s->output[k] + at * pf_width[m->output_type[k]], kept[k], bytes);

@@ -4,6 +4,7 @@
 #include <unistd.h>
 #include <sys/mman.h>
 #include "engine_parts.h"
+#include "engine_calls.h"
 #include "refusals.h"
 
 static unsigned char raw_store[8][PF_BLOCK * 8], output_store[PF_BLOCK * 8], spare_store[PF_BLOCK * 8];
@@ -289,6 +290,7 @@ void pf_sweep(struct pf_job *job)
         block.raw[k] = raw[k] = raw_store[k];
         block.value[k] = value[k] = value_store[k];
     }
+    pf_calls_begin(job);
     for (int64_t s = 0; s < job->segments; s++) {
         const struct pf_segment *segment = &job->segment[s];
         struct pf_result *r = &job->result[s];
@@ -302,11 +304,13 @@ void pf_sweep(struct pf_job *job)
             block.whole = !may_be_flat;
             pf_fill(job, block.ordinal, block.n, raw, may_be_flat ? NULL : value);
             int64_t total = copy_regions(job);
+            pf_calls_before(job);
             unsigned flags = pf_call(job, job->loop, block.raw, block.output, block.n, PF_OWN, block.ordinal);
             int changed = pf_mode_changed && job->shared->mode_changed_at == block.ordinal;
             compare_regions(job, total, block.ordinal);
             if (changed)
                 pin_mode(job, &block, total);
+            pf_calls_after(job, &block, spare_store);
             if (!*process_mark) {
                 job->shared->forked_at = PF_STARTED_SOMEWHERE;
                 _exit(99);

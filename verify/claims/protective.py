@@ -15,6 +15,7 @@ from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
 from verify.claims.flushed import same_when_flushed
 from verify.errors import SheetError, nearest_words
 from verify.grids import SMALLEST_SIZE
+from verify.heap_words import heap_words
 from verify.judging.verdict import grouped
 from verify.routine import Bound
 from verify.strict_beside_host import BROKEN, same_result
@@ -25,7 +26,7 @@ OF_SUBNORMALS = ("subnormal operand", "subnormal result")
 
 @dataclass(frozen=True)
 class Returns(Claim):
-    """Every call comes back: no crash, hang, exit or new process.
+    """Every call comes back: no crash, hang, exit or new process; what it takes from the heap it uses and gives back rightly.
 
     Fails when: one does not. Cannot see: hangs shorter than the call limit.
     """
@@ -41,6 +42,13 @@ class Returns(Claim):
         if case.bound.board is not None:
             found.detectors = ("memory map", "alignment", "instructions that the core lacks", "progress watch")
         found.wanted_text = "a result"
+        kind, at, size = case.evidence.heap
+        if kind:
+            found.detectors += ("memory from the heap",)
+            _, found.wanted_text, found.error_text = heap_words(kind, size)
+            found.facts.append(found.error_text)
+            found.failing += 1
+            found.witness = found.worst_at = found.first_failing = found.last_failing = at
         if stops:
             stop = stops[0]
             found.witness = found.worst_at = found.first_failing = stop.ordinal

@@ -15,6 +15,7 @@ from verify.claims.in_time import Judgement, TimeClaim, first_true
 from verify.claims.memory_of_machines import compared
 from verify.claims.protective import names_little
 from verify.grids import SMALLEST_SIZE
+from verify.heap_words import heap_words
 from verify.machines.accuracy import accurate
 from verify.machines.observation import Observation
 from verify.machines.other_runs import same_at_level, same_on_board, same_when_flushed
@@ -47,17 +48,6 @@ def returns(claim: Any, seen: Observation) -> Judgement:
     if kind:
         found.note(1.0, sample, True, *heap_words(kind, size))
     return found
-
-
-def heap_words(kind: int, size: int) -> tuple[str, str, str]:
-    """Got, wanted and error of what went wrong with the machine's memory."""
-    return {
-        1: (f"{size} bytes more were asked for", "memory within 32 MiB", "the heap is exhausted: it holds 32 MiB here"),
-        2: (f"a block of {size} bytes was freed twice", "each block freed once", "double free"),
-        3: (f"bytes beside a block of {size} bytes were written", "writes within the block",
-            f"a write past the end of a block of {size} bytes of the heap, or before its start"),
-        4: ("an address inside the heap was freed", "only what was allocated is freed", "a free of what was never allocated"),
-    }[kind]
 
 
 def finite(claim: Any, seen: Observation) -> Judgement:

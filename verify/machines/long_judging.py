@@ -9,8 +9,8 @@ import numpy as np
 from firmware_shim.engine import FLAG_KINDS
 from firmware_shim.script_job import LongOutcome
 from verify.claims.in_time import Judgement
+from verify.heap_words import heap_words
 from verify.judging.verdict import grouped
-from verify.machines.judging import heap_words
 from verify.machines.long_places import counters
 from verify.machines.long_reference import surely_wrong
 from verify.machines.long_run import LongSeen
