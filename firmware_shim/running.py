@@ -264,7 +264,7 @@ class Runner:
                         "it called kill() or its like on a process that is not its own (refused)")
         if shared.forked_at >= 0 or refused:
             place, part = (base, length) if shared.forked_at == STARTED_SOMEWHERE else (ordinal, hole)
-            why = "it called fork() or its like" + (", or kill() on others, with signals blocked" if refused else "")
+            why = "it called fork() or its like" + (", or kill() on another process while it kept signals off" if refused else "")
             return Stop("started another process", place, part, phase, why)
         number = int(shared.signal)
         code_offset = int(shared.program_counter) - library.base if number else None
@@ -284,7 +284,7 @@ class Runner:
     @staticmethod
     def crash_text(shared: Any, number: int) -> str:
         """The signal in words."""
-        address, stack = int(shared.fault_address), int(shared.stack_pointer)
+        address, stack = int(shared.fault_address) & (2**64 - 1), int(shared.stack_pointer)
         if number == signal.SIGSEGV and abs(address - stack) < 1 << 16:
             return f"stack exhausted (SIGSEGV at 0x{address:x})"
         rooms = int(shared.rooms)
@@ -301,7 +301,7 @@ class Runner:
         words = {
             signal.SIGSEGV: f"memory access outside everything mapped (SIGSEGV at 0x{address:x})",
             signal.SIGBUS: f"memory access that the bus refuses (SIGBUS at 0x{address:x})",
-            signal.SIGFPE: "integer division by zero or INT_MIN / -1 (SIGFPE)",
+            signal.SIGFPE: "integer division by zero or INT_MIN / -1, or a floating-point trap that it switched on (SIGFPE)",
             signal.SIGILL: "an instruction the processor does not have (SIGILL)",
             signal.SIGABRT: "it called abort() (SIGABRT)",
         }

@@ -1,5 +1,5 @@
-/* What the kernel refuses a process that runs firmware: new processes, however they are asked for (one started by the bare
-   system call would outlive a supervisor that is killed), and signals to any process but itself: kill(-1, ...) reaches all
+/* What the kernel refuses a process that runs firmware: new processes and programs, however they are asked for (one started by the
+   bare system call would outlive a supervisor that is killed), and signals to any process but itself: kill(-1, ...) reaches all
    that a user runs. Threads stay allowed: they end with the process. Each refusal is a SIGSYS whose si_syscall tells which.
    Own declarations: the kernel's headers are often not installed for 32-bit programs. */
 #ifndef PF_REFUSALS_H
@@ -19,15 +19,15 @@ enum { PF_STARTED = 1, PF_STARTED_SOMEWHERE = 2, PF_SIGNALLED = 3 };
 
 #if defined(__x86_64__)
 enum { PF_NR_FORK = 57, PF_NR_VFORK = 58, PF_NR_CLONE = 56, PF_NR_KILL = 62, PF_NR_TKILL = 200, PF_NR_TGKILL = 234,
-       PF_NR_QUEUE = 129, PF_NR_TGQUEUE = 297, PF_NR_TRACE = 101, PF_NR_WRITE_OTHER = 311, PF_NR_LIMIT = 302 };
+       PF_NR_QUEUE = 129, PF_NR_TGQUEUE = 297, PF_NR_TRACE = 101, PF_NR_WRITE_OTHER = 311, PF_NR_LIMIT = 302, PF_NR_EXEC = 59, PF_NR_EXEC_AT = 322 };
 #define PF_ARCH 0xc000003eu
 #elif defined(__i386__)
 enum { PF_NR_FORK = 2, PF_NR_VFORK = 190, PF_NR_CLONE = 120, PF_NR_KILL = 37, PF_NR_TKILL = 238, PF_NR_TGKILL = 270,
-       PF_NR_QUEUE = 178, PF_NR_TGQUEUE = 335, PF_NR_TRACE = 26, PF_NR_WRITE_OTHER = 348, PF_NR_LIMIT = 340 };
+       PF_NR_QUEUE = 178, PF_NR_TGQUEUE = 335, PF_NR_TRACE = 26, PF_NR_WRITE_OTHER = 348, PF_NR_LIMIT = 340, PF_NR_EXEC = 11, PF_NR_EXEC_AT = 358 };
 #define PF_ARCH 0x40000003u
 #else /* AArch64: fork and vfork are clone's there */
 enum { PF_NR_FORK = 220, PF_NR_VFORK = 220, PF_NR_CLONE = 220, PF_NR_KILL = 129, PF_NR_TKILL = 130, PF_NR_TGKILL = 131,
-       PF_NR_QUEUE = 138, PF_NR_TGQUEUE = 240, PF_NR_TRACE = 117, PF_NR_WRITE_OTHER = 271, PF_NR_LIMIT = 261 };
+       PF_NR_QUEUE = 138, PF_NR_TGQUEUE = 240, PF_NR_TRACE = 117, PF_NR_WRITE_OTHER = 271, PF_NR_LIMIT = 261, PF_NR_EXEC = 221, PF_NR_EXEC_AT = 281 };
 #define PF_ARCH 0xc00000b7u
 #endif
 /* The same number everywhere. */
@@ -36,7 +36,9 @@ enum { PF_NR_SIGNAL_BY_FILE = 424, PF_NR_CLONE3 = 435, PF_NO_SUCH_CALL = 38 };
 /* PF_STARTED or PF_SIGNALLED, of a refused system call. */
 static inline int pf_refused_what(long number)
 {
-    return number == PF_NR_FORK || number == PF_NR_VFORK || number == PF_NR_CLONE ? PF_STARTED : PF_SIGNALLED;
+    int starts = number == PF_NR_FORK || number == PF_NR_VFORK || number == PF_NR_CLONE || number == PF_NR_EXEC ||
+                 number == PF_NR_EXEC_AT;
+    return starts ? PF_STARTED : PF_SIGNALLED;
 }
 
 #define PF_LOAD(at) {0x20, 0, 0, (uint32_t)(at)}
@@ -61,6 +63,7 @@ static inline void pf_refuse_others(void)
         PF_LOAD(0),
         PF_ALWAYS(PF_NR_CLONE3, PF_NOT_THERE),
         PF_ALWAYS(PF_NR_SIGNAL_BY_FILE, PF_TRAP), PF_ALWAYS(PF_NR_TRACE, PF_TRAP), PF_ALWAYS(PF_NR_WRITE_OTHER, PF_TRAP),
+        PF_ALWAYS(PF_NR_EXEC, PF_TRAP), PF_ALWAYS(PF_NR_EXEC_AT, PF_TRAP),
 #if !defined(__aarch64__)
         PF_ALWAYS(PF_NR_FORK, PF_TRAP), PF_ALWAYS(PF_NR_VFORK, PF_TRAP),
 #endif

@@ -11,6 +11,7 @@ WAYS: dict[str, tuple[str, str]] = {
     "detaches": ("detach()", "another process"),
     "raw_fork": ("if (syscall(SYS_fork) == 0) { setsid(); for (;;) pause(); }", "another process"),
     "spawned": ("spawn_sleeper()", "another process"),
+    "becomes": ('execl("/bin/true", "true", (char *)0)', "another process"),
     "shut": ("for (int fd = 0; fd < 4096; fd++) close(fd); *(volatile int *)(uintptr_t)(keep & 0) = 1", "SIGSEGV"),
     "handlers": ("catch_all(); *(volatile int *)(uintptr_t)(keep & 0) = 1", "hang"),
     "ignores": ("ignore_all(); abort()", "SIGABRT"),
