@@ -36,6 +36,8 @@ ENGINE_FLAGS = (
 )
 
 FLAG_KINDS = ("invalid operation", "subnormal operand", "division by zero", "overflow", "subnormal result")
+# Noted beside the kinds of flags: another rounding, or another way with subnormals, was left behind.
+MODE_CHANGED = len(FLAG_KINDS)
 TYPE_NUMBERS = {
     ("float", 4): 0, ("float", 8): 1, ("int", 1): 2, ("uint", 1): 3, ("int", 2): 4, ("uint", 2): 5,
     ("int", 4): 6, ("uint", 4): 7, ("int", 8): 8, ("uint", 8): 9,

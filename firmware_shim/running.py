@@ -264,7 +264,7 @@ class Runner:
                         "it called kill() or its like on a process that is not its own (refused)")
         if shared.forked_at >= 0 or refused:
             place, part = (base, length) if shared.forked_at == STARTED_SOMEWHERE else (ordinal, hole)
-            why = "it called fork() or its like" + (", or kill() on another process while it kept signals off" if refused else "")
+            why = "it called fork() or its like" + (", or, with signals off, kill()" if refused else "")
             return Stop("started another process", place, part, phase, why)
         number = int(shared.signal)
         code_offset = int(shared.program_counter) - library.base if number else None

@@ -10,7 +10,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from firmware_shim.allocators import allocates, allocator_slots
-from firmware_shim.engine import NUMPY_TYPES, Engine
+from firmware_shim.engine import MODE_CHANGED, NUMPY_TYPES, Engine
 from firmware_shim.events import EventTable
 from firmware_shim.frames import held_memory
 from firmware_shim.job import Stop, enough
@@ -23,6 +23,12 @@ SCRIPT_SHIFT = 40
 COUNTER = np.dtype([("samples", "i8"), ("odd", "i8"), ("crossings", "i8"), ("is_armed", "i8"), ("first", "f8"),
                     ("place", "f8"), ("before", "f8"), ("least", "f8"), ("most", "f8")])
 PHASES = ("while making samples", "in an event", "in init")
+
+
+def flags_of(slot: Any) -> dict[int, int]:
+    """Kind of flag -> first sample; a changed mode under MODE_CHANGED."""
+    found = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
+    return {**found, MODE_CHANGED: int(slot.mode_changed_at)} if slot.mode_changed_at >= 0 else found
 
 
 def heap_of(slot: Any) -> tuple[int, int, int]:
@@ -217,7 +223,7 @@ class ScriptRunner(Runner):
         done, start = int(slot.done), self.offsets[number][0]
         came = -(-done // script.count.row)
         rows = np.frombuffer(self.mapping[start : start + came * COUNTER.itemsize], COUNTER)
-        flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
+        flags = flags_of(slot)
         return ScriptRun(self.empty(), done, flags, stop, late_allocation=int(slot.late_allocation), rows=rows,
                          heap=heap_of(slot))
 
@@ -238,7 +244,7 @@ class ScriptRunner(Runner):
                 start = self.offsets[number][row * outputs + k]
                 arrays.append(np.frombuffer(self.mapping, NUMPY_TYPES[kind], done, start))
             runs.append(arrays)
-        flags = {kind: int(slot.first_flag[kind]) for kind in range(5) if slot.first_flag[kind] >= 0}
+        flags = flags_of(slot)
         return ScriptRun(runs[0], done, flags, stop, runs[1] if len(runs) > 1 else None, int(slot.late_allocation),
                          self.long_memory.outcome() if self.long_memory is not None else None,
                          touched=(int(slot.touched_at), int(slot.touched_byte)), heap=heap_of(slot))

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from firmware_shim.engine import FLAG_KINDS
+from firmware_shim.engine import FLAG_KINDS, MODE_CHANGED
 from verify.claims.base import Claim
 from verify.claims.in_time import Judgement, TimeClaim, first_true
 from verify.claims.memory_of_machines import compared
@@ -112,6 +112,9 @@ def no_hidden_events(claim: Any, seen: Observation) -> Judgement:
             at = max(0, seen.flags[kind])
             found.note(1.0, at, True, f"{FLAG_KINDS[kind]} at sample {at}", "no such event inside the routine",
                        f"{FLAG_KINDS[kind]} inside, at sample {at}")
+    if MODE_CHANGED in seen.flags:
+        found.note(1.0, seen.flags[MODE_CHANGED], True, "another floating-point mode", "the mode that it found",
+                   "the floating-point mode was changed: rounding, traps, or what becomes of subnormals")
     return found
 
 

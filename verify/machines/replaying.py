@@ -36,6 +36,9 @@ class Asked:
     script: Script
 
 
+MODE = "a change of the floating-point mode"
+
+
 def replayed_script(asked: Asked, benches: Sequence[Bench], crew: Crew, width: int) -> tuple[list[str], bool]:
     """Lines for one script in every build, and whether a claim fails again."""
     machine, failed = asked.machine, False
@@ -125,7 +128,7 @@ def facts(seen: Observation, width: int) -> list[str]:
         shown = ", ".join(f"{value:.9g}" for value in y[-3:])
         lines += wrapped("last", f"{output.name}: {shown} {output.unit} after {seen.done} samples", width)
     for kind, sample in sorted(seen.flags.items()):
-        lines += wrapped("event", f"{FLAG_KINDS[kind]} at sample {sample}", width)
+        lines += wrapped("event", f"{(*FLAG_KINDS, MODE)[kind]} at sample {sample}", width)
     if seen.stop is not None:
         lines += wrapped("stop", f"{seen.stop.kind} at sample {seen.stop.ordinal}: {seen.stop.why}", width)
     return lines
