@@ -8,9 +8,10 @@ from typing import Any, BinaryIO
 import numpy as np
 from elftools.elf.elffile import ELFFile
 
+from firmware_shim.crash_words import FIRST_FIXED
 from firmware_shim.engine import Engine
 from firmware_shim.job import Job, JobResult, Stop
-from firmware_shim.running import FIRST_FIXED, Library, Runner
+from firmware_shim.running import Library, Runner
 
 MOST_SLOTS = 9
 
