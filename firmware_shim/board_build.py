@@ -93,7 +93,8 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
         return {**manifest, "core": core.name, "linked": linked, "libraries": [path.name for path in wanted.libraries]}
 
     kept = build_cache.made_and_kept(cache, identity, sources, make)
-    keep_code_facts(kept[1], core)
+    for file in kept[0].get("parts", {}).values() or [kept[1].name]:  # what will run
+        keep_code_facts(kept[1].with_name(file), core)
     return _built(*kept, compiler, core, reused=False)
 
 

@@ -226,7 +226,8 @@ def _without_pointers(path: Path) -> list[tuple[int, int]]:
     from firmware_shim.memory_map import functions_of
 
     try:
-        known = cached_info(path).functions
+        # Of the whole image, read already: its functions have the same names.
+        known = cached_info(path.with_name("library.so")).functions
     except SourceMissing:
         return []
     return [
