@@ -113,6 +113,10 @@ def _broken(path: Path, problem: BaseException) -> SheetUnreadable:
             name = unexpected.split("'")[0]
             words = [p for f in (Sheet, Sheet.function) for p in inspect.signature(f).parameters if p != "self"]
             words += ["because", "cents", "bits", "strict", "slack", "nan", "fraction_bits"]
+            called = str(problem).partition("()")[0].rpartition(".")[2]
+            function = getattr(Sheet, called, None) or (getattr(verify, called, None) if called in verify.__all__ else None)
+            if function is not None:
+                words = [p for p in inspect.signature(function).parameters if p != "self"]
         if str(problem).endswith("required keyword-only argument: 'because'"):
             todo = 'give because="...": the reason for the limit, printed with each failure'
         if re.search(r"takes 0 positional arguments but \d", str(problem)):

@@ -10,7 +10,7 @@ import pytest
 from tests.fault_injection.machine_parts import SHEET as START
 from tests.fault_injection.machine_parts import STRIKE, C
 from tests.fault_injection.planted import run
-from verify.errors import SheetError
+from verify.errors import SheetError, SheetUnreadable
 from verify.hunting.plan import Plan
 from verify.sheet import load_sheet
 
@@ -93,3 +93,12 @@ def test_a_constant_that_the_reference_needs_is_asked_for(tmp_path: Path) -> Non
         load_sheet(tmp_path / "a_sheet.py")
 
     assert "help(r.divider)" in str(told.value)
+
+
+def test_an_unknown_argument_of_a_claim_offers_those_of_that_claim(tmp_path: Path) -> None:
+    path = tmp_path / "plant_sheet.py"
+    path.write_text('from verify import *\nperiod_within(seconds=1, within_sample=1, because="x")\n', encoding="utf-8")
+
+    with pytest.raises(SheetUnreadable) as told:
+        load_sheet(path)
+    assert "did you mean samples?" in str(told.value)

@@ -65,11 +65,18 @@ class TimeTo(TimeClaim):
         known_signal(machine, self.of, where)
         known_seconds(machine, self.seconds, where)
 
+    def value_meant(self, machine: Machine) -> Fraction | None:
+        """The value that starts the time; a gate of which nothing is said goes on for a way up, and off for a way down."""
+        if self.value is None and machine.events[machine.event_number(self.after)].is_gate:
+            return Fraction(self.level > self.rest)
+        return self.value
+
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
         level = float(self.level)
-        for part, seconds in stretches_after(seen, self.after, self.value, self.seconds):
-            before = y[part.start - 1] if part.start else float(self.rest)
+        for part, seconds in stretches_after(seen, self.after, self.value_meant(seen.machine), self.seconds):
+            # Before its first sample a machine is at 0, unless it rests elsewhere, which nothing shows there.
+            before = y[part.start - 1] if part.start else 0.0
             if before != float(self.rest):
                 continue
             # The event stands before the sample of its own number: after k steps the output is y[start + k - 1].
@@ -97,8 +104,8 @@ class TimeTo(TimeClaim):
 
 def time_to(level: float, *, after: str, seconds: float | str, because: str, within_percent: float = 0,
             within_samples: float = 1, value: float | None = None, rest: float = 0, of: str = "") -> TimeTo:
-    """seconds: a number, or the name of the event argument that holds the time; value: only after the event with it;
-    rest: the level from which the time counts."""
+    """seconds: a number, or the name of the event argument that holds the time; value: only after the event with it
+    (a gate goes on, or off for a level below rest, where it is left out); rest: the level from which the time counts."""
     return TimeTo(Fraction(level), after, None if value is None else Fraction(value), number_or_name(seconds, "time_to"),
                   positive_limit(within_percent, "time_to within_percent"),
                   positive_limit(within_samples, "time_to within_samples"), Fraction(rest), of, reason(because, "time_to"))

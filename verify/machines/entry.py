@@ -16,7 +16,7 @@ from verify.claims.protective import NoHiddenEvents, deterministic, no_undefined
 from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
 from verify.machines.answers import check_answers
-from verify.machines.machine import EventKind, Machine, Signal
+from verify.machines.machine import EventKind, Machine, Signal, c_type_of
 from verify.machines.references import ByOutput, by_output, check_constants, parts_of
 
 PROTECTIVE = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "fresh_after_init",
@@ -56,6 +56,7 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
         float(exact(call_limit_seconds, where)), bool(flush_to_zero), bool(hostile),
         Fraction(exact(longest_seconds, f"{where}, longest_seconds")), dict(interleaved or {}), dict(pointers or {}), scripts)
     _check_names(found, where)
+    _check_arrays(found, where)
     if reference is not None and not callable(reference) and not isinstance(reference, ByOutput):
         raise SheetError(f"{name}: the reference is not a function", where=where, why=f"got {type(reference).__name__}",
                          todo="pass a function such as envelope.attack_decay")
@@ -102,6 +103,36 @@ def _check_names(machine: Machine, where: str) -> None:
                                  why="it is taken, or is not a C name", todo="rename it")
     if machine.longest_seconds <= 0:
         raise SheetError("longest_seconds must be above zero", where=where, why="no script could run", todo="write 2")
+
+
+def _check_arrays(machine: Machine, where: str) -> None:
+    """Arrays of several channels: each names inputs, outputs, or both, of one C type."""
+    types = {grid.name: c_type_of(grid) for grid in machine.inputs} | {of.name: of.ctype for of in machine.outputs}
+    outputs = {of.name for of in machine.outputs}
+    example = 'write for example {"buffer": ["left", "right"]}'
+    for word, given in (("interleaved", machine.interleaved), ("pointers", machine.pointers)):
+        for array, channels in given.items():
+            said = f"{machine.name}: {word}, {array!r}"
+            if not machine.block:
+                raise SheetError(f"{said} needs block=", where=where, why="a step sees one sample of each, not arrays",
+                                 todo="describe the call with block=, or drop it")
+            if isinstance(channels, str) or not channels:
+                raise SheetError(f"{said} names no channels", where=where, why="they are inputs or outputs in their order",
+                                 todo=example)
+            for channel in channels:
+                if channel not in types:
+                    raise SheetError(f"{said}: no input or output is called {channel!r}", where=where,
+                                     why="its channels are inputs or outputs", todo=nearest_words(str(channel), list(types)))
+            if array in types or not str(array).isidentifier() or array in ("state", "n", "sample_rate_hz"):
+                raise SheetError(f"{said} cannot be used as a name", where=where, why="it is taken, or is not a C name",
+                                 todo="rename it")
+            if len({types[channel] for channel in channels}) > 1:
+                raise SheetError(f"{said} has channels of several C types", where=where,
+                                 why=", ".join(f"{channel} is {types[channel]}" for channel in channels), todo=example)
+            if set(channels) & outputs and not set(channels) <= outputs:
+                raise SheetError(f"{said} mixes inputs and outputs", where=where,
+                                 why="an array is read, written, or changed in place as a whole",
+                                 todo="name a channel that is changed in place among the inputs and the outputs")
 
 
 def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tuple[Claim, ...]:
