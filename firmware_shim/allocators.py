@@ -30,6 +30,13 @@ THROWING = "__throw_"
 
 
 @functools.lru_cache(maxsize=64)
+def names_allocators(path: str) -> bool:
+    """Whether the file holds the name of an allocator at all: most do not, and need not be decoded."""
+    content = Path(path).read_bytes()
+    return any(name.encode() + b"\0" in content for name in WATCHERS)
+
+
+@functools.lru_cache(maxsize=64)
 def allocator_slots(path: str, base: int) -> list[tuple[int, int]]:
     """(address of the library's pointer to an allocator, number of its watcher) of a library that lies from base on."""
     found = []

@@ -14,7 +14,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from firmware_shim import engine as engine_module
-from firmware_shim.allocators import allocator_slots, hands_memory_on
+from firmware_shim.allocators import allocator_slots, hands_memory_on, names_allocators
 from firmware_shim.crash_words import crash_words
 from firmware_shim.engine import RESULT, Engine, fresh_results
 from firmware_shim.events import EventTable
@@ -131,7 +131,7 @@ class Runner:
         """Which pointers to allocators, of the routine's own build and of others, lead to a heap that is looked at."""
         self.watch: list[int] = []
         self.paint = None
-        if not isinstance(library, Library) or hands_memory_on(Path(library.path)):
+        if not isinstance(library, Library) or not names_allocators(library.path) or hands_memory_on(Path(library.path)):
             return
         for one in (library, *others.values()):
             self.watch += [number for pair in allocator_slots(one.path, one.base) for number in pair]
