@@ -38,11 +38,14 @@ Manifest = dict[str, Any]
 
 
 def folder(given: Path | None) -> Path:
-    """The cache folder: as given, else under $XDG_CACHE_HOME, else under ~/.cache."""
+    """The cache folder: as given, else under $XDG_CACHE_HOME, else under ~/.cache.
+
+    By its real name, as lists of what a compiler read are: what is generated there would look like a source that changes.
+    """
     if given is not None:
-        return Path(given).absolute()
+        return Path(given).resolve()
     base = os.environ.get("XDG_CACHE_HOME", "")
-    return (Path(base) if os.path.isabs(base) else Path.home() / ".cache") / "preflash"
+    return ((Path(base) if os.path.isabs(base) else Path.home() / ".cache") / "preflash").resolve()
 
 
 @functools.cache

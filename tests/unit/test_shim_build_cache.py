@@ -43,6 +43,16 @@ def test_nothing_is_built_twice(tmp_path: Path) -> None:
     assert first.info == again.info
 
 
+def test_a_cache_under_another_name_is_a_cache(tmp_path: Path) -> None:
+    write(tmp_path, a__c="float f(float x) { return x; }\n")
+    (tmp_path / "real").mkdir()
+    (tmp_path / "linked").symlink_to(tmp_path / "real")
+    request = Request((tmp_path / "a.c",), routines=("f",))
+
+    assert not build(request, tmp_path / "linked" / ".." / "real").reused
+    assert build(request, tmp_path / "linked").reused
+
+
 def test_an_edited_header_builds_anew_and_an_undone_edit_does_not(tmp_path: Path) -> None:
     write(tmp_path, g__h="#define GAIN 2\n", a__c='#include "g.h"\nfloat f(float x) { return x * GAIN; }\n')
     request = Request((tmp_path / "a.c",), routines=("f",))
