@@ -66,7 +66,7 @@ def parser() -> argparse.ArgumentParser:
     top = CommandParser(
         prog="preflash",
         description="Check the math of an electronic instrument's firmware before it is flashed.",
-        epilog=f"Exit codes: {check.EXITS}. {CAUTION}",
+        epilog=f"Exit codes: {check.SUMMED}, 130 interrupted. {CAUTION}",
     )
     places = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name, module in commands().items():

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 NAME = "check"
 HELP = "build, hunt, judge and report one or more sheets; default: the demo"
 EXAMPLE = "preflash check voice_sheet.py --only hz_from_volts"
-EXITS = "0 all hold, 1 something fails, 2 sheet or usage error, 3 undecided, vacuous or blocked, 130 interrupted"
+SUMMED = "0 all hold, 1 something fails, 2 sheet or usage error, 3 undecided, vacuous or blocked"
+EXITS = f"{SUMMED} (no compiler, C that does not compile), 130 interrupted"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
