@@ -298,7 +298,7 @@ def _discover(
 
     def one(at: int, source: Path) -> tuple[DebugInfo | None, Ran, Path]:
         unit = work / f"look{at}{_unit_suffix(plan, source)}"
-        unit.write_text(loop_source.unit(source, (), has_main=False))
+        unit.write_text(loop_source.unit(source, (), has_main=False) + loop_source.END)
         made = f"look{at}.o"
         keep = _DISCOVERY_KEEP[plan.compiler.family]
         more = c_only if plan.language(source) == "c" else ()
@@ -347,7 +347,7 @@ def _compile_unit(
     main = info.functions.get("main")
     text = loop_source.unit(source, functions, has_main=main is not None, cpp=cpp, calls=calls,
                             known=info.functions.values(), words=dict(plan.request.peripherals))
-    unit.write_text(text + machine_source.generate_all(machines, cpp=cpp) + paths)
+    unit.write_text(text + machine_source.generate_all(machines, cpp=cpp) + paths + loop_source.END)
     made, rule = unit.with_suffix(".o"), unit.with_suffix(".d")
     strict = strict_flags(plan.compiler, plan.request.variant) or _NO_CHECKS
     own = (*plan.own, f"-ffile-prefix-map={work}={linking.MAPPED}", *strict)

@@ -15,6 +15,8 @@ import shlex
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from firmware_shim.pip_compiler import INSIDE
+
 # Variables that hold folders of headers.
 SEARCHED = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH")
 _SYSTEM = ("/usr/", "/lib/", "/lib64/")
@@ -69,8 +71,8 @@ def searched_folders(files: Iterable[str], base: str) -> list[str]:
 
 
 def is_authors(file: str) -> bool:
-    """Whether a file is not one of the system's."""
-    return not file.startswith(_SYSTEM)
+    """Whether a file is not one of the system's, or of a compiler's that lies elsewhere."""
+    return not file.startswith(_SYSTEM) and INSIDE not in file
 
 
 def asked_for(files: Iterable[str]) -> tuple[list[str], bool]:

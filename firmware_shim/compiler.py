@@ -20,6 +20,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from firmware_shim.errors import CompilerMissing, PlatformUnsupported
+from firmware_shim.pip_compiler import direct, names_it, without_own_warning
 
 TIME_LIMIT_SECONDS = 120.0
 _INSTALL = "install one (Debian, Ubuntu: apt install gcc; Fedora: dnf install gcc), or set CC to its path"
@@ -45,6 +46,11 @@ class Compiler:
     processor: str
     processor_features: str
     programs: str = ""
+
+    @property
+    def line(self) -> str:
+        """The command as one text, for a shell."""
+        return shlex.join(self.command)
 
     @property
     def identity(self) -> dict[str, object]:
@@ -87,11 +93,11 @@ def run(
         except subprocess.TimeoutExpired:
             os.killpg(process.pid, signal.SIGKILL)
             out, err = process.communicate()
-            return Ran(-1, out, err, timed_out=True)
+            return Ran(-1, out, without_own_warning(err), timed_out=True)
         except BaseException:
             os.killpg(process.pid, signal.SIGKILL)
             raise
-    return Ran(process.returncode, out, err)
+    return Ran(process.returncode, out, without_own_warning(err))
 
 
 def find_compiler(explicit: str | None = None, cache: Path | None = None) -> Compiler:
@@ -106,7 +112,7 @@ def find_compiler(explicit: str | None = None, cache: Path | None = None) -> Com
     if not chosen:
         chosen, named_by = os.environ.get("CC", "").strip(), "the environment variable CC"
     if chosen:
-        words = tuple(shlex.split(chosen))
+        words = direct(tuple(shlex.split(chosen)), named_by)
         path = shutil.which(words[0]) if words else None
         if path is None:
             raise CompilerMissing(
@@ -230,7 +236,8 @@ def _probe(command: tuple[str, ...], named_by: str) -> dict[str, str]:
             "set CC to a gcc or clang",
         )
     lines = version.out.strip().splitlines() or ["unknown version"]
-    return {"family": family, "version": lines[0].strip(), "target": target.out.strip()}
+    told = f"{lines[0].strip()} (ziglang)" if names_it(command) else lines[0].strip()
+    return {"family": family, "version": told, "target": target.out.strip()}
 
 
 @functools.cache

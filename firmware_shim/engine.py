@@ -10,6 +10,7 @@ import errno
 import functools
 import hashlib
 import os
+import shlex
 import subprocess
 import tempfile
 from dataclasses import dataclass
@@ -110,7 +111,7 @@ def processor_key() -> str:
 
 
 def compile_own(sources: list[Path], name: str, compiler: str, cache: Path, *, extra_text: str = "") -> Path:
-    """Compile C of our own into a shared library, content-addressed under cache.
+    """Compile C of our own into a shared library, content-addressed under cache. compiler: a command, as for a shell.
 
     Errors: CompilerMissing when the compiler cannot be started; ShimError when our own C is refused.
     """
@@ -127,7 +128,7 @@ def compile_own(sources: list[Path], name: str, compiler: str, cache: Path, *, e
     with tempfile.TemporaryDirectory(dir=target.parent, prefix=".making-") as folder:
 
         def compiled(words: list[str]) -> None:
-            command = [compiler, *words]
+            command = [*shlex.split(compiler), *words]
             try:
                 run = subprocess.run(command, capture_output=True, text=True, cwd=folder, env={**os.environ, "LC_ALL": "C"})
             except OSError as problem:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import cffi
 
 from firmware_shim.build_cache import cached_info
+from firmware_shim.clang_strict import mixed_comparisons
 from firmware_shim.job import Event
 
 if TYPE_CHECKING:
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 # Kinds that tell of a variable instead of a place; see recorder_globals.h.
 BEYOND = ("read outside", "write outside", "read of the ended local", "write of the ended local",
           "copy between overlapping stretches", "read of freed memory", "write of freed memory")
+SIGN = "implicit conversion changes the sign"
+# Where it is compared the result is another; anywhere else every bit is kept, as where a phase wraps.
+SIGN_COMPARED = "negative number compared as unsigned"
 HEADER = Path(__file__).parent / "runtime" / "recorder.h"
 
 
@@ -72,6 +76,8 @@ class EventTable:
         for entry in self.table.event[0 : min(64, int(self.table.used))]:
             operands = [operand_text(entry.operand[k]) for k in range(min(2, int(entry.operands)))]
             kind = self.text(entry.kind)
+            if kind == SIGN and self.compared(entry):
+                kind = SIGN_COMPARED
             shown = f"{kind} ({', '.join(filter(None, operands))})" if any(operands) else kind
             bits = tuple(int(entry.operand[k].bits) for k in range(int(entry.operands)))
             if kind in BEYOND:
@@ -87,6 +93,11 @@ class EventTable:
         from firmware_shim.call_sites import call_site  # its import costs more than a warm build
 
         return call_site(Path(self.path), offset)
+
+    def compared(self, entry: Any) -> bool:
+        """Whether a signed integer is compared with an unsigned one in an entry's line; its file may be a path's end only."""
+        file, line = self.text(entry.file), int(entry.line)
+        return any(place == line and path.endswith(file) for path, place in mixed_comparisons(Path(self.path)))
 
     def beyond(self, kind: str, entry: Any) -> Event:
         """An access next to a variable of the firmware: its code address becomes a line."""

@@ -51,7 +51,7 @@ class _Row:
     value: bool = False
 
 
-_TARGET, _LINK = "describes the target processor", "for the linker; the host links its own way"
+TARGET, _LINK = "describes the target processor", "for the linker; the host links its own way"
 _WARN, _OUT = "changes messages only", "changes what is written where, not what the code means"
 _OURS = "set by the host build itself"
 
@@ -60,11 +60,11 @@ TABLE: tuple[_Row, ...] = (
     _Row(r"-[DU].+", "keep"),
     _Row(r"-(I|include|imacros|isystem|iquote|idirafter)", "path", value=True),
     _Row(r"-(I|isystem|iquote|idirafter).+", "path"),
-    _Row(r"-mllvm|-target|-arch", "drop", _TARGET, value=True),
+    _Row(r"-mllvm|-target|-arch", "drop", TARGET, value=True),
     _Row(r"-MD|-MMD|-MP|-MG|-MM?", "drop", _OUT),
     _Row(r"-M[FTQ]", "drop", _OUT, value=True),
     _Row(r"-M[FTQ].+", "drop", _OUT),
-    _Row(r"-m.+|--target=.+", "drop", _TARGET),
+    _Row(r"-m.+|--target=.+", "drop", TARGET),
     _Row(r"--?specs", "drop", "selects the target's C library", value=True),
     _Row(r"--?specs=.+|-nostdinc\+?\+?|--sysroot=.+", "drop", "selects the target's C library"),
     _Row(r"--sysroot|-isysroot", "drop", "selects the target's C library", value=True),
@@ -147,10 +147,10 @@ def host_flags(
             tried.append(group)
         if row.action == "speed":
             speed[group] = row.reason
-    for group, complaint in _refused(tuple(dict.fromkeys(tried)), compiler, language).items():
-        other_language = "valid for" in complaint or "not allowed with" in complaint
+    for group, told in _refused(tuple(dict.fromkeys(tried)), compiler, language).items():
+        other_language = "valid for" in told or "not allowed with" in told
         if not other_language and group not in speed:
-            raise _unknown(" ".join(group), complaint, compiler)
+            raise _unknown(" ".join(group), told, compiler)
         reason = "belongs to another language" if other_language else speed[group]
         dropped.append((" ".join(group), reason))
         kept = [k for k in kept if k != group]
@@ -210,13 +210,14 @@ def _refused(
     groups: tuple[tuple[str, ...], ...], compiler: Compiler, language: str
 ) -> dict[tuple[str, ...], str]:
     """Flags the compiler refuses or ignores, each with its first complaint; one run when all are good."""
-    if not groups or not _complaint(tuple(w for g in groups for w in g), compiler, language):
+    if not groups or not complaint(tuple(w for g in groups for w in g), compiler, language):
         return {}
-    complaints = {group: _complaint(group, compiler, language) for group in groups}
-    return {group: complaint for group, complaint in complaints.items() if complaint}
+    complaints = {group: complaint(group, compiler, language) for group in groups}
+    return {group: said for group, said in complaints.items() if said}
 
 
-def _complaint(words: tuple[str, ...], compiler: Compiler, language: str) -> str:
+def complaint(words: tuple[str, ...], compiler: Compiler, language: str) -> str:
+    """A compiler's first complaint about options, "" where it has none."""
     strict: tuple[str, ...] = ()
     if compiler.family == "clang":
         strict = ("-Werror=unknown-warning-option", "-Werror=ignored-optimization-argument")

@@ -20,6 +20,10 @@ from firmware_shim.scalar_types import PREFIX, element_type
 __all__ = ["PREFIX", "RENAMED_MAIN", "check_prototype", "element_type", "loop", "loop_symbol", "unit"]
 
 RENAMED_MAIN = "pf_author_main"
+# What stands between is ours or the sheet's: its conversions are not the author's.
+_BEGIN = ("#if defined(__clang__)\n#pragma clang attribute push"
+          '(__attribute__((no_sanitize("implicit-conversion"))), apply_to = function)\n#endif\n')
+END = "#if defined(__clang__)\n#pragma clang attribute pop\n#endif\n"
 
 
 def loop_symbol(routine: str) -> str:
@@ -94,7 +98,7 @@ def unit(
     source: Path, functions: Sequence[Function], *, has_main: bool, cpp: bool = False,
     calls: Sequence[CallCode] = (), known: Iterable[Function] = (), words: Mapping[int, int] | None = None,
 ) -> str:
-    """A whole generated unit: the author's file unchanged, then the loops.
+    """A whole generated unit but for its END: the author's file unchanged, then the loops.
 
     Shape:  ``calls`` that the sheet writes out, ``known`` the functions of this unit, ``words`` address -> value
             of declared peripheral words.
@@ -119,4 +123,4 @@ def unit(
         loops = call_source.HELPERS + loops
     if loops and cpp:
         loops = 'extern "C" {\n' + loops + "}\n"
-    return text + loops
+    return text + _BEGIN + loops

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _RUNTIME = Path(__file__).parent / "runtime"
 _RECORDER = ("-O2", "-std=gnu11", "-fPIC", "-fvisibility=hidden", "-fno-builtin", "-fno-stack-protector", "-fno-lto")
+RECORDERS = ("recorder", "recorder_format")
 _FLAGS = {
     "recorder": (*_RECORDER, "-mgeneral-regs-only"),
     "recorder_format": _RECORDER,
@@ -28,7 +29,7 @@ _FLAGS = {
 
 def own_parts(request: Request) -> list[str]:
     """Which parts a request needs."""
-    parts = ["recorder", "recorder_format"] if request.variant == "strict" else []
+    parts = list(RECORDERS) if request.variant == "strict" else []
     return parts + (["pitch_measure"] if any(chain.rendered for chain in request.chains) else [])
 
 

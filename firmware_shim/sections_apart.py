@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from firmware_shim.compiler import Ran, run
+from firmware_shim.pip_compiler import names_it
 
 FLAGS = ("-ffunction-sections", "-fdata-sections")
 # Where the section before comes back, what a line belongs to cannot be told from the lines before it.
@@ -103,10 +104,13 @@ def _without_constructors(text: str) -> str | None:
 
 
 def compile_apart(command: Sequence[str], unit: str, made: str, folder: Path) -> Ran:
-    """Compile a unit as the command says, by way of its assembly; straight where an assembler does not take that.
+    """Compile a unit as the command says, by way of its assembly; straight where an assembler does not take that, or where
+    the package ziglang would write its list of headers anew for the assembly.
 
     The log is that of the compiler.
     """
+    if names_it(tuple(command)):
+        return run([*command, "-c", unit, "-o", made], folder=folder)
     listing = Path(unit).with_suffix(".s").name
     ran = run([*command, "-S", unit, "-o", listing], folder=folder)
     if ran.code != 0:

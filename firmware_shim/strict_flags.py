@@ -8,13 +8,15 @@ from pathlib import Path
 
 from firmware_shim.compiler import Compiler
 
+# The warning tells of comparisons in which a changed sign changes the result; see events.py.
+_CONVERSIONS = ("-fsanitize=implicit-conversion", "-Wsign-compare")
 _STRICT = {
     "gcc": ("-fsanitize=undefined,float-cast-overflow,bounds-strict", "-fno-sanitize=vptr"),
     # One option each: a wrapper was seen to read only the first word of a list (zig cc 0.17).
     "clang": (
         "-fsanitize=undefined",
         "-fsanitize=float-cast-overflow",
-        "-fsanitize=implicit-conversion",
+        *_CONVERSIONS,
         "-fno-sanitize=vptr",
         "-fno-sanitize=function",
     ),
@@ -37,6 +39,8 @@ _BELIEVE = {"gcc": ("-fno-tree-fre", "-fno-tree-pre", "-fno-code-hoisting")}
 
 def strict_flags(compiler: Compiler, variant: str) -> tuple[str, ...]:
     """Flags behind the author's own; () for a build without checks."""
+    if variant == "clang strict":
+        return ("-fno-sanitize=all", *_CONVERSIONS)
     if variant == "strict":
         return _STRICT[compiler.family] + _ADDRESSES[compiler.family] + _told_apart(compiler)
     return _STRICT[compiler.family] if variant.endswith("strict") else ()

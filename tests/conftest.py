@@ -13,6 +13,9 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from firmware_shim.clang_strict import clang_words
+from firmware_shim.installing import how_to_install
+
 # Hypothesis's own example database would make a run depend on the one before it.
 settings.register_profile("quick", derandomize=True, deadline=None, database=None, max_examples=60)
 settings.register_profile("full", derandomize=False, deadline=None, database=None, max_examples=600)
@@ -97,3 +100,12 @@ def gcc() -> str:
 def arm_gcc() -> str:
     """Path of the board's C compiler."""
     return _found_or_skip("arm-none-eabi-gcc", "gcc-arm-none-eabi")
+
+
+@pytest.fixture(scope="session")
+def clang() -> str:
+    """The compiler of the strict build's second pass."""
+    words = clang_words()
+    if words is None:
+        pytest.skip(f"needs clang or the package ziglang: {how_to_install('compiler')}")
+    return words[0]

@@ -8,14 +8,12 @@ import shlex
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from firmware_shim.board_build import build_board
 from firmware_shim.build import Built, Request, build
+from firmware_shim.clang_strict import build_clang_strict
 from firmware_shim.compile_commands import flags_for
 from firmware_shim.compile_messages import without_effect
 from firmware_shim.compiler import find_compiler
@@ -29,29 +27,31 @@ from reference import tracing
 from verify.calls import call_code, prototype_text, reachable, target_of
 from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
-from verify.domain import MOST_ORDINALS, Domain, sampled
+from verify.conversions import second_pass
+from verify.domain import MOST_ORDINALS, Domain
 from verify.errors import BindingError
-from verify.grids import SMALLEST_SIZE, fits, rounded_list
-from verify.hunting.places import marks
+from verify.grids import fits, rounded_list
 from verify.image_notes import image_notes
 from verify.interrupted_functions import machines_of
 from verify.machines.code import code_of
 from verify.paths.binding import as_run, chain_code, path_target, runs_in, with_stages
 from verify.routine import Board, Bound, Routine
-from verify.sheet import ALL_BUILDS, Sheet
+from verify.sheet import ALL_BUILDS, KNOWN_BUILDS, Sheet
 from verify.strict_beside_host import beside_host
 from verify.stub_notes import guess_notes
+from verify.thinning import thinned
 
 __all__ = ["prototype_text", "reachable"]
 
-SAMPLED_PRODUCT = 2**24
+OTHERS = {"narrow": build_narrow, "clang strict": build_clang_strict}
 
 
 @dataclass(frozen=True)
 class Bench:
     """One build of the sheet, ready to run: bound routines, or the reason why it is blocked.
 
-    apart: routines that cannot run in it although others do, with the reason; levels: the same at other optimisation.
+    apart: routines that cannot run in it although others do, with the reason; levels: the same at other optimisation;
+    unseen: why clang's checks are missing beside the strict build.
     """
 
     build: str
@@ -61,6 +61,7 @@ class Bench:
     problem: ShimError | None = None
     apart: Mapping[str, ShimError] = field(default_factory=dict)
     levels: Mapping[str, Built] = field(default_factory=dict)
+    unseen: ShimError | None = None
 
 
 def cache_folder() -> Path:
@@ -119,8 +120,8 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
                 return finished_image(request_for(sheet, variant), sheet.core or "", cache, apart)
             if variant.startswith("board"):
                 return build_board(request_for(sheet, variant), sheet.core or "", cache)
-            if variant == "narrow":
-                return build_narrow(request_for(sheet, variant), cache)
+            if variant in OTHERS:
+                return OTHERS[variant](request_for(sheet, variant), cache)
             return build(request_for(sheet, variant), cache)
         except ShimError as problem:
             return problem
@@ -133,15 +134,20 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
     if builds is None and sheet.builds is ALL_BUILDS and widths_matter(sheet, dict(zip(variants, results, strict=True))):
         # What overflows there and not here is seen in no other build.
         variants, results = (*variants, "board strict"), [*results, attempt("board strict")]
+    second = second_pass(results[1], attempt) if builds is None and sheet.builds in (KNOWN_BUILDS, ALL_BUILDS) else None
+    unseen = second if isinstance(second, ShimError) else None  # nobody asked for it: said, but nothing is blocked
+    if isinstance(second, Built):
+        variants, results = (*variants, "clang strict"), [*results, second]
     benches = []
     for variant, result in zip(variants, results, strict=True):
         if isinstance(result, ShimError):
             benches.append(Bench(variant, None, {}, None, result))
             continue
-        own = find_compiler(sheet.compiler, cache).path if variant.startswith("board") else result.compiler.path
+        own = find_compiler(sheet.compiler, cache).line if variant.startswith(("board", "clang")) else result.compiler.line
         engine = build_engine(own, cache)
         missing = apart if variant == "board" else {}
-        benches.append(Bench(variant, result, bind_all(sheet, result, cache, own, missing), engine, apart=missing))
+        benches.append(Bench(variant, result, bind_all(sheet, result, cache, own, missing), engine, apart=missing,
+                             unseen=unseen if variant == "strict" else None))
     return beside_host(with_hosts(sheet, benches, cache))
 
 
@@ -188,7 +194,7 @@ def widths_matter(sheet: Sheet, results: Mapping[str, Built | ShimError]) -> boo
 def ready_engine(sheet: Sheet) -> Path | None:
     """The engine of this computer's compiler, compiled when it is not there yet; None when there is no compiler."""
     try:
-        return build_engine(find_compiler(sheet.compiler, cache_folder()).path, cache_folder())
+        return build_engine(find_compiler(sheet.compiler, cache_folder()).line, cache_folder())
     except ShimError:
         return None
 
@@ -209,10 +215,11 @@ def with_hosts(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
             return replace(bind(bound.routine, built, built.info, bound.peripherals), board=bound.board)
 
         board = Board(sheet.core or "", float(sheet.sample_rate_hz), sheet.clock_hz and float(sheet.clock_hz),
-                      sheet.default_nan, rebuilt)
+                      sheet.default_nan, rebuilt, board_library)
         return replace(bound, board=board, host=host.bounds.get(name) if host else None)
 
     board = next((bench for bench in benches if bench.build == "board"), None)
+    board_library = board.built.compiler.c_library if board is not None and board.built is not None else ""
     said = {name: notes_of_image(sheet, name, board.built) for name in board.bounds} if board else {}
     if any(said.values()):
         benches = [replace(bench, bounds={name: replace(bound, notes=(*bound.notes, *said.get(name, ())))
@@ -230,7 +237,7 @@ def bind_all(sheet: Sheet, built: Built, cache: Path, compiler: str = "",
                 if runs_in(routine, built.variant) and not apart_of(routine, apart or {})]
     bounds = with_stages({routine.name: bind(routine, built, info, words) for routine in run_here})
     if not built.variant.endswith("strict"):
-        bounds = with_screens(bounds, compiler or built.compiler.path, cache)
+        bounds = with_screens(bounds, compiler or built.compiler.line, cache)
     for name, bound in bounds.items():
         partners = {}
         for claim in bound.routine.claims:
@@ -318,25 +325,6 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
         identity=built.key,
         peripherals=peripherals,
     )
-
-
-@lru_cache(maxsize=32)
-def thinned(domain: Domain) -> Domain:
-    """Chosen points per input for a product too large to count through: marks and an even cover."""
-    share = max(8, int(SAMPLED_PRODUCT ** (1 / len(domain.grids))))
-    chosen = []
-    for grid in domain.grids:
-        if grid.count <= share:
-            chosen.append(np.arange(grid.count))
-            continue
-        index = marks(grid, (2, 3, 12), ())
-        sizes = np.abs(grid.doubles(index))
-        index = index[(sizes >= SMALLEST_SIZE) | (sizes == 0)]
-        if len(index) > share // 2:
-            index = index[np.linspace(0, len(index) - 1, share // 2).astype(int)]
-        spread = grid.nearest_indices(np.linspace(float(grid.low), float(grid.high), share - len(index)))
-        chosen.append(np.unique(np.concatenate([index, spread])))
-    return sampled(domain, chosen)
 
 
 def with_screens(bounds: dict[str, Bound], compiler: str, cache: Path) -> dict[str, Bound]:

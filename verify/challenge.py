@@ -194,7 +194,7 @@ def challenge(sheet: Sheet, plan: Plan, *, sample: int | None = None, seed: int 
             raise UsageError("nothing to challenge", where=", ".join(s.name for s in bed.paths), why="no edit was found",
                              todo="name the C or C++ files that hold the math")
         original = bed.built(None)
-        engine = build_engine(original.compiler.path, cache_folder())
+        engine = build_engine(original.compiler.line, cache_folder())
         crew = stack.enter_context(Crew(engine, workers))
         judge = Judge(sheet, original, engine, crew, plan, folder, progress)
         found = Challenge(possible=possible)

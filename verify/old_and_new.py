@@ -137,7 +137,7 @@ def make_pair(sheet: Sheet, older: Older) -> Pair:
     pair = Pair({}, {}, missing)
     if old is None:
         return pair
-    pair.engine = build_engine(new.compiler.path, cache)
+    pair.engine = build_engine(new.compiler.line, cache)
     pair.same_code = build_keys({"host": old})[0] == build_keys({"host": new})[0]
     for routine in sheet.routines:
         bound = bind(routine, new, new.info, words)

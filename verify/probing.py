@@ -52,6 +52,10 @@ class Prober:
         self.costs: dict[str, Any] = {}
         self.outputs_of_paths: dict[tuple[str, str], np.ndarray] = {}
 
+    def families(self) -> dict[str, str]:
+        """Build -> family of the compiler that built it."""
+        return {build: built.compiler.family for build, built in self.builts.items()}
+
     def kept_outputs(self, bound: Bound) -> np.ndarray | None:
         """Every result of a path whose hunt kept them, by ordinal."""
         return self.outputs_of_paths.get((bound.build, bound.routine.name))

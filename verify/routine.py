@@ -101,6 +101,7 @@ class Board:
     clock_hz: float | None = None
     default_nan: bool = False
     rebuilt: Callable[[str], Bound | None] = field(default=lambda flag: None, compare=False, repr=False)
+    c_library: str = ""
 
 
 @dataclass(frozen=True)

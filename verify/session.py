@@ -20,6 +20,7 @@ from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
 from firmware_shim.job import NOT_TRIED, Test
 from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches, notes_of_image, ready_engine
+from verify.board_library import library_first
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
 from verify.evidence import Evidence, Total, same_results
@@ -105,6 +106,7 @@ class Check:
     @contextlib.contextmanager
     def opened(self) -> Iterator[None]:
         """Built, bound and with workers at hand: entry() works inside, in any order of routines."""
+        library_first(self.sheet, self.progress)
         self.started = datetime.now(UTC).isoformat(timespec="seconds")
         self.clock = time.monotonic()
         self.benches: list[Bench] = []
@@ -233,9 +235,8 @@ class Check:
             return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in routine.claims
                     if judged_in(c, bench.build)]
         bound = bench.bounds.get(routine.name)
-        if bound is None:
-            return []  # a path that ends in a machine, where no machine runs
-        claims = claims_for(bound)
+        if bound is None or not (claims := claims_for(bound)):
+            return []  # a path that ends in a machine, where no machine runs; a build for one claim, which was dropped
         tests: list[Test] = []
         slots: list[int] = []
         for claim in claims:

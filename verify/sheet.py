@@ -34,7 +34,7 @@ from verify.units import check_unit
 PROTECTIVE_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour")
 KNOWN_BUILDS = ("host", "strict")
 ALL_BUILDS = (*KNOWN_BUILDS, "board")
-NAMED_BUILDS = (*ALL_BUILDS, "board strict", "narrow")  # all that a sheet may ask for
+NAMED_BUILDS = (*ALL_BUILDS, "board strict", "clang strict", "narrow")  # all that a sheet may ask for
 STANDARD_FLAGS = ("-O2",)  # when the sheet says nothing; a compile_commands.json says it all
 
 

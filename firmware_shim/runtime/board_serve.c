@@ -18,9 +18,8 @@ static int32_t ask(int32_t number, uint32_t a, uint32_t b, uint32_t c, uint32_t 
 }
 
 /* Offsets as in struct pf_served. */
-__attribute__((naked, noinline)) static void call(struct pf_served *asked)
+__attribute__((naked, noinline)) static void call(__attribute__((unused)) struct pf_served *asked)
 {
-    (void)asked;
     __asm__ volatile("push {r4, r5, r6, lr}\n\tmov r4, r0\n\tmov r5, sp\n\t"
 #if defined(__ARM_FP)
                      "ldr r1, [r4, #24]\n\tvmsr fpscr, r1\n\t"

@@ -117,7 +117,7 @@ def test_messages_when_something_is_missing(tmp_path: Path, monkeypatch: pytest.
         build_board(Request((tmp_path / "part.c",), compiler="gcc"), "cortex-m4f", cache())
     with monkeypatch.context() as patch:
         patch.setattr(importlib.util, "find_spec", lambda name: None)
-        with pytest.raises(BoardMissing, match=r"pip install 'preflash\[board\]'"):
+        with pytest.raises(BoardMissing, match=r"pip install .*\[board\]"):
             build_board(request, "cortex-m4f", cache())
     (tmp_path / "bad.c").write_text("float twice(float x) { return y; }\n")
     with pytest.raises(CompileFailed, match=r"bad.c does not compile for cortex-m4f") as caught:

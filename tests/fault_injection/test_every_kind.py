@@ -28,7 +28,7 @@ pytestmark = pytest.mark.usefixtures("gcc")
 
 SHIM = Path(__file__).parents[2] / "firmware_shim"
 CODES = 4096
-# Only clang tells these; test_strict_recorder.py has a planted narrowing that runs where clang is the compiler.
+# Only clang tells these; those of conversions are planted in test_planted_conversions.py.
 OF_CLANG = {"implicit conversion loses bits", "implicit conversion changes the sign", "broken alignment promise",
             "call through a wrong function type"}
 # Kind -> (fault, right twin), each the body of a function of a code; `at_fault` is true at one code.

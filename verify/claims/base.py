@@ -25,6 +25,9 @@ class Probe(Protocol):
     def outputs(self, bound: Bound, ordinals: Sequence[int]) -> list[bytes | None]:
         """Raw output bits per ordinal; None where the routine did not come back."""
 
+    def families(self) -> dict[str, str]:
+        """Build -> family of the compiler that built it."""
+
     def in_mode(self, bound: Bound, raws: Sequence[bytes], flushed: bool) -> bytes | None:
         """Raw output of raw inputs with subnormals flushed, or kept; None where it did not come back."""
 

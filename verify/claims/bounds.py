@@ -37,7 +37,11 @@ class InBounds(NoUndefinedBehaviour):
                                          "pointers from one table far into another",
                                          "pointers past a table or a local where the compiler is clang")
     wanted: ClassVar[str] = "every access inside what it means"
+    builds: ClassVar[tuple[str, ...]] = ("strict",)
     variants: ClassVar[tuple[str, ...]] = ()
+
+    def told(self, case: Case) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        return self.watched, self.unseen
 
     def test(self, bound: Bound) -> Test | None:
         return None

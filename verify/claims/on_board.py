@@ -9,6 +9,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from firmware_shim.board_pip import NOT_NEWLIB
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Test
 from verify.board_facts import library_functions
@@ -62,6 +63,8 @@ class SameOnBoard(Claim):
         total, slot = case.total, case.slot
         found = Assessment(valid=total.found(slot, "judged"), failing=total.found(slot, "failing"))
         found.every_value = case.every_value
+        if case.bound.board is not None and NOT_NEWLIB in case.bound.board.c_library:
+            found.facts.append(f"the board build has {case.bound.board.c_library}: its functions may give other bits")
         found.first_failing, found.last_failing = total.failing_ends(slot)
         apart, at = total.error(slot, "most")
         found.worst_unit = "ulp" if case.bound.float_output else "steps"

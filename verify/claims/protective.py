@@ -9,10 +9,13 @@ from typing import ClassVar
 
 import numpy as np
 
+from firmware_shim.clang_strict import VARIANT
 from firmware_shim.engine import FLAG_KINDS, NUMPY_TYPES
+from firmware_shim.events import SIGN
 from firmware_shim.job import PHASES, Event, Stop, Test
 from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
 from verify.claims.flushed import same_when_flushed
+from verify.conversions import KEPT, NEEDS_CLANG, OF_CONVERSIONS, watched_words
 from verify.errors import SheetError, nearest_words
 from verify.grids import SMALLEST_SIZE
 from verify.heap_words import heap_words
@@ -176,13 +179,13 @@ class NoUndefinedBehaviour(Claim):
     because: str = PROTECTIVE
     allow: tuple[tuple[str, str], ...] = ()
     name: ClassVar[str] = "no_undefined_behaviour"
-    builds: ClassVar[tuple[str, ...]] = ("strict",)
+    builds: ClassVar[tuple[str, ...]] = ("strict", VARIANT)
     watched: ClassVar[tuple[str, ...]] = (
         "signed overflow", "shifts", "division", "table index of known arrays", "float to integer",
         "null and misaligned access", "accesses next to tables and variables, local ones too",
         "memcpy, strcpy, sprintf and the like")
     unseen: ClassVar[tuple[str, ...]] = (
-        "lossy narrowing (needs clang)", "aliasing and uninitialised reads that change no result",
+        NEEDS_CLANG, "aliasing and uninitialised reads that change no result",
         "pointers far past any table or local", "pointers from one member of a struct into the next")
     wanted: ClassVar[str] = "no undefined behaviour"
     variants: ClassVar[tuple[str, ...]] = ("this computer",)
@@ -199,9 +202,11 @@ class NoUndefinedBehaviour(Claim):
         return False
 
     def sorted_out(self, events: Iterable[Event]) -> tuple[list[Event], dict[str, int]]:
-        """(events that are not allowed, how often each allowance fired)."""
+        """(events that are not allowed, how often each allowance fired). A change of sign that keeps all bits is none."""
         left, fired = [], dict.fromkeys((place for place, _ in self.allow), 0)
         for event in events:
+            if event.kind == SIGN:
+                continue
             place = next((place for place, _ in self.allow if meant(place, event)), None)
             if place is None:
                 left.append(event)
@@ -214,18 +219,30 @@ class NoUndefinedBehaviour(Claim):
         return [f"allowed at {place!r} ({why}): " + (f"{grouped(fired[place])} times" if fired.get(place) else
                 "never fired: remove it, or its line has changed") for place, why in self.allow]
 
+    def wanted_at(self, event: Event) -> str:
+        """What should be in the place of an event."""
+        return KEPT if event.kind in OF_CONVERSIONS else self.wanted
+
+    def told(self, case: Case) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """(what is looked for in this build, what is not)."""
+        return watched_words(case.bound.build, case.probe.families(), self.watched, self.unseen)
+
     def assess(self, case: Case) -> Assessment:
         events, fired = self.sorted_out(case.evidence.events)
         found = Assessment(facts=self.said_of(fired), valid=case.total.count(), failing=len(events))
         found.every_value = case.every_value
-        found.detectors, found.not_watched, found.wanted_text = self.watched, self.unseen, self.wanted
+        found.wanted_text = self.wanted
+        found.detectors, found.not_watched = self.told(case)
         if events:
             # Two checks may see one fault: the one that names what the C does comes first.
             first = min(events, key=lambda e: (e.ordinal < 0, e.ordinal, names_little(e)))
             found.witness = found.worst_at = found.first_failing = max(0, first.ordinal)
             found.error_text = f"{first.text or first.kind} at {event_place(first)}"
+            found.wanted_text = self.wanted_at(first)
             for event in events[:6]:
                 found.facts.append(f"{event.kind}, {event_place(event)}, {grouped(event.count)} times")
+        for event in [event for event in case.evidence.events if event.kind == SIGN][:2]:
+            found.facts.append(f"told apart, not counted: {event.text} at {event_place(event)}: every bit is kept")
         if case.slot >= 0:
             self.beside_host(case, found)
         return found

@@ -36,6 +36,7 @@ def run(options: argparse.Namespace) -> int:
     """Count, print, store reports/NAME_cost.json. Exit 3 when a routine could not be counted."""
     from firmware_shim.crew import Crew
     from verify.binding import make_benches
+    from verify.board_library import library_first
     from verify.console import only_one, width
     from verify.cost import hunted_cost
     from verify.cost_report import entry_of, machine_entry_of, record_of, render
@@ -62,12 +63,13 @@ def run(options: argparse.Namespace) -> int:
         if name not in (*names, *(path.name for path in paths)):
             raise UsageError(f"no routine {name!r} in the sheet", where=str(options.sheet), why="it describes others",
                              todo=nearest_words(name, names))
+    line = ProgressLine()
+    library_first(sheet, line)
     (bench,) = make_benches(sheet, ("board",))
     if bench.built is None or bench.engine is None:
         assert bench.problem is not None
         print(bench.problem)
         return 3
-    line = ProgressLine()
     entries = []
     lacking = False
     with Crew(bench.engine, options.workers) as crew:

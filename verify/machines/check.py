@@ -32,7 +32,7 @@ from verify.witnesses import WitnessFile
 # Of the scripts drawn for this computer's build, one in so many is drawn elsewhere: slower builds, the same claims.
 LONGEST_ON_BOARD = 1 << 21  # samples of a script that came from elsewhere
 LONG_WALL_SECONDS = 10.0  # of a long run's budget, whatever a sample costs
-SHARES = {"strict": 4, "board": 8}
+SHARES = {"strict": 4, "clang strict": 4, "board": 8}
 
 
 def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host: Stand | None = None, core: str = "",
@@ -112,7 +112,8 @@ class MachineCheck:
             if isinstance(built, ShimError):
                 claims += [blocked_entry(claim, build, built.brief()) for claim in self.claims(build)]
                 continue
-            beside = host if build != "strict" or (exact_arithmetic(built) and repeats) else None
+            exact = build == "strict" and exact_arithmetic(built) and repeats
+            beside = host if exact or not build.endswith("strict") else None
             stand = stand_of(self.machine, built, default_nan=self.default_nan, host=beside, core=self.core,
                              clock_hz=self.clock_hz)
             if build == "host":

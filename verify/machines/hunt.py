@@ -230,8 +230,8 @@ class MachineHunt:
         words = [word for claim in self.claims for word in getattr(claim, "variants", ())]
         if any(claim.name == "deterministic" for claim in self.claims):
             words.append("again")
-        if self.stand.build == "strict":
-            words = [word for word in words if word == ON_HOST]
+        if self.stand.build.endswith("strict"):
+            words = [word for word in words if word == ON_HOST and self.stand.build == "strict"]
         return tuple(dict.fromkeys(words))
 
     def generated(self, variants: tuple[str, ...]) -> None:

@@ -140,7 +140,7 @@ def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
     for sample, event in sorted(seen.events, key=lambda pair: (pair[0], names_little(pair[1]))):
         if event not in left:
             continue
-        found.note(1.0, sample, True, event.text or event.kind, claim.wanted,
+        found.note(1.0, sample, True, event.text or event.kind, claim.wanted_at(event),
                    f"{event.text or event.kind} at {event.file.rsplit('/', 1)[-1]}:{event.line}")
     if seen.stop is None and not seen.events and claim.variants:
         beside = compared(seen, claim.variants, {ON_HOST: "with the author's flags alone"}, "the same samples in both builds")

@@ -64,7 +64,7 @@ class Stand:
             input_types=tuple(type_number(c_type_of(grid)) for grid in machine.inputs),
             output_types=tuple(output.type_number for output in machine.outputs),
             flush_to_zero=machine.flush_to_zero != (variant == FLUSHED),
-            events=self.build == "strict",
+            events=self.build.endswith("strict"),
             regions=self.regions,
             peripherals=machine.peripherals,
             call_limit_seconds=machine.call_limit_seconds,

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
+from firmware_shim.board_pip import NOT_NEWLIB
+from firmware_shim.build_inputs import is_authors
 from verify.hunting.plan import Plan
 
 if TYPE_CHECKING:
@@ -36,11 +38,12 @@ def environment(sheet: Sheet, benches: Sequence[Bench], plan: Plan) -> dict[str,
             "compiler": compiler.version,
             "target": compiler.target,
             "c_library": compiler.c_library,
+            "other_library": NOT_NEWLIB in compiler.c_library,
             "processor": compiler.processor,
             "flags": list(built.kept_flags),
             "flags_dropped": [list(pair) for pair in built.dropped_flags],
             "sources": {path.rsplit("/", 1)[-1]: digest for path, digest in built.source_hashes.items()
-                        if not path.startswith("/usr/")},
+                        if is_authors(path)},
         }
     return {
         "tool": version(),
@@ -72,6 +75,9 @@ def not_checked(sheet: Sheet, benches: Sequence[Bench] = ()) -> list[str]:
         *([] if board else ["checked on this computer only; not your board's code"]),
         *(["machines in the 32-bit build"] if sheet.machines and any(b.build == "narrow" for b in benches) else []),
         *(["machines in the board's own code (they ran on this computer only)"] if board and sheet.machines else []),
+        *(f"the board's own C library: this board build has {b.built.compiler.c_library}" for b in benches
+          if b.build == "board" and b.built is not None and NOT_NEWLIB in b.built.compiler.c_library),
+        *(f"lossy narrowing: the pass by clang is not there ({b.unseen.what}: {b.unseen.why})" for b in benches if b.unseen),
         "analogue parts, converters, wiring, voltages",
         "data shared with interrupts",
         "wait states, caches" if board else "wait states, caches, cycles on the board",

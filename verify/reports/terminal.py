@@ -214,7 +214,8 @@ def heading(record: dict[str, Any], width: int) -> list[str]:
     if record["note"]:
         lines += textwrap.wrap(record["note"], width)
     for name, build in record["environment"]["builds"].items():
-        lines += wrapped(name, f"{build['compiler']}, {' '.join(build['flags'])}", width)
+        library = f", {build['c_library']}" if build.get("other_library") else ""
+        lines += wrapped(name, f"{build['compiler']}{library}, {' '.join(build['flags'])}", width)
     dropped = [pair[0] for build in record["environment"]["builds"].values() for pair in build["flags_dropped"]]
     if dropped:
         lines += wrapped("dropped", f"{' '.join(dict.fromkeys(dropped))} (target options, not for this host)", width)
