@@ -58,7 +58,7 @@ class Request:
            ``peripherals`` (address, value) of 32-bit words, set before each call; for the board only: ``image`` a
            finished .elf or .o to run instead of the sources, ``init_array`` run its constructors first, ``libraries``
            archives that are linked before the compiler's own C library; ``apart`` whether each routine gets a library of
-           its own.
+           its own, ``together`` (routine, another whose loop it is run with).
     """
 
     sources: tuple[Path, ...]
@@ -79,6 +79,7 @@ class Request:
     init_array: bool = False
     libraries: tuple[Path, ...] = ()
     apart: bool = True
+    together: tuple[tuple[str, str], ...] = ()
 
     def all_loops(self) -> list[str]:
         """Names of all that gets a loop."""

@@ -54,7 +54,10 @@ def parts_of(request: Request) -> dict[str, Part]:
         found[machine.name] = list(machine_source.symbols(machine.name))
     if len(found) < 2:
         return {}
-    return {name: Part(f"part{number}.so", tuple(symbols)) for number, (name, symbols) in enumerate(found.items())}
+    whole = {name: [*symbols, *(symbol for one, other in request.together if one == name for symbol in found[other])]
+             for name, symbols in found.items()}
+    return {name: Part(f"part{number}.so", tuple(dict.fromkeys(symbols)))
+            for number, (name, symbols) in enumerate(whole.items())}
 
 
 def link_all(plan: _Plan, work: Path, objects: Sequence[str], link: Link) -> tuple[Ran, dict[str, str]]:

@@ -78,6 +78,7 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         database = sheet.file.parent / sheet.compile_commands
         sources = [(sheet.file.parent / source).absolute() for source in sheet.sources]
         own = tuple((source, shlex.join(words)) for source, words in flags_for(database, sources).items())
+    known = {routine.name for routine in sheet.routines}
     # Where a setter may come in the middle of a function, both are one machine.
     interrupted = machines_of(sheet.routines) if variant == "board" else []
     return Request(
@@ -98,6 +99,8 @@ def request_for(sheet: Sheet, variant: str) -> Request:
         image=Path(sheet.image) if sheet.image and variant == "board" else None,
         init_array=bool(sheet.init_array) and variant == "board",
         libraries=tuple(map(Path, sheet.board_libraries)) if variant.startswith("board") else (),
+        together=tuple((routine.name, other) for routine in sheet.routines for claim in routine.claims
+                       if (other := claim.partner_of(routine)) and other in known),
     )
 
 

@@ -9,8 +9,9 @@ import pytest
 from scipy import signal
 
 from verify.claims.gain import Measured, measured_db
+from verify.claims.poles import pole_size
 from verify.claims.randomness import least_period
-from verify.claims.stability import pole_size, repeats
+from verify.claims.stability import repeats
 from verify.grids import binary32, integers
 from verify.machines.drives import ends_and_middle, settings
 from verify.machines.machine import event
