@@ -56,17 +56,23 @@ int32_t by_switch(uint8_t code)
 	}
 }
 int32_t too_far(uint8_t code) { return code * 9000000; }
+int32_t there(int32_t code) { return code * 4 + 1; }
+int32_t back(int32_t more) { return (more - 1) / 4; }
 """,
     "part_sheet.py": """\
-from verify import Sheet, codes, stays_within
+from verify import Sheet, codes, integers, inverse_of, stays_within
 part = Sheet(sources=["part.c", "helper.c"], flags="-O2", builds=BUILDS, **MORE)
-for name in NAMES:
+for name in PLAIN:
     part.function(name, inputs=[codes("code", bits=8)], output="",
                   claims=[stays_within(-1200, 1200, because="invented")])
+part.function("there", inputs=[integers("code", 0, 255, "")], output="",
+              claims=[inverse_of("back", lsb=0, because="invented")])
+part.function("back", inputs=[integers("more", 1, 1021, "")], output="", claims=[])
 # FOLDER
 """,
 }
-NAMES = ["by_helper", "by_table", "by_pointer", "by_constant", "same_constant", "by_macro", "by_switch", "too_far"]
+PLAIN = ["by_helper", "by_table", "by_pointer", "by_constant", "same_constant", "by_macro", "by_switch", "too_far"]
+NAMES = [*PLAIN, "there", "back"]
 EVERY = set(NAMES)
 # What is edited: file, old text, new text, and the routines that reach it.
 EDITS: dict[str, tuple[str, str, str, set[str]]] = {
@@ -84,6 +90,8 @@ EDITS: dict[str, tuple[str, str, str, set[str]]] = {
     "a function in a table": ("part.c", "x - 1", "x - 2", {"by_pointer"}),
     "a table of jumps": ("part.c", "case 3: return 5", "case 6: return 5", {"by_switch"}),
     "an overflow": ("part.c", "9000000", "9000001", {"too_far"}),
+    "what undoes another": ("part.c", "(more - 1) / 4", "(more + 1) / 4", {"there", "back"}),
+    "what another undoes": ("part.c", "code * 4 + 1", "code * 4 + 2", {"there"}),
     "lines only": ("part.c", "static const int16_t", "/* one\n * two\n */\n\nstatic const int16_t", set()),
     "a function before": ("part.c", "int32_t by_helper", "int32_t more(int x) { return x * 77 + (int)(x * 0.7f); }\n"
                                                          "int32_t by_helper", set()),
@@ -102,7 +110,7 @@ def folder(tmp_path: Path) -> Path:
 
 def written(folder: Path, builds: list[str], more: str = "{}") -> None:
     for name, text in FILES.items():
-        text = text.replace("BUILDS", repr(builds)).replace("MORE", more).replace("NAMES", repr(NAMES))
+        text = text.replace("BUILDS", repr(builds)).replace("MORE", more).replace("PLAIN", repr(PLAIN))
         text = text.replace("FOLDER", str(folder))  # whatever other tests have stored is about other sheets
         (folder / name).write_text(text)
 
@@ -174,8 +182,8 @@ def test_a_result_of_another_type_counts_where_the_code_is_the_same(folder: Path
     code.write_text(code.read_text().replace("int32_t too_far", "uint32_t too_far"))
     after = entries(folder, fresh=False)
 
-    words = [{claim["verdict"] for claim in found[-1]["claims"] if claim["claim"] == "stays_within"}
-             for found in (before, after)]
+    words = [{claim["verdict"] for entry in found if entry["name"] == "too_far" for claim in entry["claims"]
+              if claim["claim"] == "stays_within"} for found in (before, after)]
     assert [{"holds"}, {"fails"}] == words
 
 
