@@ -18,6 +18,8 @@ SCREEN_FACTOR = 16
 MOST_EXACT = 48
 SPANNED = ("absolute", "lsb", "hz", "volts")
 MOST_SHIFTS = 64
+# A branch on which all errors are below a sixteenth of the limit is the one that was taken.
+CLEARLY = 15 / 16
 
 
 def accurate(claim: Accurate, seen: Observation) -> Judgement:
@@ -51,12 +53,13 @@ def followed(claim: Accurate, seen: Observation, wanted: Any) -> Any:
         first = max(0, decision.sample - decision.band_samples - 1)
         end = min([d.sample - d.band_samples - 1 for d in decisions[number + 1 :]] + [seen.done])
         end = max(end, min(seen.done, decision.sample + decision.band_samples + 2))
-        best = beyond_in(claim, seen, trajectory, first, end)
-        if best <= 0:
+        best, limit = beyond_in(claim, seen, trajectory, first, end)
+        # Within the limit is not enough: what a branch leaves behind is where the next segment starts.
+        if best <= -limit * CLEARLY:
             continue
         for shift in _alternatives(decision.band_samples):
             other = wanted.shifted({**shifts, number: shift})
-            size = beyond_in(claim, seen, other, first, end)
+            size, _ = beyond_in(claim, seen, other, first, end)
             if size < best:
                 best, trajectory, kept = size, other, shift
         if trajectory.shifts.get(number, 0):
@@ -64,14 +67,14 @@ def followed(claim: Accurate, seen: Observation, wanted: Any) -> Any:
     return trajectory
 
 
-def beyond_in(claim: Accurate, seen: Observation, trajectory: Any, first: int, end: int) -> float:
-    """Largest excess over the limit among the samples [first, end); not above zero where all hold."""
+def beyond_in(claim: Accurate, seen: Observation, trajectory: Any, first: int, end: int) -> tuple[float, float]:
+    """(largest excess over the limit among the samples [first, end), not above zero where all hold; the limit)."""
     if end <= first:
-        return 0.0
+        return 0.0, 0.0
     wanted, bound = trajectory.screen_part(first, end)
     errors, _, low, high = errors_of(claim, seen, wanted, bound, first)
     beyond = np.maximum(errors - high, low - errors)
-    return float(np.where(np.isfinite(beyond), beyond, np.inf).max())
+    return float(np.where(np.isfinite(beyond), beyond, np.inf).max()), min(high, -low)
 
 
 def _alternatives(band: int) -> list[int]:
