@@ -167,15 +167,18 @@ _RUN = ("void {start}run(void *pf_memory, const void *const *pf_inputs, void *co
 
 def _run(machine: MachineCode, start: str) -> str:
     """One call per sample; the variables of outputs hold all ones (NaN, -1) until the text sets them."""
-    given, shared = [], {name for name, _ in machine.inputs} & {name for name, _ in machine.outputs}
+    given, unset, shared = [], [], {name for name, _ in machine.inputs} & {name for name, _ in machine.outputs}
     for at, (name, ctype) in enumerate(machine.inputs):
         given.append(f"        {ctype} {name} = ((const {ctype} *)pf_inputs[{at}])[pf_i];\n        (void){name};\n")
     for name, ctype in machine.outputs:
         if name not in shared:
-            given.append(f"        {ctype} {name};\n        __builtin_memset(&{name}, 0xff, sizeof {name});\n")
+            # Made once: in the strict build each call of memset is looked at.
+            mine = f"pf_unset_{name}"
+            unset.append(f"    {ctype} {mine};\n    __builtin_memset(&{mine}, 0xff, sizeof {mine});\n")
+            given.append(f"        {ctype} {name} = {mine};\n")
     stored = "".join(f"        (({ctype} *)pf_outputs[{at}])[pf_i] = {name};\n"
                      for at, (name, ctype) in enumerate(machine.outputs))
-    return (_QUIET + _RUN.format(start=start, head=_head(machine)) + "    long pf_i;\n"
+    return (_QUIET + _RUN.format(start=start, head=_head(machine)) + f"    long pf_i;\n{''.join(unset)}"
             "    for (pf_i = 0; pf_i < pf_n; pf_i++) {\n        *pf_progress = pf_i;\n"
             f"{''.join(given)}        {{{_line(machine, 'step')}{_statement(machine.step)}\n        }}\n{stored}"
             "    }\n    *pf_progress = pf_n;\n}\n")
