@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -78,10 +79,16 @@ class Converter:
         rows = np.clip(middle + reach * shares * sizes, -sizes, sizes)
         return [Unit(*row) for row in rows.tolist()]
 
+    @cached_property
+    def line(self) -> tuple[float, float, float]:
+        """The nominal line: code and volts of a point, codes per volt."""
+        slope = (self.high_code - self.low_code) / (self.high_volts - self.low_volts)
+        return float(self.low_code), float(self.low_volts), float(slope)
+
     def codes(self, unit: Unit, volts: np.ndarray, more: float, least: int, most: int) -> tuple[np.ndarray, np.ndarray]:
         """(codes that a unit gives, whether each lies within the converter) for voltages."""
-        slope = float((self.high_code - self.low_code) / (self.high_volts - self.low_volts))
-        raw = float(self.low_code) + (volts - float(self.low_volts)) * slope * (1 + unit.gain) + unit.offset + more
+        low_code, low_volts, slope = self.line
+        raw = low_code + (volts - low_volts) * slope * (1 + unit.gain) + unit.offset + more
         near = np.floor(raw + 0.5)
         return np.clip(near, least, most).astype(np.int64), (near >= least) & (near <= most)
 
