@@ -69,6 +69,16 @@ def test_all_hold_gives_0_and_a_record(tmp_path: Path) -> None:
     assert "\nchecked on this computer only; not your board's code\nnot checked: " in done.stdout
 
 
+def test_without_a_name_the_sheets_of_the_folder_are_checked_and_not_the_demo(tmp_path: Path) -> None:
+    write(tmp_path)
+    done = preflash(tmp_path, "check")
+
+    assert 0 == done.returncode, done.stdout + done.stderr
+    assert ["bell.json"] == sorted(path.name for path in (tmp_path / "reports").glob("*.json"))
+    record = json.loads((tmp_path / "reports" / "bell.json").read_text())
+    assert ["hz", "half"] == [routine["name"] for routine in record["routines"]]
+
+
 def test_a_failure_gives_1_and_names_the_input(tmp_path: Path) -> None:
     write(tmp_path, changed("stays_within(0, 512,", "stays_within(0, 511.25,"))
     done = preflash(tmp_path, "check", "bell_sheet.py")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from verify.sheet import Sheet
 
 NAME = "check"
-HELP = "build, hunt, judge and report one or more sheets; default: the demo"
+HELP = "build, hunt, judge and report one or more sheets; default: those of this folder, else the demo"
 EXAMPLE = "preflash check voice_sheet.py --only hz_from_volts"
 SUMMED = "0 all hold, 1 something fails, 2 sheet or usage error, 3 undecided, vacuous or blocked"
 EXITS = f"{SUMMED} (no compiler, C that does not compile), 130 interrupted"
@@ -27,7 +27,8 @@ EXITS = f"{SUMMED} (no compiler, C that does not compile), 130 interrupted"
 
 def add(parser: argparse.ArgumentParser) -> None:
     """The arguments."""
-    parser.add_argument("sheets", nargs="*", type=Path, metavar="SHEET", help="a *_sheet.py (default: bundled demo)")
+    parser.add_argument("sheets", nargs="*", type=Path, metavar="SHEET",
+                        help="a *_sheet.py (default: those of this folder, if none the bundled demo)")
     parser.add_argument("--here", action="store_true", help="all sheets in this folder and below")
     parser.add_argument("--demo", choices=("good", "first-draft"), help="one of the two bundled demo firmwares")
     parser.add_argument("--only", action="append", default=[], metavar="ROUTINE", help="check only this routine")
@@ -56,10 +57,12 @@ def run(options: argparse.Namespace) -> int:
     from verify.reports.terminal import counts_text
     from verify.session import Check
     from verify.sheet import load_sheet
-    from verify.sheets_here import sheets_below
+    from verify.sheets_here import SUFFIX, mentions_verify, sheets_below
     from verify.sheets_side_by_side import results
 
     sheets = sheets_below(Path.cwd()) if options.here else list(options.sheets)
+    if not sheets and not options.demo:
+        sheets = [path for path in sorted(Path().glob(f"*{SUFFIX}")) if mentions_verify(path)]
     bundled = not sheets
     if bundled:
         sheets = sorted((DEMO / (options.demo or "good").replace("-", "_")).glob("*_sheet.py"))
