@@ -305,7 +305,8 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     lengths = {a.count for a in info.constant_arrays
                if (not reached or not a.scope or a.scope in reached) and a.name not in elsewhere}
     called = sorted(reached) if reached else [routine.name]
-    wide = [text for function in called for text in info.width_differences.get(function, ())]
+    # A pointer is narrower on every board.
+    wide = [text for function in called for text in info.width_differences.get(function, ()) if " *)" not in text]
     notes = tuple(f"width differs on the board: {text}" for text in dict.fromkeys(wide)) if built.variant != "narrow" else ()
     silent = [function for function in called if function in without_effect() and not built.variant.startswith("board")]
     notes += (f"does nothing on this computer, only counted: {', '.join(silent)}",) if silent else ()
