@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 import cffi
 
 from firmware_shim.build_cache import cached_info
-from firmware_shim.clang_strict import mixed_comparisons
 from firmware_shim.job import Event
 
 if TYPE_CHECKING:
@@ -87,7 +86,6 @@ class EventTable:
                                int(entry.position), bits, shown))
         return found
 
-
     def called_at(self, offset: int) -> tuple[str, int] | None:
         """Where the author's code calls a wrapper of a header's, for code inside one."""
         from firmware_shim.call_sites import call_site  # its import costs more than a warm build
@@ -96,6 +94,8 @@ class EventTable:
 
     def compared(self, entry: Any) -> bool:
         """Whether a signed integer is compared with an unsigned one in an entry's line; its file may be a path's end only."""
+        from firmware_shim.clang_strict import mixed_comparisons  # with it comes all of the build, which workers do without
+
         file, line = self.text(entry.file), int(entry.line)
         return any(place == line and path.endswith(file) for path, place in mixed_comparisons(Path(self.path)))
 

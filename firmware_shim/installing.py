@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import json
 import sys
 from urllib.parse import unquote
@@ -13,6 +12,8 @@ def how_to_install(extra: str) -> str:
 
     Errors: none.
     """
+    import importlib.metadata  # dear, and wanted with a message only
+
     try:
         told = json.loads(importlib.metadata.distribution("preflash").read_text("direct_url.json") or "{}")
     except (importlib.metadata.PackageNotFoundError, ValueError):

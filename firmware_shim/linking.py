@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -78,6 +77,8 @@ def link_all(plan: _Plan, work: Path, objects: Sequence[str], link: Link) -> tup
             return link(plan, work, objects, part).code == 0
         except CompileFailed:
             return False
+
+    from concurrent.futures import ThreadPoolExecutor  # its import costs more than a warm build
 
     with ThreadPoolExecutor(max(1, min(len(parts), os.cpu_count() or 1))) as pool:
         made = list(pool.map(attempt, parts.values()))
