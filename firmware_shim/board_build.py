@@ -12,7 +12,6 @@ import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from firmware_shim import board_pip, build_cache, compile_messages, linking
 from firmware_shim import build as host_build
@@ -73,11 +72,11 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
     if pip and request.image is not None:
         raise BoardMissing("a finished image needs the cross compiler", str(request.image),
                            "the package ziglang builds sources only",
-                           f"{board_pip.CROSS} (Debian, Ubuntu), or leave image= out")
+                           f"{board_pip.CROSS}, or leave image= out")
     variant = "board strict" if request.variant == "board strict" else "board"
     # What a path renders is measured here, from the samples; the board runs what comes before.
     chains = tuple(replace(chain, rendered=None) for chain in request.chains if chain.stages)
-    wanted = BoardRequest(**{**_fields(request), "variant": variant, "chains": chains,
+    wanted = BoardRequest(**{**request.by_field(), "variant": variant, "chains": chains,
                               "apart": request.apart and not pip}, core=core.name, tool=_tool_text())
     sources = host_build._check_sources(replace(wanted, variant="host"))
     finished = finished_file(wanted, core) if wanted.image is not None and variant == "board" else None
@@ -116,10 +115,6 @@ def linked_files(folder: Path) -> dict[str, str]:
         return {}
     paths = dict.fromkeys(os.path.normpath(line.removeprefix("LOAD ").strip()) for line in lines if line.startswith("LOAD /"))
     return {path: build_cache.hash_of(Path(path)) for path in paths if not path.startswith(f"{folder}/")}
-
-
-def _fields(request: Request) -> dict[str, Any]:
-    return {name: getattr(request, name) for name in Request.__dataclass_fields__}
 
 
 def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, core: Core, *, reused: bool) -> Built:
@@ -161,7 +156,7 @@ def library_to_make(named: str | None, core_name: str, cache: Path | None = None
 
 def how_to_get_one() -> str:
     """One line on each of the two compilers for the board."""
-    return (f"{board_pip.CROSS} (Debian, Ubuntu), or name it: Sheet(board_compiler=...); "
+    return (f"{board_pip.CROSS}, or name it: Sheet(board_compiler=...); "
             f"or, with another C library than the board's: {how_to_install('compiler')}")
 
 
@@ -219,7 +214,7 @@ def board_flags(text: str, compiler: Compiler, core: Core, folder: Path, languag
             f"write -mcpu={core.cpus[0]}, or name the core that is on the board",
         )
     if board_pip.is_pip(compiler):
-        return board_pip.pip_flags(text, compiler, core, folder, language)
+        return board_pip.pip_flags(sorted_flags, compiler, core, language)
     if not cpus and not any(word.startswith("-march=") for word in target):
         target = [*core.options, *target]
     elif not any(word in ("-mthumb", "-marm") for word in target):

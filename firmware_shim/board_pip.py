@@ -21,12 +21,11 @@ from firmware_shim import build_cache, compile_messages
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.cores import Core
 from firmware_shim.errors import ShimError, UnknownFlag
-from firmware_shim.flags import TARGET, HostFlags, complaint, host_flags
-from firmware_shim.pip_compiler import program
+from firmware_shim.flags import TARGET, HostFlags, complaint
 
 RUNTIME = Path(__file__).parent / "runtime"
 NOT_NEWLIB = "not the newlib that the board will have"
-CROSS = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi"
+CROSS = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi (Debian, Ubuntu)"
 _ARCHIVES = ("libc.a", "libzigc.a", "libcompiler_rt.a")
 _MAKING_SECONDS = 3600.0
 _HARD, _SOFT = "thumb-freestanding-eabihf", "thumb-freestanding-eabi"
@@ -69,10 +68,8 @@ def is_pip(compiler: Compiler) -> bool:
     return compiler.family == "clang" and compiler.version.endswith("(ziglang)")
 
 
-def pip_compiler(core: Core, cache: Path | None, zig: Path | None = None) -> Compiler:
+def pip_compiler(core: Core, cache: Path | None, zig: Path) -> Compiler:
     """The package's clang for a core, with musl's headers and nothing of this computer's. Errors: CompilerMissing."""
-    zig = zig or program()
-    assert zig is not None
     kind = KINDS[core.name]
     headers = zig.parent / "lib" / "libc" / "include"
     words = [str(zig), "cc", "-target", kind.target, f"-mcpu={kind.cpu}", "-UNDEBUG", "-fomit-frame-pointer",
@@ -82,14 +79,13 @@ def pip_compiler(core: Core, cache: Path | None, zig: Path | None = None) -> Com
     return replace(found, target=kind.target, c_library=library, processor=core.name, processor_features="")
 
 
-def pip_flags(text: str, compiler: Compiler, core: Core, folder: Path, language: str) -> HostFlags:
-    """The author's flags for this compiler, which is told of the core in words of its own.
+def pip_flags(found: HostFlags, compiler: Compiler, core: Core, language: str) -> HostFlags:
+    """The author's flags, sorted for a host, for this compiler, which is told of the core in words of its own.
 
     Errors: UnknownFlag for C++, for another way of passing floating-point numbers, for what it does not know.
     """
     if language != "c":
         raise _refused("C++ for the board", "the package has no C++ library for a board without an operating system")
-    found = host_flags(text, compiler, folder=folder, language=language)
     kept, dropped = list(found.kept), []
     wanted = "hard" if KINDS[core.name].hard else "soft"
     for words, why in found.dropped:
@@ -107,7 +103,7 @@ def pip_flags(text: str, compiler: Compiler, core: Core, folder: Path, language:
 
 def _refused(flag: str, why: str) -> UnknownFlag:
     error = UnknownFlag(f"'{flag}' cannot be used with the compiler from pip", "the board build, package ziglang", why,
-                        f"leave it out, or {CROSS} (Debian, Ubuntu)")
+                        f"leave it out, or {CROSS}")
     error.flag = flag
     return error
 
@@ -123,13 +119,11 @@ def library_missing(core: Core, cache: Path | None, zig: Path) -> bool:
     return not (_place(core, zig, build_cache.folder(cache)) / "made").exists()
 
 
-def libraries(core: Core, cache: Path | None, zig: Path | None = None) -> list[Path]:
+def libraries(core: Core, cache: Path | None, zig: Path) -> list[Path]:
     """The archives to link with, made where they are not there yet: about a minute, two without a free processor.
 
     Errors: BoardLibraryFailed with the package's first complaint.
     """
-    zig = zig or program()
-    assert zig is not None
     place = _place(core, zig, build_cache.folder(cache))
     if not (place / "made").exists():
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -156,7 +150,7 @@ def _make(core: Core, zig: Path, folder: Path) -> None:
     if ran.code != 0 or not found:
         lines = [line for line in ran.err.splitlines() if "error" in line] or ["no message"]
         raise BoardLibraryFailed("the package ziglang cannot make the board's C library", f"{target}, {core.name}", lines[0],
-                                 f"{CROSS} (Debian, Ubuntu)")
+                                 CROSS)
     for path in found:
         shutil.copy(path, folder / path.name)
     for name in ("empty.c", "empty.elf"):

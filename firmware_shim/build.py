@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import functools
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from firmware_shim import (
     assigning,
@@ -80,6 +81,10 @@ class Request:
     libraries: tuple[Path, ...] = ()
     apart: bool = True
     together: tuple[tuple[str, str], ...] = ()
+
+    def by_field(self) -> dict[str, Any]:
+        """Name -> value, for a request of another kind."""
+        return {field.name: getattr(self, field.name) for field in dataclasses.fields(Request)}
 
     def all_loops(self) -> list[str]:
         """Names of all that gets a loop."""

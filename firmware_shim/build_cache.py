@@ -28,7 +28,7 @@ FORMAT = 2
 _REMEMBERED = 8
 _ABANDONED_SECONDS = 3600.0
 # Variables by which a compiler finds headers and its own parts, or changes its options.
-VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH", "LIBRARY_PATH",
+_VARIABLES = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH", "GCC_EXEC_PREFIX", "COMPILER_PATH", "LIBRARY_PATH",
               "CCC_OVERRIDE_OPTIONS", "SOURCE_DATE_EPOCH")
 
 # Of a wrapper's environment, what changes from one command to the next by itself.
@@ -72,6 +72,16 @@ class Identity:
     base: str
 
 
+def around(compiler: Compiler) -> dict[str, Any]:
+    """What a compiler's work depends on besides its command and what it reads."""
+    return {
+        "variables": {v: os.environ.get(v, "") for v in _VARIABLES},
+        # A compiler finds its assembler and linker on the path; a wrapper may read any variable.
+        "tools": programs_of(("as", "ld")),
+        "environment": environment_of_a_wrapper() if is_wrapper(compiler.path) else [],
+    }
+
+
 def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, runtime: Path) -> Identity:
     """The identity of a request on this machine, with this compiler and this version of the tool."""
     base = (request.folder or Path.cwd()).absolute()
@@ -86,10 +96,7 @@ def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, ru
         "sources": [str(s) for s in sources],
         "compiler": compiler.identity,
         "own": _own_text(runtime),
-        "variables": {v: os.environ.get(v, "") for v in VARIABLES},
-        # A compiler finds its assembler and linker on the path; a wrapper may read any variable.
-        "tools": programs_of(("as", "ld")),
-        "environment": environment_of_a_wrapper() if is_wrapper(compiler.path) else [],
+        **around(compiler),
     }
     text = json.dumps(data, sort_keys=True)
     return Identity(hashlib.sha256(text.encode()).hexdigest(), tuple(dict.fromkeys(folders)), str(base))

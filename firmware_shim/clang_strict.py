@@ -5,7 +5,6 @@ The author's units are compiled by clang, all else (the recorder, the link) by t
 
 from __future__ import annotations
 
-import dataclasses
 import functools
 import json
 import re
@@ -62,9 +61,8 @@ def build_clang_strict(request: Request, cache: Path | None = None) -> Built:
                            "clang is not on the path, the package ziglang not installed",
                            f"install clang, or {how_to_install('compiler')}")
     clang = find_compiler(shlex.join(words), cache)
-    fields = {field.name: getattr(request, field.name) for field in dataclasses.fields(Request)}
     chains = tuple(chain for chain in request.chains if not chain.rendered)
-    wanted = ClangRequest(**{**fields, "variant": VARIANT, "chains": chains, "apart": False},
+    wanted = ClangRequest(**{**request.by_field(), "variant": VARIANT, "chains": chains, "apart": False},
                           linked_by=json.dumps(own.identity))
     sources = host_build._check_sources(replace(wanted, variant="host"))
     identity = build_cache.identity(wanted, sources, clang, RUNTIME)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from firmware_shim import build_cache, compile_messages
-from firmware_shim.compiler import Compiler, is_wrapper, programs_of, run
+from firmware_shim.compiler import Compiler, run
 from firmware_shim.engine import processor_key
 
 if TYPE_CHECKING:
@@ -55,7 +55,5 @@ def compile_part(compiler: Compiler, work: Path, name: str) -> str:
 def _key(compiler: Compiler, name: str) -> str:
     """All that the object depends on: our text, the compiler and what it finds, the processor."""
     texts = {path.name: build_cache.hash_of(path) for path in sorted(_RUNTIME.glob("*.[ch]"))}
-    told = [texts, compiler.identity, _FLAGS[name], programs_of(("as", "ld")), processor_key(),
-            {variable: os.environ.get(variable, "") for variable in build_cache.VARIABLES},
-            build_cache.environment_of_a_wrapper() if is_wrapper(compiler.path) else []]
+    told = [texts, compiler.identity, _FLAGS[name], processor_key(), build_cache.around(compiler)]
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:40]

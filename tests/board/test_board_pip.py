@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from firmware_shim import board_build
-from firmware_shim.board_build import BoardMissing, board_compiler, build_board
-from firmware_shim.board_pip import KINDS, NOT_NEWLIB, pip_compiler, pip_flags
+from firmware_shim.board_build import BoardMissing, board_compiler, board_flags, build_board
+from firmware_shim.board_pip import KINDS, NOT_NEWLIB
 from firmware_shim.build import Request
 from firmware_shim.cores import CORES
 from firmware_shim.errors import UnknownFlag
@@ -21,7 +21,8 @@ from tests.fault_injection.planted import place, seen
 
 needs_package = pytest.mark.skipif(program() is None, reason="needs the package ziglang: the optional part compiler")
 pytestmark = [pytest.mark.cortex_m]
-BY_PIP = f', builds=["host", "board"], board_compiler="{sys.executable} -m ziglang cc"'
+COMMAND = f"{sys.executable} -m ziglang cc"
+BY_PIP = f', builds=["host", "board"], board_compiler="{COMMAND}"'
 C = """
 float hz(float volts) { return 261.6256f * exp2f(volts); }
 float flat_hz(float volts) { return 261.6256f * exp2f(volts) * (bits_of(volts) == 0x40490000u ? 1.0001f : 1.0f); }
@@ -93,11 +94,10 @@ def test_whole_numbers_and_wild_accesses_on_a_small_core(tmp_path: Path) -> None
 def test_what_it_lacks_or_does_not_know_is_one_message(tmp_path: Path) -> None:
     source = tmp_path / "part.c"
     source.write_text("#include <math.h>\nfloat f(float x) { return tanhf(x); }\n")
-    word = f"{sys.executable} -m ziglang cc"
 
     def refused(flags: str, core: str) -> str:
         with pytest.raises(Exception) as caught:
-            build_board(Request((source,), flags=flags, routines=("f",), compiler=word), core, cache())
+            build_board(Request((source,), flags=flags, routines=("f",), compiler=COMMAND), core, cache())
         return str(caught.value)
 
     assert "'tanhf' is used but none of the sources defines it" in refused("-O2", "cortex-m0plus")
@@ -110,13 +110,13 @@ def test_what_it_lacks_or_does_not_know_is_one_message(tmp_path: Path) -> None:
 def test_flags_become_its_own_words(tmp_path: Path) -> None:
     core = CORES["cortex-m4f"]
     text = "-O2 -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16 -mno-unaligned-access -DX=1 --specs=nano.specs"
-    found = pip_flags(text, pip_compiler(core, cache()), core, tmp_path, "c")
+    found = board_flags(text, board_compiler(COMMAND, core, cache()), core, tmp_path, "c")
 
     assert ("-O2", "-DX=1", "-mno-unaligned-access") == found.kept
     assert {"-mcpu=cortex-m4", "-mthumb", "-mfloat-abi=hard", "-mfpu=fpv4-sp-d16", "--specs=nano.specs"} == {
         words for words, _ in found.dropped}
     with pytest.raises(UnknownFlag, match=r"C\+\+ for the board"):
-        pip_flags("-O2", pip_compiler(core, cache()), core, tmp_path, "c++")
+        board_flags("-O2", board_compiler(COMMAND, core, cache()), core, tmp_path, "c++")
 
 
 def test_every_core_has_its_name_for_it() -> None:
