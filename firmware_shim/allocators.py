@@ -66,7 +66,6 @@ def allocates(path: Path) -> bool:
     return in_cpp_library(path) or begins or bool(HIDDEN_ALLOCATORS & names)
 
 
-
 @functools.lru_cache(maxsize=64)
 def hands_memory_on(path: Path) -> bool:
     """Whether the code calls what frees or moves a block that the code itself took: such a block must be the C library's."""

@@ -58,6 +58,11 @@ def writable_sections(path: Path) -> tuple[Section, ...]:
     return _read(path).sections
 
 
+def regions_of(path: Path) -> tuple[tuple[int, int], ...]:
+    """(address from the library's base, size) of each section with the author's variables. Errors: SourceMissing."""
+    return tuple((s.offset_address, s.size) for s in writable_sections(path))
+
+
 def symbol_at(path: Path, address: int) -> Symbol | None:
     """The function or object that covers an address counted from the library's base, or None.
 

@@ -21,7 +21,7 @@ from firmware_shim.cores import CoreConflict, core_named
 from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
-from firmware_shim.memory_map import left_out, writable_sections
+from firmware_shim.memory_map import left_out, regions_of
 from firmware_shim.narrow_build import build_narrow
 from reference import tracing
 from verify.calls import call_code, prototype_text, reachable, target_of
@@ -301,7 +301,8 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     domain = Domain(tuple(grids), tuple(numbers))
     if domain.count > MOST_ORDINALS or (len(grids) > 1 and domain.count > 2**32):
         domain = thinned(domain)
-    elsewhere = left_out(built.library, built.library_of(routine.name))
+    library = built.library_of(routine.name)
+    elsewhere = left_out(built.library, library)
     lengths = {a.count for a in info.constant_arrays
                if (not reached or not a.scope or a.scope in reached) and a.name not in elsewhere}
     called = sorted(reached) if reached else [routine.name]
@@ -315,7 +316,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
     return Bound(
         routine=routine,
         build=built.variant,
-        library=str(built.library_of(routine.name)),
+        library=str(library),
         loop=built.loops[routine.name],
         domain=domain,
         output_kind="float" if function.result.kind == "float" else "integer",
@@ -323,7 +324,7 @@ def bind(routine: Routine, built: Built, info: DebugInfo, peripherals: tuple[tup
         prototype=shown,
         definition=definition,
         array_lengths=tuple(sorted(lengths)),
-        regions=tuple((s.offset_address, s.size) for s in writable_sections(built.library_of(routine.name)))
+        regions=regions_of(library)
         if built.variant in ("host", "board") and (routine.stages is None or routine.stages.voice is None) else (),
         notes=notes,
         identity=built.key,

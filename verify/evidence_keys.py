@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 import functools
-import hashlib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from firmware_shim.board_ready import LOOPS
 from firmware_shim.build import Built
+from firmware_shim.build_inputs import hash_of
 from firmware_shim.loaded_sections import Place, loaded
 
 WHOLE = ""
-
-
-def file_hash(path: Path) -> str:
-    """SHA-256 of a file, "" when it cannot be read."""
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""
 
 
 def build_keys(builts: Mapping[str, Built], routine: str = WHOLE) -> tuple[dict[str, str], dict[str, tuple[Place, ...]]]:
@@ -38,7 +30,7 @@ def build_keys(builts: Mapping[str, Built], routine: str = WHOLE) -> tuple[dict[
         library = built.library_of(routine)
         part = host_part if built is host else loaded(library, built.source_hashes if masked else ())
         if part is None:
-            keys[name] = f"{built.key} {file_hash(library)}"
+            keys[name] = f"{built.key} {hash_of(library)}"
             continue
         both = host_part.key if host_part is not None and masked else ""
         if library.with_name(LOOPS).exists():  # what runs beside a finished image

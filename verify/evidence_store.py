@@ -23,12 +23,13 @@ from pathlib import Path
 
 from firmware_shim.board_served import user_mode_emulator
 from firmware_shim.build import Built
+from firmware_shim.build_inputs import hash_of
 from firmware_shim.engine import processor_key
 from firmware_shim.job import Test
 from firmware_shim.loaded_sections import Place
 from verify.errors import UsageError
 from verify.evidence import Evidence, join_events
-from verify.evidence_keys import Keys, file_hash
+from verify.evidence_keys import Keys
 from verify.hunt import identity
 from verify.hunting.plan import Plan
 from verify.routine import Bound
@@ -46,7 +47,7 @@ IN_USE_SECONDS = 3600.0
 
 @functools.lru_cache(maxsize=64)
 def _library_hash(path: Path, *_: int) -> str:
-    return file_hash(path)
+    return hash_of(path)
 
 
 def library_hash(path: Path) -> str:
@@ -125,9 +126,9 @@ class EvidenceStore:
                 versions.append(f"{package} ?")
         if any(name.startswith("board") for name in builts):
             versions.append(f"qemu-arm {user_mode_emulator()[1]}")
-        nearby = [file_hash(path) for path in sorted(sheet.file.parent.glob("*.py"))]
-        read = [file_hash(sheet.file), sheet.local_files, nearby]
-        self.keys = Keys(builts, [read, file_hash(engine), own_text(), system_libraries(), processor_key(), versions,
+        nearby = [hash_of(path) for path in sorted(sheet.file.parent.glob("*.py"))]
+        read = [hash_of(sheet.file), sheet.local_files, nearby]
+        self.keys = Keys(builts, [read, hash_of(engine), own_text(), system_libraries(), processor_key(), versions,
                                   plan.seed])
         for path in (engine, *(built.library.with_name("manifest.json") for built in builts.values())):
             touch(path)

@@ -18,6 +18,7 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Axis
 from verify.errors import SheetError
+from verify.judging.verdict import grouped
 from verify.number_formats import (
     INT_RANGES,
     float32_array,
@@ -173,7 +174,7 @@ class Grid:
 
 def _end_text(end: Fraction) -> str:
     """An end of a range in print: whole numbers with all their digits, others with six."""
-    return f"{int(end):,}".replace(",", " ") if end.denominator == 1 and 10**4 <= abs(end) < 10**18 else f"{float(end):g}"
+    return grouped(int(end)) if end.denominator == 1 and 10**4 <= abs(end) < 10**18 else f"{float(end):g}"
 
 
 def _ends(name: str, low: object, high: object) -> tuple[Fraction, Fraction]:

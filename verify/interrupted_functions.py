@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from firmware_shim.machine_source import prefix
-from firmware_shim.memory_map import writable_sections
+from firmware_shim.memory_map import regions_of
 from verify.claims.base import Assessment, Case
 from verify.claims.interrupted import SafeWhenInterruptedBy
 from verify.grids import Grid
@@ -87,8 +87,7 @@ def assessed(claim: SafeWhenInterruptedBy, case: Case) -> Assessment:
     if machine.name not in case.probe.builts["board"].machines:  # type: ignore[attr-defined]
         return Assessment(blocked="in a finished image nothing is interrupted: it runs in code compiled from the sources")
     library = case.probe.builts["board"].library_of(machine.name)  # type: ignore[attr-defined]
-    regions = tuple((s.offset_address, s.size) for s in writable_sections(library))
-    stand = Stand(machine, "board", str(library), prefix(machine.name), regions, default_nan=bound.default_nan)
+    stand = Stand(machine, "board", str(library), prefix(machine.name), regions_of(library), default_nan=bound.default_nan)
     whole: Interrupted = interrupted(stand, claim, case.probe.crew, scripts_of(machine))  # type: ignore[attr-defined]
     found = Assessment(facts=list(whole.facts))
     if not whole.found and whole.facts:

@@ -105,10 +105,10 @@ def test_what_does_not_come_back_is_found_with_its_input(images: dict[str, Built
 
 
 def test_hidden_memory_is_seen(images: dict[str, Built]) -> None:
-    from firmware_shim.memory_map import writable_sections
+    from firmware_shim.memory_map import regions_of
 
     image = images["cortex-m7d"]
-    regions = tuple((s.offset_address, s.size) for s in writable_sections(image.library))
+    regions = regions_of(image.library)
     fast, whole = both(image, counted(image, "kept", regions=regions))
     assert (fast.written_at, fast.written_offset) == (whole.written_at, whole.written_offset)
     assert fast.written_at == 70007 // 1024 * 1024

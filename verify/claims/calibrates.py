@@ -90,10 +90,10 @@ class Calibrates(Claim):
         volts, few = (np.unique([*np.linspace(low, high, count), *marks]) for count in (VOLTAGES, FEW))
         unit = case.bound.routine.output.unit
         bench = Bench(case, self.converter, self.readings, self.code, lambda got, true: self.cents(got, true, unit))
-        ends = bench.run(self.converter.units(), volts)
+        units = self.converter.units()
+        ends = bench.run(units, volts)
         if ends is None:
-            count = len(self.converter.units())
-            return Assessment(facts=[f"none of {count} units gives readings within the inputs' ranges"])
+            return Assessment(facts=[f"none of {len(units)} units gives readings within the inputs' ranges"])
         runs = ends.with_more(bench.run(self.converter.units_inside(INSIDE), few))
         for reach in REACHES:
             # Nearer and nearer to the worst unit so far.

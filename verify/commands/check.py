@@ -64,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
     if not sheets and not options.demo:
         sheets = [path for path in sorted(Path().glob(f"*{SUFFIX}")) if mentions_verify(path)]
     bundled = not sheets
+    draft = "_first_draft" if options.demo == "first-draft" else ""
     if bundled:
         sheets = sorted((DEMO / (options.demo or "good").replace("-", "_")).glob("*_sheet.py"))
     plan = plan_of(vars(options).__getitem__)
@@ -83,8 +84,7 @@ def run(options: argparse.Namespace) -> int:
                              why=str(sheet.file), todo=nearest_words(unknown[0], sheet.names()))
     stored = [load_accepted(sheet.file) if options.against_accepted else None for sheet in loaded]
     places = [(options.reports or (Path("reports") if bundled else sheet.file.parent / "reports"),
-               record_stem(sheet, options.only, "_first_draft" if options.demo == "first-draft" else ""))
-              for sheet in loaded]
+               record_stem(sheet, options.only, draft)) for sheet in loaded]
 
     notes, here = SharedNotes(len(loaded)), os.getpid()
 
@@ -133,7 +133,7 @@ def run(options: argparse.Namespace) -> int:
     if len(loaded) > 1:
         print(f"\n{len(loaded)} sheets, {counts_text(routines)}")
         one = len({folder for folder, _ in places}) == 1
-        more = ("_first_draft" if options.demo == "first-draft" else "") + ("_only" if options.only else "")
+        more = draft + ("_only" if options.only else "")
         codes += begun(pages, places[0][0] if one else Path("reports"), more) if pages else []
     return next((code for code in (2, 130, 1, 3) if code in codes), 0)
 

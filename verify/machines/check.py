@@ -11,7 +11,7 @@ from typing import Any
 from firmware_shim.build import Built
 from firmware_shim.crew import Crew
 from firmware_shim.errors import ShimError
-from firmware_shim.memory_map import writable_sections
+from firmware_shim.memory_map import regions_of
 from verify.claims.base import Claim
 from verify.errors import ToolFault, UsageError
 from verify.hunt import Progress
@@ -47,9 +47,9 @@ def stand_of(machine: Machine, built: Built, *, default_nan: bool = False, host:
     for word in _words(" ".join([machine.init, text, *(kind.text for kind in machine.events)])):
         notes += [f"width differs on the board: {line}" for line in info.width_differences.get(word, ())
                   if " *)" not in line]
+    library = built.library_of(machine.name)
     return Stand(
-        machine, built.variant, str(built.library_of(machine.name)), built.machines[machine.name],
-        tuple((s.offset_address, s.size) for s in writable_sections(built.library_of(machine.name))),
+        machine, built.variant, str(library), built.machines[machine.name], regions_of(library),
         text, f"{Path(function.file).name}:{function.line}" if function else "", tuple(dict.fromkeys(notes)), built.key,
         default_nan, host, core, clock_hz)
 

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import Any
 
+from verify.judging.verdict import grouped
+
 SIDE = 1000
 NEAR_PERCENT = 16
 PREFIXES = ((1e6, "M"), (1e3, "k"))
@@ -23,7 +25,7 @@ def number(value: float) -> str:
     """A short number as people write it: 0.25, 10 000, 4.29e9."""
     size = abs(value)
     if 1e4 <= size < 1e6:
-        return f"{round(value):,}".replace(",", " ")
+        return grouped(round(value))
     if size and not 1e-4 <= size < 1e6:
         digits, _, power = f"{value:.2e}".partition("e")
         return f"{digits.rstrip('0').rstrip('.')}e{int(power)}"

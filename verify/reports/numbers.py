@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from verify.judging.verdict import grouped
+
 
 def rounded(value: float, digits: int, up: bool) -> float:
     """Value with its size rounded to significant digits, up or down."""
@@ -35,6 +37,6 @@ def times(ratio: float) -> str:
     for places in range(4, 18):
         shown = rounded(ratio, places, up=ratio > 1)
         if ratio == 1 or ((shown > 1) == (ratio > 1) and shown != 1):
-            size = f"{shown:,.0f}".replace(",", " ") if 1e4 <= shown < 1e12 else f"{shown:.{places}g}"
+            size = grouped(round(shown)) if 1e4 <= shown < 1e12 else f"{shown:.{places}g}"
             return f"{size} x the limit"
     return f"{ratio:.17g} x the limit"
