@@ -17,14 +17,23 @@
 #include <stdint.h>
 #include <string.h>
 
-enum { LANES = 8, PERIODS = 8, CHUNK = 1024, MOST = 1 << 17, LEAST = 64 };
+enum { LANES = 8, PERIODS = 8, CHUNK = 1024, MOST = 1 << 17, LEAST = 64, WINDOWS = 4 };
+typedef double four __attribute__((vector_size(32)));
+typedef double four_anywhere __attribute__((vector_size(32), aligned(8)));
 static const double TURN = 6.283185307179586476925;
-static double samples[MOST], real[MOST], imaginary[MOST], level[MOST]; /* level: samples without their mean */
+static double samples[MOST], level[MOST]; /* level: samples without their mean */
+static double real[MOST] __attribute__((aligned(32))), imaginary[MOST] __attribute__((aligned(32)));
+static double weighted_turns; /* what real and imaginary hold */
+static long weighted_length;
 
 /* real + i imaginary = window * exp(-i * turn_per_sample * n), lanes side by side so that the compiler can use vectors. */
 static void weights(long length, double turns_per_sample)
 {
     double cr[LANES], ci[LANES], wr[LANES], wi[LANES];
+    if (length == weighted_length && turns_per_sample == weighted_turns)
+        return;
+    weighted_length = length;
+    weighted_turns = turns_per_sample;
     const double a = -TURN * turns_per_sample * LANES, b = TURN / (double)length * LANES;
     const double ar = cos(a), ai = sin(a), br = cos(b), bi = sin(b);
     for (int k = 0; k < LANES; k++) {
@@ -49,18 +58,21 @@ static void weights(long length, double turns_per_sample)
         }
 }
 
-static void window(const double *x, long length, double *re, double *im)
+/* The weighted sums of four windows at once, so that samples and weights are fetched once. */
+static void windows(const double *x, const long *starts, long length, double *re, double *im)
 {
-    double sr[LANES] = {0}, si[LANES] = {0};
-    for (long n = 0; n < length; n += LANES)
-        for (int k = 0; k < LANES; k++) {
-            sr[k] += x[n + k] * real[n + k];
-            si[k] += x[n + k] * imaginary[n + k];
+    four sr[WINDOWS] = {{0}}, si[WINDOWS] = {{0}};
+    for (long n = 0; n < length; n += 4) {
+        const four r = *(const four *)(real + n), i = *(const four *)(imaginary + n);
+        for (int k = 0; k < WINDOWS; k++) {
+            const four at = *(const four_anywhere *)(x + starts[k] + n);
+            sr[k] += at * r;
+            si[k] += at * i;
         }
-    *re = *im = 0;
-    for (int k = 0; k < LANES; k++) {
-        *re += sr[k];
-        *im += si[k];
+    }
+    for (int k = 0; k < WINDOWS; k++) {
+        re[k] = (sr[k][0] + sr[k][1]) + (sr[k][2] + sr[k][3]);
+        im[k] = (si[k][0] + si[k][1]) + (si[k][2] + si[k][3]);
     }
 }
 
@@ -85,12 +97,13 @@ static long length_for(double turns_per_sample, long count)
 static struct found at(const double *x, long count, double turns_per_sample)
 {
     const long length = length_for(turns_per_sample, count), quarter = length / 4;
-    double r[4], i[4];
-    const long starts[4] = {0, 1, quarter, 2 * quarter};
+    double r[WINDOWS], i[WINDOWS];
+    const long starts[WINDOWS] = {0, 1, quarter, 2 * quarter};
     struct found f;
-    weights(length, turns_per_sample);
-    for (int k = 0; k < 4; k++)
-        window(x + starts[k], length, &r[k], &i[k]);
+    /* A phasor of whole turns in the window serves all frequencies that have this length, and sees no direct part at all. */
+    const int whole = fabs(turns_per_sample * (double)length - PERIODS) < 0.25;
+    weights(length, whole ? PERIODS / (double)length : turns_per_sample);
+    windows(x, starts, length, r, i);
     const double coarse = angle(r[1], i[1], r[0], i[0]) / TURN;
     const double half = angle(r[3], i[3], r[0], i[0]) / TURN, first = angle(r[2], i[2], r[0], i[0]) / TURN;
     f.turns = (rint(coarse * 2 * quarter - half) + half) / (double)(2 * quarter);
@@ -194,21 +207,25 @@ __attribute__((visibility("default"))) long pf_pitch_samples(double rate_hz, dou
     return length + length / 2 + 1;
 }
 
+#define TAKEN(kind) \
+    for (long k = 0; k < n; k++) \
+        to[k] = (double)((const kind *)raw)[k]; \
+    break
+
 static void taken(const void *raw, int type, double *to, long n)
 {
-    for (long k = 0; k < n; k++)
-        switch (type) {
-        case 0: to[k] = ((const float *)raw)[k]; break;
-        case 1: to[k] = ((const double *)raw)[k]; break;
-        case 2: to[k] = ((const int8_t *)raw)[k]; break;
-        case 3: to[k] = ((const uint8_t *)raw)[k]; break;
-        case 4: to[k] = ((const int16_t *)raw)[k]; break;
-        case 5: to[k] = ((const uint16_t *)raw)[k]; break;
-        case 6: to[k] = ((const int32_t *)raw)[k]; break;
-        case 7: to[k] = ((const uint32_t *)raw)[k]; break;
-        case 8: to[k] = (double)((const int64_t *)raw)[k]; break;
-        default: to[k] = (double)((const uint64_t *)raw)[k];
-        }
+    switch (type) {
+    case 0: TAKEN(float);
+    case 1: TAKEN(double);
+    case 2: TAKEN(int8_t);
+    case 3: TAKEN(uint8_t);
+    case 4: TAKEN(int16_t);
+    case 5: TAKEN(uint16_t);
+    case 6: TAKEN(int32_t);
+    case 7: TAKEN(uint32_t);
+    case 8: TAKEN(int64_t);
+    default: TAKEN(uint64_t);
+    }
 }
 
 static double rendered_hz(const struct pf_voice *voice, const void *argument, double near_hz, double *rough)
