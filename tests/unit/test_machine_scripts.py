@@ -13,7 +13,7 @@ from verify.machines.catalogue import catalogue
 from verify.machines.generation import drawn, marked_places
 from verify.machines.machine import Machine
 from verify.machines.minimise import minimised, rank
-from verify.machines.script import Happening, Piece, Script, format_script, parse_script, table
+from verify.machines.script import Happening, Piece, Script, format_script, parse_script, stream_places, table
 from verify.sheet import load_sheet
 
 SHEET = """
@@ -140,6 +140,22 @@ def test_minimising_rounds_values_and_plain_streams(tmp_path: Path) -> None:
     assert [e.sample for e in small.events] == [0] and (at, small.samples) == (0, 1)
     assert small.events[0].places[0] in marked_places(grid)
     assert [[p.shape for p in stream] for stream in small.streams] == [["hold"]]
+
+
+def test_a_few_samples_of_random_values_become_values_to_type(tmp_path: Path) -> None:
+    voice = machine(tmp_path)
+    wind = voice.inputs[0]
+
+    def wrong(script: Script) -> int:
+        values = [float(wind.value(k)) for k in stream_places(script.streams[0], wind, script.samples)]
+        return next((k for k in range(2, len(values)) if values[k - 2] < values[k - 1] > max(values[k], 0)), -1)
+
+    start = Script(0, 500, (), ((Piece(0, "noise", 5, wind.count - 1, 3),),))
+    small, at = minimised(start, wrong(start), voice, failing_when(wrong))  # type: ignore[arg-type]
+
+    assert ["hold", "hold", "hold"] == [p.shape for p in small.streams[0]]
+    assert (3, 2) == (small.samples, at)
+    assert all(p.a in marked_places(wind) for p in small.streams[0])
 
 
 def test_of_a_sweep_of_sines_the_failing_one_is_left_alone(tmp_path: Path) -> None:

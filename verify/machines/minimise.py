@@ -11,7 +11,7 @@ from dataclasses import replace
 from verify.grids import Grid
 from verify.machines.generation import ROUND, marked_places
 from verify.machines.machine import Machine
-from verify.machines.script import Happening, Piece, Script
+from verify.machines.script import HELD_FOR_RANDOM, Happening, Piece, Script, stream_places
 
 MOST_ROUNDS = 60
 MOST_CANDIDATES = 96
@@ -122,6 +122,7 @@ def simpler(script: Script, at: int, machine: Machine) -> Iterator[Script]:
             yield script.cut_to(script.samples - script.samples // part)
     yield from _without(script)
     yield from _earlier(script)
+    yield from _held(script, machine)
     yield from _rounder(script, machine)
     if script.rate:
         yield replace(script, rate=0)
@@ -179,6 +180,18 @@ def _moved(script: Script, moment: int, back: int) -> Script:
     streams = tuple(tuple(replace(p, start=p.start - back) if p.start >= moment and p.start else p for p in stream)
                     for stream in script.streams)
     return replace(script, samples=max(1, script.samples - back), events=events, streams=streams)
+
+
+def _held(script: Script, machine: Machine) -> Iterator[Script]:
+    """The values of a short random stretch, written one by one."""
+    for number, (stream, grid) in enumerate(zip(script.streams, machine.inputs, strict=True)):
+        for k, piece in enumerate(stream):
+            end = stream[k + 1].start if k + 1 < len(stream) else script.samples
+            if piece.shape == "noise" and 0 < end - piece.start <= HELD_FOR_RANDOM:
+                places = stream_places(stream, grid, end)[piece.start :].tolist()
+                held = [Piece(piece.start + n, "hold", place) for n, place in enumerate(places)
+                        if n == 0 or place != places[n - 1]]
+                yield _with_stream(script, number, (*stream[:k], *held, *stream[k + 1:]))
 
 
 def _rounder(script: Script, machine: Machine) -> Iterator[Script]:

@@ -24,6 +24,8 @@ from verify.number_formats import bits_from_ordinal, bits_text, decimal_text
 SPECIALS = {-1: float("nan"), -2: float("inf"), -3: float("-inf")}
 FEW_STEPS = 64
 SHAPES = ("hold", "ramp", "noise", "square", "sine")
+# So many held values, which a person can type, are as simple as one stretch of random ones.
+HELD_FOR_RANDOM = 4
 TURN = 2**32
 
 
@@ -65,7 +67,8 @@ class Script:
     def shape(self) -> tuple[object, ...]:
         """What counts before any value in how simple a script is."""
         pieces = tuple(piece for stream in self.streams for piece in stream)
-        return (len(self.events) + len(pieces), self.samples, sum(e.sample for e in self.events), self.rate,
+        count = len(self.events) + sum(HELD_FOR_RANDOM if piece.shape == "noise" else 1 for piece in pieces)
+        return (count, self.samples, sum(e.sample for e in self.events), self.rate,
                 len(self.cuts), tuple(p.shape != "hold" for p in pieces))
 
     def cut_to(self, samples: int) -> Script:
