@@ -20,6 +20,7 @@ from verify.profiles import profile
 from verify.reports.numbers import away, times
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet
+from verify.simplest import simplest_failing
 from verify.systematic import describe
 from verify.units import PITCH_UNITS
 
@@ -131,7 +132,9 @@ class Explainer:
         bound, found = outcome.bound, outcome.assessment
         assert bound is not None and self.prober is not None and outcome.evidence is not None
         routine = self.routine
-        ordinal = self.roundest(outcome) if isinstance(outcome.claim, Accurate) else found.witness
+        ordinal = found.witness
+        if isinstance(outcome.claim, Accurate):
+            ordinal = simplest_failing(outcome.claim, self.case(outcome), found)
         if found.witness_raw is not None:
             inputs, got = self.raw_inputs(bound, found.witness_raw), self.prober.outside(bound, [found.witness_raw])[0]
         elif ordinal is not None and ordinal >= 0:
@@ -184,26 +187,6 @@ class Explainer:
 
         assert outcome.bound is not None and outcome.evidence is not None and self.prober is not None
         return Case(outcome.bound, outcome.evidence, outcome.evidence.total(), outcome.slot, False, self.prober)
-
-    def roundest(self, outcome: Outcome) -> int | None:
-        """The failing input with the shortest decimal; the worst one when no rounder one fails."""
-        bound, found, claim = outcome.bound, outcome.assessment, outcome.claim
-        assert bound is not None and isinstance(claim, Accurate)
-        if found.witness is None or len(bound.domain.grids) != 1 or found.first_failing < 0:
-            return found.witness
-        grid = bound.domain.grids[0]
-        low, high = grid.value(found.first_failing), grid.value(found.last_failing)
-        worst = grid.value(found.witness)
-        candidates = [] if grid.kind == "float32" else [found.first_failing]
-        for digits in range(0, 7):
-            step = Fraction(1, 10**digits)
-            points = [math.ceil(low / step) * step, math.floor(high / step) * step, round(worst / step) * step]
-            candidates += [grid.index_near(point) for point in points if low <= point <= high]
-        candidates = [c for c in dict.fromkeys(candidates) if found.first_failing <= c <= found.last_failing]
-        for ordinal, verdict, _ in claim.judged(self.case(outcome), candidates):
-            if verdict is False:
-                return int(ordinal)
-        return found.witness
 
     def extent(self, bound: Bound, outcome: Outcome) -> str:
         """How much fails, and between which values."""

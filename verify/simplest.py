@@ -1,0 +1,64 @@
+"""The input of a failing accurate() that a person can type: the roundest that still fails, by the exact reference."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from verify.claims.base import Assessment, Case
+from verify.grids import Grid
+
+if TYPE_CHECKING:
+    from verify.claims.accurate import Accurate
+
+DIGITS = 7
+
+
+def simplest_failing(claim: Accurate, case: Case, found: Assessment) -> int | None:
+    """Ordinal of a failing input with short numbers; the worst one where no rounder one fails."""
+    if found.witness is None:
+        return None
+    grids = case.bound.domain.grids
+    if len(grids) > 1:
+        return one_after_another(claim, case, found.witness)
+    if found.first_failing < 0:
+        return found.witness
+    grid = grids[0]
+    low, high = grid.value(found.first_failing), grid.value(found.last_failing)
+    candidates = [] if grid.kind == "float32" else [found.first_failing]
+    for digits in range(DIGITS):
+        step = Fraction(1, 10**digits)
+        points = [math.ceil(low / step) * step, math.floor(high / step) * step,
+                  round(grid.value(found.witness) / step) * step]
+        candidates += [grid.index_near(point) for point in points if low <= point <= high]
+    first = first_failing(claim, case, (c for c in candidates if found.first_failing <= c <= found.last_failing))
+    return found.witness if first is None else first
+
+
+def one_after_another(claim: Accurate, case: Case, ordinal: int) -> int:
+    """Each input in turn as near to zero, or as round, as the failure allows; all others as they are."""
+    domain = case.bound.domain
+    for grid, stride in zip(domain.grids, domain.strides(), strict=True):
+        index = ordinal // stride % grid.count
+        rounder = [ordinal + (other - index) * stride for other in rounder_of(grid, index)]
+        ordinal = next((o for o in [first_failing(claim, case, rounder)] if o is not None), ordinal)
+    return ordinal
+
+
+def rounder_of(grid: Grid, index: int) -> list[int]:
+    """Indices of numbers nearer to zero or rounder than one of a grid, the simplest first."""
+    value, zero = grid.value(index), min(max(Fraction(0), grid.low), grid.high)
+    above = grid.index_near(zero)
+    found = [min((k for k in (above, above - 1) if 0 <= k < grid.count), key=lambda k: abs(grid.value(k)))]
+    for digits in range(DIGITS if grid.kind == "float32" else 0):
+        rounded = round(value * 10**digits) / Fraction(10**digits)
+        found += [grid.index_near(rounded)] if grid.low <= rounded <= grid.high else []
+    return found[: found.index(index)] if index in found else found
+
+
+def first_failing(claim: Accurate, case: Case, ordinals: Iterable[int]) -> int | None:
+    """The first of some ordinals that fails."""
+    judged = claim.judged(case, list(dict.fromkeys(ordinals)))
+    return next((int(ordinal) for ordinal, verdict, _ in judged if verdict is False), None)
