@@ -162,9 +162,9 @@ def c_in_time(pairs: Sequence[TimedPair]) -> str:
     return text
 
 
-def sheet_in_time(pairs: Sequence[TimedPair], builds: str, more: str = "") -> str:
-    """The sheet of pairs of machines."""
-    text = SHEET_START.replace("def same", "from reference import envelope, memory_in_time\ndef same", 1)
+def sheet_in_time(pairs: Sequence[TimedPair], builds: str, more: str = "", families: str = "envelope, memory_in_time") -> str:
+    """The sheet of pairs of machines, judged by these families of references."""
+    text = SHEET_START.replace("def same", f"from reference import {families}\ndef same", 1)
     text += f's = Sheet(sources=["plant.c"], flags="-O2", builds={builds}, sample_rate_hz=1000{more})\n'
     for pair in pairs:
         for end in ("right", "wrong"):
