@@ -119,3 +119,21 @@ def decimal_text(value: float, digits: int = 9) -> str:
     if value == 0 or 1e-5 <= abs(value) < 1e9:
         return np.format_float_positional(number, unique=True, trim="-")
     return np.format_float_scientific(number, unique=True, trim="-", exp_digits=2)
+
+
+# Whole numbers are written as such, others without a power of ten up to here.
+MOST_WHOLE, MOST_WRITTEN_OUT = 2**53, 1e7
+
+
+def figure(value: float | Fraction, digits: int = 9, *, signed: bool = False) -> str:
+    """A number in print, to so many digits at least; whole numbers, and those below 1e7, without a power of ten.
+
+    >>> figure(-65536, 4), figure(1234567.25, 4, signed=True), figure(3e20, 4), figure(0.25, 4)
+    ('-65536', '+1234567', '3e+20', '0.25')
+    """
+    number, sign = float(value), "+" if signed else ""
+    if number.is_integer() and abs(number) < MOST_WHOLE:
+        return f"{number:{sign}.0f}"
+    if 1 <= abs(number) < MOST_WRITTEN_OUT:
+        digits = max(digits, len(str(math.ceil(abs(number)))))
+    return f"{number:{sign}.{digits}g}"

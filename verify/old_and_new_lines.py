@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from verify.explaining import number_entry
 from verify.judging.verdict import grouped
+from verify.number_formats import figure
 from verify.old_and_new import Difference
 from verify.reports.terminal import wrapped
 
@@ -66,6 +67,6 @@ def worst_lines(found: Difference, width: int) -> list[str]:
                                strict=True):
         entry = number_entry(raw, kind, grid.scale, grid.name, grid.unit)
         inputs.append(f"{entry['name']}={entry['value']} {entry['unit']}".strip() + f" ({entry['bits']})")
-    size = "" if math.isinf(found.worst) else f"{found.worst:+.6g} {found.unit}".strip() + ", "
+    size = "" if math.isinf(found.worst) else f"{figure(found.worst, 6, signed=True)} {found.unit}".strip() + ", "
     text = f"largest: {size}at {', '.join(inputs)}: {shown[0]} before, {shown[1]} now"
     return wrapped("", text, width)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from verify.number_formats import bits_text, category, decimal_text, hex_text
+from verify.number_formats import bits_text, category, decimal_text, figure, hex_text
 from verify.reports.numbers import away, rounded, times
 
 SIZES = st.floats(1e-30, 1e30)
@@ -116,3 +116,13 @@ def test_every_float_has_one_category(bits: int) -> None:
     value = float(np.array([bits], np.uint32).view(np.float32)[0])
 
     assert category(value) == ("finite" if math.isfinite(value) else "NaN" if math.isnan(value) else f"{value:+}")
+
+
+@pytest.mark.parametrize(("value", "shown"), [
+    (-65536.0, "-65536"), (4294967295.0, "+4294967295"), (65535.75, "+65536"), (1234567.25, "+1234568"), (3.0e20, "+3e+20"),
+    (12345678.5, "+1.235e+07"), (-0.25, "-0.25"),
+])
+def test_whole_numbers_and_those_below_ten_million_are_written_without_a_power_of_ten(value: float, shown: str) -> None:
+    assert shown == away(value, 0.0)
+    assert float(shown) == pytest.approx(float(figure(value, 4, signed=True)), rel=2e-4)
+    assert ("e" in shown) == ("e" in figure(value, 4))

@@ -15,6 +15,7 @@ from verify.claims.base import Assessment, Case, Claim, number_text, positive_li
 from verify.converters import Converter
 from verify.errors import SheetError, nearest_words
 from verify.grids import exact
+from verify.number_formats import figure
 from verify.routine import Routine
 
 VOLTAGES, FEW = 129, 17
@@ -131,7 +132,7 @@ class Calibrates(Claim):
             found.witness = found.worst_at = found.first_failing = int(ordinals[at])
             right = float(self.right(runs.true[at : at + 1], unit)[0])
             found.wanted_text = f"{right:.9g} {unit}, that of {runs.true[at]:.6g} V; {named}"
-            error = f"{runs.cents[at]:+.6g} cents" if np.isfinite(runs.cents[at]) else "no pitch"
+            error = f"{figure(runs.cents[at], 6, signed=True)} cents" if np.isfinite(runs.cents[at]) else "no pitch"
             error = error if runs.came[at] else "it did not come back"
             found.error_text = f"{error} at {runs.true[at]:.6g} V with {named}"
             lost = len(np.unique(numbers[numbers < count]))

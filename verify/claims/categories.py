@@ -11,6 +11,7 @@ from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, number_text,
 from verify.claims.in_time import known_signal
 from verify.errors import SheetError
 from verify.grids import exact
+from verify.number_formats import figure
 from verify.routine import Bound, Routine
 
 if TYPE_CHECKING:
@@ -101,13 +102,13 @@ class StaysWithin(Claim):
         beyond_low, beyond_high = float(self.low) - low, high - float(self.high)
         found.worst, found.worst_at = (low, low_at) if beyond_low > beyond_high else (high, high_at)
         found.worst_unit = unit
-        found.facts.append(f"results from {low:.9g} to {high:.9g} {unit}".rstrip())
+        found.facts.append(f"results from {figure(low)} to {figure(high)} {unit}".rstrip())
         if found.failing:
             outside = max(beyond_low, beyond_high) > 0
             found.witness = found.worst_at if outside else found.first_failing
             found.wanted_text = f"{number_text(self.low)} to {number_text(self.high)} {unit}".rstrip()
             if outside:
-                found.error_text = f"outside by {max(beyond_low, beyond_high):.9g} {unit}".rstrip()
+                found.error_text = f"outside by {figure(max(beyond_low, beyond_high))} {unit}".rstrip()
             if case.every_value:
                 share = found.failing / max(1, found.valid)
                 found.share, found.share_of = (share, share, share), "every value"

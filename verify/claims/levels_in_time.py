@@ -29,6 +29,7 @@ from verify.claims.in_time import (
 )
 from verify.errors import SheetError
 from verify.machines.references import known_to
+from verify.number_formats import figure
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
 
 def number(value: float) -> str:
     """A level in print."""
-    return f"{value:.9g}"
+    return figure(value)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ import numpy as np
 from verify.claims.base import PROTECTIVE, number_text, positive_limit, reason
 from verify.claims.in_time import Judgement, TimeClaim, first_true, last_true
 from verify.errors import SheetError
+from verify.number_formats import figure
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -137,8 +138,8 @@ class SameForAnyBlockSize(TimeClaim):
                 k = int(off.argmax()) if count else 0
                 size = float(off[k]) if count else 0.0
                 found.note(size, k, Fraction(size) > self.limit if np.isfinite(size) else True,
-                           f"{output.name} {a[k]:.9g}; {b[k]:.9g} in {variant}" if count else "",
-                           f"within {number_text(self.limit)}", f"{size:.9g} apart")
+                           f"{output.name} {figure(a[k])}; {figure(b[k])} in {variant}" if count else "",
+                           f"within {number_text(self.limit)}", f"{figure(size)} apart")
         return found
 
 
@@ -221,7 +222,7 @@ class RecoversFromNan(TimeClaim):
         if due >= len(y):
             return found
         odd = last_true(~np.isfinite(y[due:]))
-        found.note(float(odd + 1) / float(seen.rate_hz), due + max(odd, 0), odd >= 0, f"{y[due + max(odd, 0)]:.9g}",
+        found.note(float(odd + 1) / float(seen.rate_hz), due + max(odd, 0), odd >= 0, f"{figure(y[due + max(odd, 0)])}",
                    f"finite from sample {due} on", f"not finite {odd + 1} samples after the time is over")
         return found
 

@@ -16,6 +16,7 @@ from verify.board_facts import library_functions
 from verify.claims.base import Assessment, Case, Claim, number_text, positive_limit, reason
 from verify.errors import SheetError
 from verify.judging.exact import output_value
+from verify.number_formats import figure
 from verify.routine import Bound, Routine
 
 BITS = -1.0
@@ -91,7 +92,7 @@ class SameOnBoard(Claim):
         found.wanted_text = f"{shown(here, host)}, as on this computer"
         found.error_text = f"the board gives {shown(there, bound)}"
         if bound.float_output and found.worst is not None:
-            found.error_text += f", {found.worst:.9g} ulp away"
+            found.error_text += f", {figure(found.worst)} ulp away"
         supported = self.supported(case, found.witness, here, there)
         if supported:
             found.facts.append(supported)
@@ -134,7 +135,7 @@ class SameOnBoard(Claim):
 def shown(raw: bytes, bound: Bound) -> str:
     """A raw result as a number, with its bits."""
     value = np.frombuffer(raw, NUMPY_TYPES[bound.output_type])[0]
-    text = f"{value:.9g}" if bound.float_output else str(int(value))
+    text = figure(value) if bound.float_output else str(int(value))
     return f"{text} (0x{raw[::-1].hex()})"
 
 

@@ -13,6 +13,7 @@ from firmware_shim.job import Test
 from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text, positive_limit, reason
 from verify.claims.measured import doubt_of
 from verify.errors import SheetError
+from verify.number_formats import figure
 from verify.routine import Bound, Routine
 
 # So small a step back is one of rounding: the message names the way to allow it.
@@ -84,7 +85,8 @@ class Order(Claim):
             if before:
                 found.wanted_text += f", {earlier:.12g} {found.worst_unit}".rstrip()
             step = least * (1.0 if self.direction == "rising" else -1.0) + 0.0
-            found.error_text = f"step {step:+.9g} {found.worst_unit}: the result {kind} between neighbouring inputs"
+            shown = f"{figure(step, signed=True)} {found.worst_unit}"
+            found.error_text = f"step {shown}: the result {kind} between neighbouring inputs"
             if before is None or here is None:
                 found.facts.append("the step was seen in a sweep and did not repeat alone")
             elif kind_of_result.kind == "f" and 0 < abs(least) <= ROUNDINGS * (ulp := spacing(earlier, kind_of_result)):

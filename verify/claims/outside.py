@@ -14,7 +14,7 @@ from firmware_shim.engine import NUMPY_TYPES
 from verify.claims.base import Assessment, Case, Claim, Probe, reason
 from verify.errors import SheetError
 from verify.grids import Grid
-from verify.number_formats import INT_RANGES
+from verify.number_formats import INT_RANGES, figure
 from verify.routine import Bound, Routine
 
 NAN_ANSWERS = ("low", "high", "finite", "any")
@@ -88,7 +88,7 @@ class Clamps(Claim):
                 right, words = self.nan_right(got[place], low, high)
             else:
                 end = high if roles[place] == HIGH else low
-                right, words = got[place] == end, f"{end:.9g}, the result at that end"
+                right, words = got[place] == end, f"{figure(end)}, the result at that end"
             if not came[place]:
                 right, words = False, "a result"
             if not right:
@@ -101,7 +101,7 @@ class Clamps(Claim):
             lost = sum(not came[w[0]] for w in wrong)
             if lost:
                 found.facts.append(f"{lost} calls did not come back (crash, hang or exit): replay says how")
-            answer = f"gave {got[place]:.9g}" if came[place] else "did not come back: crash, hang or exit"
+            answer = f"gave {figure(got[place])}" if came[place] else "did not come back: crash, hang or exit"
             found.witness_raw = tuple(column[place].tobytes() for column in columns)
             found.wanted_text = words
             found.error_text = f"an input outside the range {answer}"
@@ -124,9 +124,9 @@ class Clamps(Claim):
             return True, "anything"
         if self.nan == "finite":
             least, most = min(low, high), max(low, high)
-            return math.isfinite(got) and least <= got <= most, f"a finite result between {least:.9g} and {most:.9g}"
+            return math.isfinite(got) and least <= got <= most, f"a finite result between {figure(least)} and {figure(most)}"
         end = low if self.nan == "low" else high
-        return got == end, f"{end:.9g}, the result at the {self.nan} end"
+        return got == end, f"{figure(end)}, the result at the {self.nan} end"
 
 
 def simplicity(value: float) -> tuple[bool, int, float]:

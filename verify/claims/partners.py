@@ -13,6 +13,7 @@ from verify.claims.base import Assessment, Case, Claim, number_text, positive_li
 from verify.errors import SheetError
 from verify.grids import exact
 from verify.judging.exact import output_value
+from verify.number_formats import figure
 from verify.routine import Bound, Routine
 
 # A difference rounds by 2^-53 of itself; a sum with an offset by that of numbers of another size: those are judged exactly.
@@ -101,7 +102,7 @@ class Pair(Claim):
                 other = float(case.bound.domain.grids[0].value(self.partner(case.bound, at)))
                 found.witness = at
                 found.wanted_text = self.words(other)
-                found.error_text = f"off by {float(known[at]):+.6g} {unit}".rstrip()
+                found.error_text = f"off by {figure(float(known[at]), 6, signed=True)} {unit}".rstrip()
         return found
 
     def words(self, other: float) -> str:
@@ -119,7 +120,7 @@ class Periodic(Pair):
     name: ClassVar[str] = "periodic"
 
     def words(self, other: float) -> str:
-        return f"the result at {other:.9g}, one period on"
+        return f"the result at {figure(other)}, one period on"
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,7 @@ class Symmetric(Pair):
     name: ClassVar[str] = "symmetric"
 
     def words(self, other: float) -> str:
-        return f"the {'same' if self.sign > 0 else 'opposite'} result as at {other:.9g}"
+        return f"the {'same' if self.sign > 0 else 'opposite'} result as at {figure(other)}"
 
 
 def _limit(where: str, absolute: float | None, lsb: float | None) -> tuple[Fraction, bool]:
@@ -194,7 +195,7 @@ class ReachesBothEnds(Claim):
         (low, low_at), (high, high_at) = total.error(slot, "least"), total.error(slot, "most")
         unit = case.bound.routine.output.unit
         found.worst_unit = unit
-        found.facts.append(f"results from {low:.9g} to {high:.9g} {unit}".rstrip())
+        found.facts.append(f"results from {figure(low)} to {figure(high)} {unit}".rstrip())
         misses = [(Fraction(low) - self.low - self.within, low_at, self.low, "lowest"),
                   (self.high - self.within - Fraction(high), high_at, self.high, "highest")]
         short, at, end, word = max(misses, key=lambda miss: miss[0])
@@ -202,7 +203,7 @@ class ReachesBothEnds(Claim):
         if short > 0:
             found.failing, found.witness, found.first_failing, found.last_failing = 1, at, at, at
             found.wanted_text = f"the {word} result at {number_text(end)} {unit}".rstrip()
-            found.error_text = f"the {word} result stops {float(short):.6g} {unit} short".replace("  ", " ")
+            found.error_text = f"the {word} result stops {figure(float(short), 6)} {unit} short".replace("  ", " ")
         return found
 
 

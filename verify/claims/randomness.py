@@ -13,6 +13,7 @@ from verify.claims.in_time import Judgement, TimeClaim, known_signal
 from verify.errors import SheetError
 from verify.grids import exact
 from verify.machines.script import Script
+from verify.number_formats import figure
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -95,7 +96,7 @@ class NeverLocks(TimeClaim):
         k = int(runs.argmax())
         run, at = int(runs[k]), start + int(edges[k])
         found.note(float(run), at + min(run, self.longest_run + 1) - 1, run > self.longest_run,
-                   f"{y[edges[k]]:.9g} for {run} samples", f"another value after at most {self.longest_run} samples",
+                   f"{figure(y[edges[k]])} for {run} samples", f"another value after at most {self.longest_run} samples",
                    "it stands still" if k == len(runs) - 1 else f"it stands for {run} samples")
         enough = len(y) >= self.length() - 64 - self.longest_run
         if run <= self.longest_run and enough and (self.period or self.period_at_least):
@@ -159,9 +160,10 @@ class MeanWithin(TimeClaim):
         off = abs(mean - float(self.mean))
         # A mean of binary64 numbers is off by its number of sums at most; the limit is far above.
         unit = seen.machine.signal_named(self.of).unit
-        found.note(off, seen.done - 1, not off <= float(self.limit) * (1 + 2.0**-40), f"a mean of {mean:.9g} {unit}".strip(),
+        found.note(off, seen.done - 1, not off <= float(self.limit) * (1 + 2.0**-40),
+                   f"a mean of {figure(mean)} {unit}".strip(),
                    f"{number_text(self.mean)} {unit}, within {number_text(self.limit)}".replace(" ,", ","),
-                   f"{off:.6g} {unit} off".replace("  ", " "))
+                   f"{figure(off, 6)} {unit} off".replace("  ", " "))
         return found
 
 

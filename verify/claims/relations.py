@@ -16,6 +16,7 @@ from verify.errors import SheetError, nearest_words
 from verify.hunting.places import OCTAVE_UNITS
 from verify.judging.exact import cents_of, output_value
 from verify.judging.verdict import grouped
+from verify.number_formats import figure
 from verify.routine import Bound, Routine
 from verify.units import PITCH_UNITS
 
@@ -101,7 +102,7 @@ class OctaveDoubles(Claim):
             if found.failing:
                 found.witness = at
                 found.wanted_text = "half of the result one octave up"
-                found.error_text = f"{known[at]:+.6g} cents off an exact octave"
+                found.error_text = f"{figure(known[at], 6, signed=True)} cents off an exact octave"
         return found
 
 
@@ -176,7 +177,8 @@ class InverseOf(Claim):
             if found.failing:
                 found.witness = found.worst_at
                 found.wanted_text = f"the input again after {self.other}"
-                found.error_text = f"the round trip is off by {found.worst:+.6g} {found.worst_unit}".rstrip()
+                off = figure(found.worst, 6, signed=True)
+                found.error_text = f"the round trip is off by {off} {found.worst_unit}".rstrip()
         return found
 
     def shown(self, error: float, test: Test, case: Case) -> float:

@@ -24,6 +24,7 @@ from verify.claims.poles import (
 )
 from verify.errors import SheetError, nearest_words
 from verify.machines.script import Piece, Script
+from verify.number_formats import figure
 from verify.routine import Bound, Routine
 
 if TYPE_CHECKING:
@@ -144,8 +145,8 @@ class StaysStable(TimeClaim):
         assert self.peak is not None
         wrong = most is None or most > self.peak * Fraction(float(room[k]))
         unit = seen.machine.signal_named(self.of).unit
-        found.note(float(times[k]), k, wrong, f"{seen.doubles(self.of)[k]:.9g} {unit}".strip(),
-                   f"at most {number_text(self.peak)} x {room[k]:.9g} {unit}, the largest input so far".replace(" ,", ","),
+        found.note(float(times[k]), k, wrong, f"{figure(seen.doubles(self.of)[k])} {unit}".strip(),
+                   f"at most {number_text(self.peak)} x {figure(room[k])} {unit}".rstrip() + ", the largest input so far",
                    f"{float(times[k]):.4g} times the input")
 
     def note_poles(self, seen: Observation, found: Judgement) -> None:
@@ -161,9 +162,9 @@ class StaysStable(TimeClaim):
         for row, at in zip(sets.tolist(), first.tolist(), strict=True):
             values = [Fraction(value) * scale for value, scale in zip(row, scales, strict=True)]
             inside, size = poles_inside(self.poles, values, self.radius)
-            named = ", ".join(f"{signal} = {float(value):.9g}" for (_, signal), value in zip(self.poles, values, strict=True))
+            named = ", ".join(f"{signal} = {figure(value)}" for (_, signal), value in zip(self.poles, values, strict=True))
             found.note(size, at, not inside, named, f"all poles inside the circle of {number_text(self.radius)}",
-                       f"a pole of size {size:.9g}")
+                       f"a pole of size {figure(size)}")
 
 
 def stays_stable(*, because: str, peak: float | None = None, poles: Mapping[str, str] | None = None, radius: float = 1,
@@ -253,7 +254,7 @@ class DecaysToZero(TimeClaim):
             # Within the limit, but slow on some cores and flushed on others.
             tiny = (raw != 0) & (np.abs(raw) < np.finfo(raw.dtype).smallest_normal)
             late, at = bool(tiny.any()), int(tiny.argmax()) if tiny.any() else at
-        found.note(float(size[at]), due + at, late, f"{float(tail[at]):.9g} {unit}".strip(),
+        found.note(float(size[at]), due + at, late, f"{figure(float(tail[at]))} {unit}".strip(),
                    ("exactly 0" if self.limit == 0 else f"within {number_text(self.limit)} of 0") + f" from sample {due} on",
                    self.described(tail, raw, unit) if late else "")
         return found
@@ -264,10 +265,10 @@ class DecaysToZero(TimeClaim):
             return "it is not finite"
         if raw.dtype.kind == "f" and 0 < np.abs(raw[raw != 0]).min(initial=1) < np.finfo(raw.dtype).smallest_normal:
             return "a tail of subnormals"
-        size = f"{float(np.abs(tail).max()):.6g} {unit}".strip()
+        size = f"{figure(float(np.abs(tail).max()), 6)} {unit}".strip()
         for period in repeats(tail):
             if period == 1:
-                return f"it stays at {float(tail[-1]):.6g} {unit}".strip() + " for ever"
+                return f"it stays at {figure(float(tail[-1]), 6)} {unit}".strip() + " for ever"
             return f"a limit cycle of {period} samples and {size}, as long as the script runs"
         return f"still {size}"
 

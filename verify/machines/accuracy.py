@@ -12,6 +12,7 @@ from verify.claims.accurate import Accurate
 from verify.claims.in_time import Judgement
 from verify.judging.exact import error_between
 from verify.machines.observation import Observation
+from verify.number_formats import figure
 from verify.reports.numbers import times as times_text
 
 SCREEN_FACTOR = 16
@@ -150,9 +151,9 @@ def described(claim: Accurate, seen: Observation, found: Judgement, k: int, erro
     signed = shown_error(claim, seen, error)
     found.at, found.worst = k, abs(signed)
     unit = seen.machine.signal_named(claim.of).unit
-    found.got, found.wanted = f"{seen.doubles(claim.of)[k]:.9g} {unit}".strip(), f"{wanted:.9g} {unit}".strip()
+    found.got, found.wanted = f"{figure(seen.doubles(claim.of)[k])} {unit}".strip(), f"{figure(wanted)} {unit}".strip()
     times = f" = {times_text(found.worst / float(claim.limit))}" if claim.limit else ""
-    found.error = f"{signed:+.6g} {claim.unit}".strip() + times
+    found.error = f"{figure(signed, 6, signed=True)} {claim.unit}".strip() + times
     return found
 
 

@@ -21,6 +21,7 @@ from verify.machines.observation import Observation
 from verify.machines.references import name_of, parts_of
 from verify.machines.running import LONGEST_KEPT, ON_HOST
 from verify.machines.script import event_text, format_script, table
+from verify.number_formats import figure
 
 TRACE_BEFORE, TRACE_AFTER = 24, 8
 MOST_CURVES = 32
@@ -110,7 +111,7 @@ def described(claim: Claim, hunt: MachineHunt, tried: Tried, sheet_name: str) ->
             isinstance(getattr(claim, "limit", None), Fraction) or unit == "samples"):
         entry["worst"] = {
             "value": tried.worst if math.isfinite(tried.worst) else None, "unit": unit, "at": [],
-            "text": f"{tried.worst:.6g} {unit}".strip(), "times_limit": None,
+            "text": f"{figure(tried.worst, 6)} {unit}".strip(), "times_limit": None,
             "script": format_script(tried.worst_script, machine), "sample": tried.worst_judgement.at,
         }
     if isinstance(claim, NoUndefinedBehaviour) and claim.allow:

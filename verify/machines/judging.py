@@ -20,6 +20,7 @@ from verify.machines.accuracy import accurate
 from verify.machines.observation import Observation
 from verify.machines.other_runs import same_at_level, same_on_board, same_when_flushed
 from verify.machines.running import ON_HOST
+from verify.number_formats import figure
 from verify.strict_beside_host import BROKEN
 
 
@@ -57,8 +58,8 @@ def finite(claim: Any, seen: Observation) -> Judgement:
         if output.is_float:
             y = seen.doubles(output.name)
             k = -1 if seen.watched(output.name) else first_true(~np.isfinite(y))
-            found.note(0.0 if k < 0 else 1.0, max(k, 0), k >= 0, f"{output.name} = {y[k]:.9g}" if k >= 0 else "",
-                       "a finite value", f"{output.name} is {y[k]:.9g}" if k >= 0 else "")
+            found.note(0.0 if k < 0 else 1.0, max(k, 0), k >= 0, f"{output.name} = {figure(y[k])}" if k >= 0 else "",
+                       "a finite value", f"{output.name} is {figure(y[k])}" if k >= 0 else "")
     return found
 
 
@@ -92,9 +93,9 @@ def stays_within(claim: Any, seen: Observation) -> Judgement:
         most = float(beyond[k])
     outside = not math.isfinite(y[k]) or not claim.low <= Fraction(float(y[k])) <= claim.high
     unit = seen.machine.signal_named(claim.of).unit
-    error = f"{most:.9g} {unit} beyond".replace("  ", " ") if math.isfinite(most) else "it is not finite"
-    found.note(max(0.0, most), k, outside, f"{y[k]:.9g} {unit}".strip(),
-               f"between {low:.9g} and {high:.9g} {unit}".strip(), error)
+    error = f"{figure(most)} {unit} beyond".replace("  ", " ") if math.isfinite(most) else "it is not finite"
+    found.note(max(0.0, most), k, outside, f"{figure(y[k])} {unit}".strip(),
+               f"between {figure(low)} and {figure(high)} {unit}".strip(), error)
     return found
 
 

@@ -16,6 +16,7 @@ from verify.machines.long_reference import surely_wrong
 from verify.machines.long_run import LongSeen
 from verify.machines.machine import as_doubles
 from verify.machines.running import Stand
+from verify.number_formats import figure
 
 NOT_REPEATING = ("give a period after which the machine repeats, or within=, or a reference and accurate(...) that judge "
                  "each period; of an oscillator, keeps_frequency(hours=24) judges the drift")
@@ -129,12 +130,12 @@ def difference(found: Judgement, stand: Stand, seen: LongSeen, outcome: LongOutc
             found.facts.append(f"period {grouped(outcome.period + 1)}, sample {outcome.sample}: the exact reference does not "
                                "confirm that this is wrong, and the run ended there")
             return 0
-        wanted = f"{outcome.wanted:.9g} {output.unit} by the reference, {ends.claim.label()}"
+        wanted = f"{figure(outcome.wanted)} {output.unit} by the reference, {ends.claim.label()}"
     elif outcome.period == outcome.base:
-        wanted = f"{outcome.wanted:.9g} {output.unit}, as in the period before: no two were alike"
+        wanted = f"{figure(outcome.wanted)} {output.unit}, as in the period before: no two were alike"
     else:
-        wanted = f"{outcome.wanted:.9g} {output.unit}, as in {which(outcome.base + 1)}"
-    found.note(abs(outcome.got - outcome.wanted), outcome.sample, True, f"{output.name} = {outcome.got:.9g}",
+        wanted = f"{figure(outcome.wanted)} {output.unit}, as in {which(outcome.base + 1)}"
+    found.note(abs(outcome.got - outcome.wanted), outcome.sample, True, f"{output.name} = {figure(outcome.got)}",
                wanted.replace("  ", " ").replace(" ,", ","),
                f"differs in period {grouped(outcome.period + 1)}, {time_text(made / rate)} after the start, when "
                f"{grouped(made)} samples had been made{near(seen, outcome)}")

@@ -12,6 +12,7 @@ from firmware_shim.debug_info import CType, DebugInfo, Struct
 from firmware_shim.errors import SourceMissing
 from firmware_shim.script_job import LongOutcome
 from verify.machines.running import Stand
+from verify.number_formats import figure
 
 MOST_SHOWN = 4
 LONGEST_ARRAY = 8
@@ -102,4 +103,4 @@ def rank(ctype: CType, values: list[Any]) -> int:
 
 def shown(ctype: CType, value: Any) -> str:
     """A number in print."""
-    return f"{value:.9g}" if ctype.kind == "float" else str(value)
+    return figure(value) if ctype.kind == "float" else str(value)

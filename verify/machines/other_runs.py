@@ -13,6 +13,7 @@ from verify.claims.in_time import Judgement
 from verify.machines.observation import Observation
 from verify.machines.running import ON_HOST
 from verify.machines.steps_apart import steps_apart
+from verify.number_formats import figure
 
 # Two raw signals and the value of a raw step -> how far they are apart.
 Distance = Callable[[np.ndarray, np.ndarray, float], np.ndarray]
@@ -38,7 +39,7 @@ def against(seen: Observation, variant: str, limit: float, distance: Distance, m
         found.note(float(off.max()) if count else 0.0, max(k, 0), fails,
                    f"{output.name} = {here[k]!s} {mine}" if fails else "",
                    f"{there[k]!s}, as {theirs}" if fails else "equal samples",
-                   f"{off[k]:.9g} {told} apart here, {off.max():.9g} at most in this script" if fails else "")
+                   f"{figure(off[k])} {told} apart here, {figure(off.max())} at most in this script" if fails else "")
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from verify.judging.verdict import grouped
+from verify.number_formats import MOST_WHOLE, MOST_WRITTEN_OUT, figure
 
 
 def rounded(value: float, digits: int, up: bool) -> float:
@@ -24,7 +25,11 @@ def away(value: float, limit: float | None, digits: int = 4) -> str:
     """Text of an error, rounded away from its limit: up when beyond it, down when within."""
     if not math.isfinite(value):
         return "infinite" if math.isinf(value) else "NaN"
+    if value.is_integer() and abs(value) < MOST_WHOLE:
+        return figure(value, signed=True)
     beyond = limit is not None and abs(value) > limit
+    if 1 <= abs(value) < MOST_WRITTEN_OUT:
+        digits = max(digits, len(str(math.ceil(abs(value)))))
     for places in range(digits, 18):
         shown = rounded(value, places, up=beyond)
         if limit is None or beyond == (abs(shown) > limit) or abs(value) == limit:
