@@ -81,27 +81,23 @@ class Bench:
 
     def run(self, units: Sequence[Unit], volts: np.ndarray) -> Runs | None:
         """Every unit at every voltage; None where no unit gives readings within the inputs' ranges."""
-        grids, rows, kept = self.grids, [], []
-        beside = unread = 0
-        least, most = int(grids[self.code].low), int(grids[self.code].high)
-        for unit in units:
-            read = []
-            for (name, at), more in zip(self.readings, (unit.at_low, unit.at_high), strict=True):
-                grid = grids[name]
-                code, inside = self.converter.codes(unit, np.array([float(at)]), more, int(grid.low), int(grid.high))
-                read.append(int(code[0]) if inside.all() else None)
-            if None in read or read[0] == read[1]:
-                unread += 1
-                continue
-            codes, inside = self.converter.codes(unit, volts, unit.later, least, most)
-            beside += int((~inside).sum())
-            rows.append((np.stack([np.full(inside.sum(), one) for one in read] + [codes[inside]]), volts[inside]))
-            kept.append(unit)
+        grids, readable, read = self.grids, np.ones(len(units), bool), []
+        for (name, at), column in zip(self.readings, ("at_low", "at_high"), strict=True):
+            grid = grids[name]
+            more = np.array([getattr(unit, column) for unit in units])
+            code, inside = self.converter.codes(units, np.array([float(at)]), more, int(grid.low), int(grid.high))
+            readable &= inside[:, 0]
+            read.append(code[:, 0])
+        readable &= read[0] != read[1]
+        kept = [unit for unit, fits in zip(units, readable.tolist(), strict=True) if fits]
         if not kept:
             return None
-        columns = np.concatenate([codes for codes, _ in rows], axis=1)
-        true = np.concatenate([volts for _, volts in rows])
-        number = np.repeat(np.arange(len(rows)), [len(volts) for _, volts in rows])
+        least, most = int(grids[self.code].low), int(grids[self.code].high)
+        codes, inside = self.converter.codes(kept, volts, np.array([unit.later for unit in kept]), least, most)
+        number, place = np.nonzero(inside)
+        columns = np.stack([*(codes_read[readable][number] for codes_read in read), codes[inside]])
+        true = volts[place]
+        beside, unread = int((~inside).sum()), len(units) - len(kept)
         bound = self.case.bound
         raws = [column.astype(NUMPY_TYPES[kind]).tobytes() for column, kind in
                 zip(self.placed(columns), bound.domain.type_numbers, strict=True)]

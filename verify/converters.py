@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -85,10 +86,13 @@ class Converter:
         slope = (self.high_code - self.low_code) / (self.high_volts - self.low_volts)
         return float(self.low_code), float(self.low_volts), float(slope)
 
-    def codes(self, unit: Unit, volts: np.ndarray, more: float, least: int, most: int) -> tuple[np.ndarray, np.ndarray]:
-        """(codes that a unit gives, whether each lies within the converter) for voltages."""
+    def codes(self, units: Sequence[Unit], volts: np.ndarray, more: np.ndarray, least: int,
+              most: int) -> tuple[np.ndarray, np.ndarray]:
+        """(codes that units give, whether each lies within the converter), a row per unit, for voltages. more: codes that
+        nonlinearity and noise add, per unit."""
         low_code, low_volts, slope = self.line
-        raw = low_code + (volts - low_volts) * slope * (1 + unit.gain) + unit.offset + more
+        offsets, gains = (np.array([getattr(unit, name) for unit in units])[:, None] for name in ("offset", "gain"))
+        raw = low_code + (volts - low_volts) * slope * (1 + gains) + offsets + more[:, None]
         near = np.floor(raw + 0.5)
         return np.clip(near, least, most).astype(np.int64), (near >= least) & (near <= most)
 

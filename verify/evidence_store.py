@@ -177,6 +177,11 @@ class EvidenceStore:
         except (OSError, pickle.UnpicklingError, EOFError, AttributeError, ValueError, TypeError):
             return
 
+    def drop(self, evidence: Evidence) -> None:
+        """What turned out not to be so is not met again."""
+        with contextlib.suppress(OSError):
+            self.path(evidence).unlink()
+
     def save(self, evidence: Evidence, build: str, routine: str) -> None:
         """Write whole or not at all."""
         evidence.settle()

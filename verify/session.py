@@ -23,10 +23,10 @@ from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benc
 from verify.board_library import library_first
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
-from verify.evidence import Evidence, Total, same_results
+from verify.evidence import Evidence, Total
 from verify.evidence_store import EvidenceStore, in_use
 from verify.explaining import Explainer
-from verify.hunt import RENDERED_CASES, Hunt, Progress
+from verify.hunt import Hunt, Progress
 from verify.hunting.generated import generated_points, sharpened
 from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
@@ -40,6 +40,7 @@ from verify.paths.budget import budgets
 from verify.paths.walk import keeps_outputs
 from verify.probing import Prober
 from verify.reports.environment import environment, not_checked
+from verify.reuse import claims_to_repeat, recheck, runs_twice_alike, stages_repeat
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet
 from verify.witnesses import WitnessFile
@@ -86,6 +87,8 @@ class Check:
     routines: list[dict[str, Any]] = field(default_factory=list)
     interrupted: bool = False
     remembering: set[str] = field(default_factory=set)
+    # (routine, build) of paths of which a part ran twice, and gave the same.
+    twice: set[tuple[str, str]] = field(default_factory=set)
     # (routine, build): whose evidence came from earlier runs, whose was hunted in this one.
     evidence: dict[str, list[tuple[str, str]]] = field(default_factory=lambda: {"kept": [], "hunted": []})
 
@@ -313,7 +316,12 @@ class Check:
         hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
         before = int(evidence.total().count())
         if before and not self.plan.fresh:
-            self.recheck(hunt, evidence)
+            self.twice.add((bound.routine.name, bound.build))
+            try:
+                recheck(hunt, evidence)
+            except ToolFault:
+                self.store.drop(evidence)
+                raise
         known = self.witnesses.ordinals(bound)
         if bound.domain.whole:
             strides = bound.domain.strides()
@@ -328,54 +336,31 @@ class Check:
             self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
         same = evidence.total().count() == before
         if not same and not hunt.given_up:
+            if self.reusable(bound, evidence) and not claims_to_repeat(bound.routine):
+                if runs_twice_alike(hunt, evidence):
+                    self.twice.add((bound.routine.name, bound.build))
+                else:
+                    self.remembering.add(bound.routine.name)
             self.keep(bound, evidence)
         self.evidence["kept" if same else "hunted"].append((bound.routine.name, bound.build))
         return hunt
 
     def keep(self, bound: Bound, evidence: Evidence) -> None:
         """Store evidence, where another run would see the same."""
-        if self.reusable(bound, evidence):
+        routine = bound.routine
+        if self.reusable(bound, evidence) and (claims_to_repeat(routine) or (routine.name, bound.build) in self.twice):
             self.store.save(evidence, bound.build, bound.routine.name)
 
     def reusable(self, bound: Bound, evidence: Evidence) -> bool:
         """Whether one input gives one result, as far as is known: else what was seen says nothing about another run."""
         repeats = [slot for slot, test in enumerate(evidence.tests) if test.kind == "deterministic"]
         known = evidence.total()
-        if evidence.writes or any(known.found(slot, "failing") for slot in repeats) or all(
-                claim.name != "deterministic" for claim in bound.routine.claims):
-            self.remembering.add(bound.routine.name)
-        return bound.routine.name not in self.remembering
-
-    def recheck(self, hunt: Hunt, evidence: Evidence) -> None:
-        """A random 2 % of reused evidence is hunted again; a mismatch is a loud error."""
-        rows = evidence.rows
-        random = np.random.default_rng()
-        order = random.permutation(len(rows))
-        stages = hunt.bound.routine.stages
-        least = 4096 if stages is None or stages.voice is None else RENDERED_CASES // 4  # a signal each: slow
-        allowed, chosen = max(least, min(int(rows["count"].sum()) // 50, 1 << 22)), []
-        for place in order:
-            if rows["count"][place] <= allowed:
-                chosen.append(place)
-                allowed -= int(rows["count"][place])
-            if len(chosen) >= max(1, len(rows) // 50):
-                break
-        if not chosen:
-            return
-        parts = rows[np.sort(chosen)]
-        segments = hunt.segments(np.stack([parts["start"], parts["start"] + parts["count"]], axis=1))
-        fresh = Evidence(evidence.identity, evidence.tests, evidence.edges, evidence.row_length)
-        fresh.add(self.crew.run(hunt.job(segments)))
-        fresh.settle()
-        known = {int(row["start"]): row for row in fresh.rows}
-        for row in parts:
-            again = known.get(int(row["start"]))
-            if again is None or again["count"] != row["count"] or not same_results(
-                    again["result"], row["result"], evidence.tests):
-                raise ToolFault("stored evidence and a repeat differ", where=f"{hunt.bound.routine.name}, "
-                                f"{hunt.bound.build}, ordinal {int(row['start'])}",
-                                why="a repeated stretch of the hunt gave other results than the stored ones",
-                                todo="run again with --fresh, and report this: the cache or the routine is unsound")
+        routine = bound.routine
+        if evidence.writes or any(known.found(slot, "failing") for slot in repeats) or not (
+                claims_to_repeat(routine) or (stages_repeat(routine) and self.remembering.isdisjoint(
+                    routine.stages.names() if routine.stages else ()))):
+            self.remembering.add(routine.name)
+        return routine.name not in self.remembering
 
     def record(self) -> dict[str, Any]:
         """The whole record: everything a report needs."""
