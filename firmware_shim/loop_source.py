@@ -23,6 +23,7 @@ RENAMED_MAIN = "pf_author_main"
 # What stands between is ours or the sheet's: its conversions are not the author's.
 _BEGIN = ("#if defined(__clang__)\n#pragma clang attribute push"
           '(__attribute__((no_sanitize("implicit-conversion"))), apply_to = function)\n#endif\n')
+_DIRECT = "#if defined(__arm__) && !defined(__clang__)\n"
 END = "#if defined(__clang__)\n#pragma clang attribute pop\n#endif\n"
 
 
@@ -56,12 +57,13 @@ def check_prototype(function: Function, structs: Mapping[str, Struct] | None = N
         raise refuse("the result", told, "result")
 
 
-def loop(function: Function, words: Mapping[int, int] | None = None) -> str:
+def loop(function: Function, words: Mapping[int, int] | None = None, *, direct: bool = False) -> str:
     """C text of one loop: ``void pf_loop_NAME(inputs, output, n, progress)``.
 
     The call goes through a volatile pointer, so the routine is neither inlined into the loop nor
     specialised for it; ``__typeof__`` keeps the author's own prototype, old-style ones included. ``words``
-    are peripheral words and their values.
+    are peripheral words and their values. ``direct``: on the board it goes to the routine's symbol under a name
+    of which the compiler knows nothing more: an emulator looks up where a pointer leads at every call.
     """
     begin, each = call_source.words_texts(words or {})
     name = function.name
@@ -74,13 +76,17 @@ def loop(function: Function, words: Mapping[int, int] | None = None) -> str:
     # A C99 inline definition alone emits no code: this declaration makes the compiler emit it.
     emit = f"extern __typeof__({name}) {name};\n" if function.inline and not function.static else ""
     unused = "" if function.parameters else "    (void)pf_inputs;\n"
+    named, called = "", f"    __typeof__(&{name}) pf_call = pf_hidden;\n"
+    if direct and not function.linkage and not (function.inline and not function.static):
+        named = f'{_DIRECT}extern __typeof__({name}) pf_direct_{name} __asm__("{name}");\n#endif\n'
+        called = f"{_DIRECT}#define pf_call pf_direct_{name}\n    (void)pf_hidden;\n#else\n{called}#endif\n"
     return (
-        f"{emit}"
+        f"{emit}{named}"
         '__attribute__((visibility("default"), noinline, no_sanitize("undefined")))\n'
         f"void {loop_symbol(name)}(const void *const *pf_inputs, void *pf_output, long pf_n,\n"
         "    volatile long *pf_progress)\n{\n"
         f"    __typeof__(&{name}) volatile pf_hidden = &{name};\n"
-        f"    __typeof__(&{name}) pf_call = pf_hidden;\n"
+        f"{called}"
         f"{''.join(inputs)}"
         f"    {plain} *pf_out = ({plain} *)pf_output;\n"
         "    long pf_i;\n"
@@ -90,7 +96,7 @@ def loop(function: Function, words: Mapping[int, int] | None = None) -> str:
         f"        pf_out[pf_i] = ({plain})pf_call({', '.join(casts)});\n"
         "    }\n"
         "    *pf_progress = pf_n;\n"
-        "}\n"
+        "}\n" + ("#undef pf_call\n" if named else "")
     )
 
 
@@ -116,7 +122,7 @@ def unit(
     if has_main:
         # A firmware's entry point would clash with nothing here but must not be taken for one.
         text = f"#define main {RENAMED_MAIN}\n{text}#undef main\n"
-    loops = "".join(loop(function, words) for function in functions)
+    loops = "".join(loop(function, words, direct=not cpp) for function in functions)
     every = list(known)
     loops += "".join(call_source.generate(c, call_source.named(c, every), words or {}, cpp=cpp) for c in calls)
     if loops and (calls or words):

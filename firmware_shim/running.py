@@ -359,7 +359,7 @@ class Runner:
         c_job.output_scale, c_job.loop, c_job.input, c_job.test = job.output_scale, self.loop, inputs, self.tests
         c_job.region, c_job.shared = regions, shared
         c_job.word, c_job.words = words, len(job.peripherals)
-        c_job.may_start = self.starts_program
+        c_job.may_start, c_job.ahead = self.starts_program, 1
         c_job.watch, c_job.watches = watch, len(self.watch) // 2
         if self.paint is not None:
             c_job.paint = self.paint

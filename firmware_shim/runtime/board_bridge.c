@@ -270,7 +270,7 @@ static void run(int number, const void *const *inputs, void *output, long n, vol
     for (int k = 0; k < slot->inputs; k++) {
         memcpy(board->block + offset, inputs[k], (size_t)n * (size_t)slot->width[k]);
         words[k] = board->block_address + offset;
-        offset += PF_BLOCK * 8;
+        offset += PF_AHEAD * 8;
     }
     const uint32_t arguments[4] = {board->block_address, board->block_address + offset, (uint32_t)n,
                                    board->progress_address};

@@ -9,6 +9,8 @@
 
 /* Four arrays of doubles fit the first-level cache. running.py has the same number. */
 enum { PF_BLOCK = 1024 };
+/* So many blocks are run in one call where a call is handed to another process; board_served.py, board_places.py. */
+enum { PF_MOST_AHEAD = 8, PF_AHEAD = PF_MOST_AHEAD * PF_BLOCK };
 /* Rooms with a page that nobody may touch before the first and behind each; call_rooms.py has the same numbers. */
 enum { PF_ROOMS = 8, PF_ROOM = 65536, PF_PAGE = 4096 };
 enum { PF_F32, PF_F64, PF_I8, PF_U8, PF_I16, PF_U16, PF_I32, PF_U32, PF_I64, PF_U64 };

@@ -7,8 +7,8 @@
 #include "engine_calls.h"
 #include "refusals.h"
 
-static unsigned char raw_store[8][PF_BLOCK * 8], output_store[PF_BLOCK * 8], spare_store[PF_BLOCK * 8];
-static double value_store[8][PF_BLOCK], y_store[PF_BLOCK], reference_store[PF_BLOCK];
+static unsigned char raw_store[8][PF_AHEAD * 8], output_store[PF_AHEAD * 8], spare_store[PF_AHEAD * 8];
+static double value_store[8][PF_AHEAD], y_store[PF_BLOCK], reference_store[PF_BLOCK];
 static volatile unsigned char *process_mark;
 static unsigned char region_copy[1 << 16];
 
@@ -216,6 +216,13 @@ static void make_whole(const struct pf_job *job, struct pf_block *b)
     b->whole = 1;
 }
 
+/* step: one whole block in so many is repeated, spread by a hash; what is shorter always is. */
+static int is_repeated(const struct pf_test *test, const struct pf_block *b)
+{
+    uint64_t spread = (uint64_t)(b->ordinal / PF_BLOCK) * 0x9e3779b97f4a7c15u >> 32;
+    return test->step <= 1.0 || b->n < PF_BLOCK || spread % (uint64_t)test->step == 0;
+}
+
 static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_block *b, double before,
                       int have_before, int64_t row)
 {
@@ -225,6 +232,8 @@ static void run_tests(const struct pf_job *job, struct pf_result *r, struct pf_b
     for (int t = 0; t < job->tests; t++) {
         const struct pf_test *test = &job->test[t];
         struct pf_found *found = &r->found[t];
+        if (test->kind == PF_DETERMINISTIC && !is_repeated(test, b))
+            continue;
         if (b->flat && pf_test_flat(job, t, found, b, before, have_before))
             continue;
         make_whole(job, b);
@@ -277,18 +286,79 @@ void pf_mark_process(void)
     *process_mark = 1;
 }
 
+/* The part of a call's inputs and results from one on, at most a block of them. */
+static struct pf_block part_of(const struct pf_job *job, const struct pf_block *call, long from)
+{
+    struct pf_block part = *call;
+    part.n = call->n - from < PF_BLOCK ? call->n - from : PF_BLOCK;
+    part.ordinal += from;
+    part.output = (unsigned char *)call->output + from * pf_width[job->output_type];
+    for (int k = 0; k < job->inputs; k++) {
+        part.raw[k] = (const unsigned char *)call->raw[k] + from * pf_width[job->input[k].type];
+        part.value[k] = call->value[k] + from;
+    }
+    return part;
+}
+
+static void fill(const struct pf_job *job, const struct pf_block *call, int with_values)
+{
+    for (long from = 0; from < call->n; from += PF_BLOCK) {
+        unsigned char *raw[8];
+        struct pf_block part = part_of(job, call, from);
+        for (int k = 0; k < job->inputs; k++)
+            raw[k] = raw_store[k] + from * pf_width[job->input[k].type];
+        pf_fill(job, part.ordinal, part.n, raw, with_values ? part.value : NULL);
+    }
+}
+
+/* Runs the routine over a call's inputs and looks at what it did beside its results; the flags that it raised. */
+static unsigned run_call(const struct pf_job *job, struct pf_block *call, int64_t *total)
+{
+    *total = copy_regions(job);
+    pf_calls_before(job);
+    unsigned flags = pf_call(job, job->loop, call->raw, call->output, call->n, PF_OWN, call->ordinal);
+    int changed = pf_mode_changed && job->shared->mode_changed_at == call->ordinal;
+    compare_regions(job, *total, call->ordinal);
+    if (changed)
+        pin_mode(job, call, *total);
+    pf_calls_after(job, call, spare_store);
+    if (!*process_mark) {
+        job->shared->forked_at = PF_STARTED_SOMEWHERE;
+        _exit(99);
+    }
+    return flags;
+}
+
+/* before: the result before this block's first, where have_before says that there is one; then the block's last. */
+static void judge_block(const struct pf_job *job, struct pf_result *r, struct pf_block *block, int may_be_flat,
+                        double *before, int have_before, int64_t row)
+{
+    block->flat = may_be_flat && pf_flatten(job, block);
+    int plain = block->flat || (job->output_type == PF_F32 && job->output_scale == 1.0 &&
+                                pf_widen_normal(block->output, block->y, block->n, &block->least, &block->most));
+    if (!plain)
+        pf_to_double(block->output, job->output_type, job->output_scale, block->y, block->n);
+    if (may_be_flat && !block->flat)
+        make_whole(job, block);
+    if (!plain)
+        look_closer(r, block, job->output_type);
+    note_extremes(r, block);
+    run_tests(job, r, block, *before, have_before, row);
+    keep_each(job, block);
+    if (!have_before)
+        r->first_output = block->y[0];
+    *before = r->last_output = block->y[block->n - 1];
+}
+
 void pf_sweep(struct pf_job *job)
 {
-    unsigned char *raw[8];
-    double *value[8];
-    struct pf_block block;
     int may_be_flat = pf_may_be_flat(job);
-    int64_t row = job->inputs > 1 && !job->zip ? job->input[job->inputs - 1].count : 0;
-    block.output = output_store;
-    block.y = y_store;
+    long most = (long)job->ahead * PF_BLOCK;
+    int64_t row = job->inputs > 1 && !job->zip ? job->input[job->inputs - 1].count : 0, total;
+    struct pf_block call = {.output = output_store, .y = y_store, .whole = !may_be_flat};
     for (int k = 0; k < 8; k++) {
-        block.raw[k] = raw[k] = raw_store[k];
-        block.value[k] = value[k] = value_store[k];
+        call.raw[k] = raw_store[k];
+        call.value[k] = value_store[k];
     }
     pf_calls_begin(job);
     for (int64_t s = 0; s < job->segments; s++) {
@@ -296,44 +366,19 @@ void pf_sweep(struct pf_job *job)
         struct pf_result *r = &job->result[s];
         double before = 0.0;
         job->shared->segment = s;
-        for (int64_t at = 0; at < segment->count; at += block.n) {
+        for (int64_t at = 0; at < segment->count; at += call.n) {
             int64_t left = segment->count - at;
-            block.n = left < PF_BLOCK ? (long)left : PF_BLOCK;
-            block.ordinal = segment->start + at;
-            block.nonfinite = 0;
-            block.whole = !may_be_flat;
-            pf_fill(job, block.ordinal, block.n, raw, may_be_flat ? NULL : value);
-            int64_t total = copy_regions(job);
-            pf_calls_before(job);
-            unsigned flags = pf_call(job, job->loop, block.raw, block.output, block.n, PF_OWN, block.ordinal);
-            int changed = pf_mode_changed && job->shared->mode_changed_at == block.ordinal;
-            compare_regions(job, total, block.ordinal);
-            if (changed)
-                pin_mode(job, &block, total);
-            pf_calls_after(job, &block, spare_store);
-            if (!*process_mark) {
-                job->shared->forked_at = PF_STARTED_SOMEWHERE;
-                _exit(99);
-            }
-            block.flat = may_be_flat && pf_flatten(job, &block);
-            int plain = block.flat || (job->output_type == PF_F32 && job->output_scale == 1.0 &&
-                                       pf_widen_normal(block.output, block.y, block.n, &block.least, &block.most));
-            if (!plain)
-                pf_to_double(block.output, job->output_type, job->output_scale, block.y, block.n);
-            if (may_be_flat && !block.flat)
-                make_whole(job, &block);
-            flags &= (unsigned)segment->flag_mask;
+            call.n = left < most ? (long)left : most;
+            call.ordinal = segment->start + at;
+            fill(job, &call, !may_be_flat);
+            unsigned flags = run_call(job, &call, &total) & (unsigned)segment->flag_mask;
             if (flags)
-                pin_flags(job, r, &block, flags, total);
-            if (!plain)
-                look_closer(r, &block, job->output_type);
-            note_extremes(r, &block);
-            run_tests(job, r, &block, before, at > 0, row);
-            keep_each(job, &block);
-            if (at == 0)
-                r->first_output = block.y[0];
-            before = r->last_output = block.y[block.n - 1];
-            r->done = at + block.n;
+                pin_flags(job, r, &call, flags, total);
+            for (long from = 0; from < call.n; from += PF_BLOCK) {
+                struct pf_block block = part_of(job, &call, from);
+                judge_block(job, r, &block, may_be_flat, &before, at + from > 0, row);
+                r->done = at + from + block.n;
+            }
         }
     }
     job->shared->done = 1;
