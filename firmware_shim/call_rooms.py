@@ -14,7 +14,7 @@ _WORD = r"[A-Za-z_]\w*"
 _STAYS = ("static", "extern", "const", "typedef", "return", "using", "register", "volatile")
 
 HELPERS = """\
-static __attribute__((pf_loop_apart, unused, no_sanitize("undefined")))
+static __attribute__((pf_loop_apart, unused, pf_loop_own))
 void *pf_loop_room(unsigned long pf_rooms, unsigned long pf_number, void *pf_at, unsigned long pf_size)
 {
     unsigned long pf_room = 65536ul, pf_start = (pf_rooms & ~4095ul) + pf_number * (pf_room + 4096ul);

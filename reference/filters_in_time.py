@@ -11,6 +11,7 @@ Limits: 0 < cutoff_hz < half the sample rate.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any
@@ -22,7 +23,7 @@ from reference.context import Number
 from reference.errors import DomainError
 from reference.intervals import IntervalContext
 from reference.rationals import RationalContext
-from reference.state_space import LinearSystem, Matrices, Setting
+from reference.state_space import LinearSystem, Matrices, Setting, whole
 from reference.trajectories import Script
 
 FORMS = ("direct 1", "direct 2", "transposed 2")
@@ -50,6 +51,18 @@ class Filter(LinearSystem):
             raise DomainError("the gain at this frequency is 0, or too small to be told from 0")
         low, high = (ctx.log2(square) * (10 / ctx.log2(ctx.number(10)))).ends()
         return low, high
+
+    def settling_samples(self, sample: int, part: float = 1e-6) -> int:
+        """About how many samples pass until what was before has fallen to a part of itself, with the settings of a sample.
+
+        Of the slowest pole, with a tenth more; no bound: for choosing how long to wait.
+        """
+        setting = self.setting_at(sample)
+        a = np.array(whole(setting.matrices, setting.arguments, 80).a, np.float64).reshape(2, 2) * 2.0**-80
+        radius = float(np.abs(np.linalg.eigvals(a)).max())
+        if radius <= part:
+            return 2
+        return math.ceil(1.1 * math.log(part) / math.log(radius)) if radius < 1 else 1 << 62
 
 
 def _gain_square(ctx: Any, matrices: Matrices, delays: Sequence[int], turns: Number) -> Any:

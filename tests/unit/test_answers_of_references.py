@@ -66,6 +66,37 @@ def test_what_has_an_answer_is_taken(tmp_path: Path) -> None:
     assert [machine.name for machine in load_sheet(tmp_path / "a_sheet.py").machines] == ["strike"]
 
 
+TONE = """
+from reference import oscillators_in_time
+from verify import *
+s = Sheet(sources=["a.c"])
+s.machine("tone", state="t_t", init="t(state)", step="y = t_step(state)", outputs=[signal("y", "")],
+  events=[event("{event}", "t_set(state, step)", {grid})], reference=oscillators_in_time.from_increment,
+  constants={constants}, claims=[{claims}])
+"""
+STEPS, TURNS = 'integers("step", 0, 200_000_000, "step/sample")', 'binary32("step", 0, 2, "turn")'
+COUNTED = 'keeps_frequency(increment="step", cents=1, because="tune", {more})'
+
+
+@pytest.mark.parametrize(("grid", "constants", "claims", "who"), [
+    (STEPS, {}, "", "the reference from_increment"),
+    (STEPS, {"per_turn": 2**32}, COUNTED.format(more=""), "keeps_frequency"),
+    (STEPS, {"per_turn": 2**32}, COUNTED.format(more="per_turn=2**32"), ""),
+    (TURNS, {}, COUNTED.format(more=""), ""),
+])
+def test_whole_steps_are_not_taken_for_whole_turns(tmp_path: Path, grid: str, constants: object, claims: str,
+                                                   who: str) -> None:
+    (tmp_path / "a.c").write_text("")
+    (tmp_path / "a_sheet.py").write_text(TONE.format(event="increment", grid=grid, constants=constants, claims=claims))
+    if not who:
+        assert load_sheet(tmp_path / "a_sheet.py").machines
+        return
+    with pytest.raises(SheetError) as caught:
+        load_sheet(tmp_path / "a_sheet.py")
+    assert f"tone: {who} counts" in str(caught.value) and "per_turn" in str(caught.value)
+    assert "whole numbers up to 200000000: whole turns move no phase" in str(caught.value)
+
+
 def test_of_functions_as_well(tmp_path: Path) -> None:
     (tmp_path / "a_sheet.py").write_text(
         'from reference import pitch\nfrom verify import *\ns = Sheet(sources=["a.c"])\ns.function("hz", inputs=[binary32('

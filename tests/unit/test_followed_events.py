@@ -38,6 +38,7 @@ def machines(tmp_path: Path) -> dict[str, Machine]:
 def test_a_constant_that_is_also_an_event_is_told(machines: dict[str, Machine]) -> None:
     (text,) = unfollowed_notes(machines["gate"])
 
+    assert text.endswith("its own words: band, low, source")
     assert text.startswith("the reference threshold does not follow the event 'high': what it sets stays as the sheet's")
 
 

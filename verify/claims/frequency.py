@@ -15,6 +15,7 @@ from verify.claims.base import number_text, positive_limit, reason
 from verify.claims.in_time import Judgement, TimeClaim, known_signal, known_value, moving_inputs, stretches, value_at
 from verify.errors import SheetError
 from verify.grids import exact
+from verify.machines.answers import refuse_whole_turns
 from verify.machines.script import Happening, Script
 
 if TYPE_CHECKING:
@@ -75,6 +76,8 @@ class KeepsFrequency(TimeClaim):
         for name in (self.increment, self.hz):
             if isinstance(name, str) and name:
                 known_value(machine, name, where)
+        if self.increment and self.per_turn == 1:
+            refuse_whole_turns(machine, self.increment, self.name, f"{where}, {self.name}", "per_turn=2**32")
 
     def wanted_hz(self, seen: Observation, sample: int) -> Fraction | None:
         """The frequency that is in force, without its sign; None where nothing says it."""

@@ -18,7 +18,7 @@ from verify.errors import SheetError
 from verify.grids import exact
 from verify.judging.verdict import FAILS, HOLDS, UNDECIDED
 from verify.machines.references import known_to
-from verify.machines.script import Script
+from verify.machines.script import Happening, Script
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 LEAST_PERIODS = 6
 DEFAULT_PLACES = 10
+# Where the sheet gives no settle time: what the reference's slowest pole takes to fall by 120 dB, between these ends.
+LEAST_SETTLE_SECONDS, MOST_SETTLE_SECONDS = Fraction(1, 10), Fraction(4)
 
 
 @dataclass(frozen=True)
@@ -42,8 +44,9 @@ class Measured:
 class GainAt(TimeClaim):
     """A sine of a stated level comes out with the gain that the reference has, in dB.
 
-    Method: after a settle time, sine, cosine and a constant are fitted to the output and to the input as it really was
-    (least squares, over a stated time or six periods). The method's own error is measured each time: the same fit to the
+    Method: after a settle time (stated, or until the reference's slowest pole is down by 120 dB: 0.1 to 4 s), sine, cosine
+    and a constant are fitted to the output and to the input as it really was (least squares, over a stated time or six
+    periods). The method's own error is measured each time: the same fit to the
     reference's own output, whose gain is known exactly, and the change from the window's first half to its second. Both
     are added to the uncertainty; what lies within it of the limit is open.
     Fails when: one setting and frequency is off by more than the limit and the uncertainty. Where the reference lies below
@@ -54,7 +57,7 @@ class GainAt(TimeClaim):
     hz: tuple[Fraction, ...]
     wanted: tuple[tuple[Fraction, Fraction], ...]
     level: Fraction
-    settle: Fraction
+    settle: Fraction | None
     measure: Fraction
     floor_db: Fraction
     source: str
@@ -104,23 +107,39 @@ class GainAt(TimeClaim):
         for rate, rate_hz in enumerate(machine.sample_rates_hz):
             for begin in [()] if self.wanted else settings(machine):
                 at, pieces = 0, []
+                settle = self.settle_samples(self.trajectory(machine, rate, begin), 0, rate_hz)
                 for hz in self.places(rate_hz):
                     pieces.append(sine(machine.inputs[chosen], at, hz, rate_hz, self.level))
-                    at += ceil(self.settle * rate_hz) + ceil(max(self.measure, LEAST_PERIODS / hz) * rate_hz)
+                    at += settle + ceil(max(self.measure, LEAST_PERIODS / hz) * rate_hz)
                 streams = tuple(tuple(pieces) if k == chosen else (resting(grid),) for k, grid in enumerate(machine.inputs))
                 found.append(Script(rate, at, begin, streams))
         return found
+
+    def trajectory(self, machine: Machine, rate: int, begin: tuple[Happening, ...]) -> Any:
+        """The reference's answer to silence with these settings, None where it has none."""
+        from verify.machines.drives import resting
+        from verify.machines.observation import Observation
+
+        quiet = Script(rate, 1, begin, tuple((resting(grid),) for grid in machine.inputs))
+        return Observation(machine, quiet, "", {}, 1).wanted(self.of)
+
+    def settle_samples(self, trajectory: Any, sample: int, rate_hz: Fraction) -> int:
+        """How long a sine that begins at a sample is not looked at."""
+        if self.settle is not None:
+            return ceil(self.settle * rate_hz)
+        asked = trajectory.settling_samples(sample) if hasattr(trajectory, "settling_samples") else 0
+        return max(ceil(LEAST_SETTLE_SECONDS * rate_hz), min(asked, ceil(MOST_SETTLE_SECONDS * rate_hz)))
 
     def windows(self, seen: Observation) -> Iterator[Measured]:
         """Stretches in which a sine has settled and nothing else happens."""
         from verify.machines.drives import span_of
 
-        chosen = self.number(seen.machine)
+        chosen, trajectory = self.number(seen.machine), seen.wanted(self.of)
         pieces = seen.script.streams[chosen]
         others = [p for k, stream in enumerate(seen.script.streams) if k != chosen for p in stream]
         for number, piece in enumerate(pieces):
             end = pieces[number + 1].start if number + 1 < len(pieces) else seen.done
-            start = piece.start + ceil(self.settle * seen.rate_hz)
+            start = piece.start + self.settle_samples(trajectory, piece.start, seen.rate_hz)
             if piece.shape != "sine" or not piece.period or end > seen.done:
                 continue
             grid = seen.machine.inputs[chosen]
@@ -149,8 +168,9 @@ class GainAt(TimeClaim):
         if not self.wanted and not hasattr(reference, "gain_db"):
             found.facts.append("the reference has no response to sines: give wanted={hz: dB}, or a filter as reference")
             return found
-        found.facts.append(f"method: sines over {number_text(self.level)} of the input's range, fitted by least squares from "
-                           f"{number_text(self.settle)} s on, for {number_text(self.measure)} s or {LEAST_PERIODS} periods")
+        since = "when the filter has settled" if self.settle is None else f"from {number_text(self.settle)} s on"
+        found.facts.append(f"method: sines over {number_text(self.level)} of the input's range, fitted by least squares "
+                           f"{since}, for {number_text(self.measure)} s or {LEAST_PERIODS} periods")
         for window in listed:
             self.note_window(seen, found, window, x, y, reference)
         return found
@@ -179,8 +199,8 @@ class GainAt(TimeClaim):
         fails = not math.isfinite(size) or size - doubt > limit
         if not fails and size + doubt > limit:
             found.open += 1
-            found.facts.append(f"at {float(window.hz):.6g} Hz the method is sure to {doubt:.2g} dB only: a longer settle "
-                               "or measure time helps")
+            found.facts.append("where it is undecided the method is not sure enough (how sure stands beside each gain in the "
+                               "report): a longer settle_seconds or measure_seconds helps")
         word = FAILS if fails else UNDECIDED if size + doubt > limit else HOLDS
         found.response.append(Gain(float(window.hz), got, wanted, error, doubt, word))
         found.note(size, window.end - 1, fails, f"{got:.6g} dB at {float(window.hz):.6g} Hz",
@@ -212,10 +232,11 @@ def measured_db(x: np.ndarray, y: np.ndarray, window: Measured, rate_hz: Fractio
 
 
 def gain_at(*, within_db: float, because: str, hz: Sequence[float] = (), wanted: Mapping[float, float] | None = None,
-            level: float = 0.5, settle_seconds: float = 0.1, measure_seconds: float = 0.05, floor_db: float = -90,
+            level: float = 0.5, settle_seconds: float | None = None, measure_seconds: float = 0.05, floor_db: float = -90,
             source: str = "", of: str = "") -> GainAt:
     """hz: where (left out: 10 places from 20 Hz to 0.45 of the rate); level: share of the input's range; floor_db: below
-    it gains are alike; wanted={hz: dB}: the response itself, at the settings of init, where no reference knows it."""
+    it gains are alike; settle_seconds: left out, as long as the reference's slowest pole takes; wanted={hz: dB}: the
+    response itself, at the settings of init, where no reference knows it."""
     where = "gain_at"
     share = exact(level, where)
     if not 0 < share <= 1:
@@ -225,6 +246,7 @@ def gain_at(*, within_db: float, because: str, hz: Sequence[float] = (), wanted:
     if table and hz:
         raise SheetError("gain_at: hz= and wanted= together", where=where, why="wanted= names its frequencies itself",
                          todo="drop one of them")
+    settle = None if settle_seconds is None else positive_limit(settle_seconds, where)
     return GainAt(positive_limit(within_db, where), tuple(exact(at, where) for at in hz), table, share,
-                  positive_limit(settle_seconds, where), positive_limit(measure_seconds, where), exact(floor_db, where),
+                  settle, positive_limit(measure_seconds, where), exact(floor_db, where),
                   source, of, reason(because, where))

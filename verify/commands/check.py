@@ -31,7 +31,8 @@ def add(parser: argparse.ArgumentParser) -> None:
                         help="a *_sheet.py (default: those of this folder, if none the bundled demo)")
     parser.add_argument("--here", action="store_true", help="all sheets in this folder and below")
     parser.add_argument("--demo", choices=("good", "first-draft"), help="one of the two bundled demo firmwares")
-    parser.add_argument("--only", action="append", default=[], metavar="ROUTINE", help="check only this routine")
+    parser.add_argument("--only", action="append", default=[], metavar="ROUTINE",
+                        help="check only this routine (or several: a,b)")
     add_options(parser.add_argument)
     parser.add_argument("--reports", type=Path, metavar="FOLDER",
                        help="folder of the record (default: reports, beside the sheet)")
@@ -73,6 +74,7 @@ def run(options: argparse.Namespace) -> int:
     pages: list[tuple[Path, dict[str, Any]]] = []
     waiting = ProgressLine()
     loaded = [load_sheet(path) for path in sheets]
+    options.only = [name for given in options.only for name in given.split(",")]
     if bundled and options.only:
         loaded = [sheet for sheet in loaded if set(options.only) & set(sheet.names())] or loaded
     for sheet in loaded:

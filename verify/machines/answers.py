@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
@@ -50,6 +51,7 @@ def at_half(grid: Grid, halves: int) -> int:
 def check_answers(machine: Machine, where: str) -> None:
     """Raise SheetError where a reference has no answer to any short script, or a constant is no number it can read."""
     for _, function, constants in parts_of(machine):
+        check_turns(machine, function, constants, where)
         problems = [problem_of(function, short_script(machine, halves), constants) for halves in SENT]
         first = problems[0]
         if first is not None and (isinstance(first, NumberRefused) or None not in problems):
@@ -58,6 +60,27 @@ def check_answers(machine: Machine, where: str) -> None:
                 f"the reference {name_of(function)} has no answer with these constants",
                 f"{why_not(first)} (constants: {given})", f"change the constants; what each means: {help_with(function)}")
             raise SheetError(f"{machine.name}: {what}", where=f"{where}, constants", why=why, todo=todo) from first
+
+
+def check_turns(machine: Machine, function: Any, constants: Mapping[str, Any], where: str) -> None:
+    """Raise SheetError where a phase reference would take whole numbers of steps for whole turns, which move nothing."""
+    known = inspect.signature(function).parameters
+    if "per_turn" not in known or "name" not in known or "per_turn" in constants:
+        return
+    name = str(constants.get("name", known["name"].default))
+    refuse_whole_turns(machine, name, f"the reference {name_of(function)}", f"{where}, constants",
+                       'constants={"per_turn": 2**32}')
+
+
+def refuse_whole_turns(machine: Machine, name: str, who: str, where: str, write: str) -> None:
+    """Raise SheetError where the event or input so called holds whole numbers of more than a turn a sample."""
+    sent = [(grid, {grid.name, kind.name if len(kind.arguments) == 1 else ""}) for kind in machine.events
+            for grid in kind.arguments] + [(grid, {grid.name}) for grid in machine.inputs]
+    for grid in [grid for grid, names in sent if name in names]:
+        if grid.grain is not None and grid.grain.denominator == 1 and max(abs(grid.low), abs(grid.high)) > 1:
+            raise SheetError(f"{machine.name}: {who} counts {name!r} in turns per sample", where=where,
+                             why=f"{name} takes whole numbers up to {int(grid.high)}: whole turns move no phase",
+                             todo=f"say how many steps make a turn: {write} for a 32-bit phase")
 
 
 def problem_of(function: Any, script: Script, constants: Mapping[str, Any]) -> Exception | None:

@@ -49,8 +49,9 @@ def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
     notes = []
     for event, words in asked.items():
         if event not in words:
-            near = nearest_words(event, known.union(*asked.values()) - set(asked))
-            others = f"; {near}" if near.startswith("did you mean") else ""
+            words = known.union(*asked.values()) - set(asked)
+            near = nearest_words(event, words)
+            others = f"; {near}" if near.startswith("did you mean") else f"; its own words: {', '.join(sorted(words))}"
             notes.append(f"the reference {getattr(machine.reference, '__name__', '')} does not follow the event {event!r}: "
                          f"what it sets stays as the sheet's constants say{others}")
     return tuple(notes)

@@ -269,7 +269,8 @@ class MachineHunt:
             self.count += 1
             if self.count % KEPT_EACH == 0 and seen.done <= SHORT_SAMPLES:
                 self.sample.append(seen.script)
-            self.samples += seen.done
+            # Hours that one claim has counted leave the others their scripts.
+            self.samples += seen.done if seen.rows is None else 0
             if self.count % 32 == 0:
                 self.progress(f"{self.label}: {phase}", self.count, max(total, self.count))
         if left_out and len(left_out) < len(scripts) and not self.over():

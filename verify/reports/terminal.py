@@ -236,7 +236,8 @@ def render(record: dict[str, Any], width: int = 80, colour: bool = False, *, bri
         lines += routine_line(routine, width, colour)
     for routine in record["routines"]:
         lines += text_lines(routine, width)
-        for text in routine["notes"]:
+        for number, text in enumerate(routine["notes"]):
+            lines += [] if number or lines[-1] == "" else [""]
             lines += wrapped("note", f"{routine['name']}: {text}", width)
         if routine["printed"]:
             lines += wrapped("printed", f"{routine['name']}: {routine['printed']!r}", width)
