@@ -61,6 +61,7 @@ def function_entry(function: Function, macros: Mapping[str, str]) -> Entry:
     guesses = [guess_input(name, p.ctype, macros, function.name) if what == "" or quantity(name)
                else renamed(guess_input(what, p.ctype, macros, function.name), name)
                for name, p, what in zip(names, function.parameters, called, strict=True)]
+    guesses = alike(guesses, function)
     integer = function.result.kind != "float"
     proposal = propose(function.name, [(n, g.quantity) for n, g in zip(names, guesses, strict=True)], integer, macros)
     guesses = [inside(g, proposal) for g in guesses]
@@ -69,6 +70,19 @@ def function_entry(function: Function, macros: Mapping[str, str]) -> Entry:
         return arguments(function.name, function.result, guesses, proposed, macros)
 
     return Entry(function.name, head, rebuild(proposal), proposal=proposal, rebuild=rebuild)
+
+
+def alike(guesses: Sequence[InputGuess], function: Function) -> list[InputGuess]:
+    """A parameter that no name explains is a signal where all others of its type are signals: a mixer's a, b and c."""
+    found = []
+    for guess, parameter in zip(guesses, function.parameters, strict=True):
+        others = [other for other, p in zip(guesses, function.parameters, strict=True)
+                  if other.quantity and p.ctype == parameter.ctype]
+        if not guess.quantity and len(others) > 1 and all(other.quantity == "audio" for other in others):
+            name, old = guess.text.split('"')[1], others[0].text.split('"')[1]
+            guess = replace(others[0], text=others[0].text.replace(f'"{old}"', f'"{name}"', 1), why="as those beside it")
+        found.append(guess)
+    return found
 
 
 def inside(guess: InputGuess, proposal: Proposal | None) -> InputGuess:

@@ -224,7 +224,9 @@ def _events(cluster: Cluster, made: Sequence[Function | None], kind: str, macros
         names.add(name)
         guesses, given = [], []
         for parameter, ctype in parameters:
-            if len(parameters) > 1 and _is_sample_rate(parameter):
+            # A plain rate beside a frequency is what the frequency is divided by.
+            beside_hz = _is_rate(parameter, ctype) and any(quantity(other) == "hz" for other, _ in parameters)
+            if len(parameters) > 1 and (_is_sample_rate(parameter) or beside_hz):
                 given.append("sample_rate_hz")
                 continue
             given.append(_free(parameter))

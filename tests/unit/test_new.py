@@ -9,6 +9,7 @@ import pytest
 from firmware_shim.debug_info import CType, Function, Parameter
 from verify.new_entries import function_entry
 from verify.new_machine_claims import kind_of, narrowed
+from verify.new_machines import Cluster, _events
 from verify.new_macros import first_values, numbers_in, values_by_member
 from verify.new_quantities import guess_input, number, quantity, words_of
 from verify.new_references import all_references, exact_note, machine_references, propose
@@ -194,3 +195,24 @@ def test_a_name_alone_promises_an_order_or_a_range() -> None:
     assert "rising(" not in text("cutoff_hz", FLOAT, ("code", U16))
     assert "stays_within(-1, 1" in text("bell_sine", FLOAT, ("phase", U32))
     assert "claims=[]," in text("half", FLOAT, ("x", FLOAT))
+
+
+def test_a_mixers_signals_are_alike() -> None:
+    found = text("mix", S16, ("a", S16), ("b", S16), ("c", S16))
+
+    assert ['fixed("a", -1,', 'fixed("b", -1,', 'fixed("c", -1,'] == [
+        line.strip()[:14] for line in found.splitlines() if line.strip().startswith(("fixed(", "integers("))]
+    assert 'integers("c"' in text("scale", S16, ("a", S16), ("c", S16))
+
+
+def test_a_plain_rate_beside_a_frequency_is_the_sample_rate() -> None:
+    def made(second: str) -> str:
+        state = CType("p_t", "struct", 8)
+        parameter = Parameter("s", CType("p_t *", "pointer", 8, to=state))
+        setter = Function("p_set", CType("void", "void", 0), (parameter, Parameter(second, FLOAT), Parameter("rate", FLOAT)),
+                          "voice.c", 7, False, False)
+        events, _ = _events(Cluster("p_t", [setter]), [], "", {})
+        return events[0]
+
+    assert '"p_set(state, cutoff_hz, sample_rate_hz)"' in made("cutoff_hz")
+    assert '"p_set(state, depth, rate)"' in made("depth")
