@@ -23,7 +23,8 @@ from verify.machines.running import Stand
 from verify.machines.script import Happening, Piece, Script
 
 if TYPE_CHECKING:
-    from verify.routine import Routine
+    from verify.probing import Prober
+    from verify.routine import Bound, Routine
 
 MOST_STRETCHES = 48
 SETTER = "setter"
@@ -81,14 +82,22 @@ def _few(grid: Grid) -> list[int]:
 
 def assessed(claim: SafeWhenInterruptedBy, case: Case) -> Assessment:
     """Interrupt the function in the board's build."""
-    bound = case.bound
+    return interrupted_at(claim, case.bound, case.probe)  # type: ignore[arg-type]
+
+
+def interrupted_at(claim: SafeWhenInterruptedBy, bound: Bound, prober: Prober, ordinal: int | None = None) -> Assessment:
+    """Interrupt the function at marked inputs, or at one input, by the setter's marked values."""
     numbers = [number for number, other in claims_of(bound.routine) if other.label() == claim.label()]
     machine = replace(machine_of(bound.routine, claim, numbers[0]), peripherals=bound.peripherals)
-    if machine.name not in case.probe.builts["board"].machines:  # type: ignore[attr-defined]
+    if machine.name not in prober.builts["board"].machines:
         return Assessment(blocked="in a finished image nothing is interrupted: it runs in code compiled from the sources")
-    library = case.probe.builts["board"].library_of(machine.name)  # type: ignore[attr-defined]
+    library = prober.builts["board"].library_of(machine.name)
     stand = Stand(machine, "board", str(library), prefix(machine.name), regions_of(library), default_nan=bound.default_nan)
-    whole: Interrupted = interrupted(stand, claim, case.probe.crew, scripts_of(machine))  # type: ignore[attr-defined]
+    scripts = scripts_of(machine)
+    if ordinal is not None:
+        held = tuple((Piece(0, "hold", int(place[0])),) for place in bound.domain.indices(np.array([ordinal], np.int64)))
+        scripts = list(dict.fromkeys(replace(script, streams=held) for script in scripts))
+    whole: Interrupted = interrupted(stand, claim, prober.crew, scripts)
     found = Assessment(facts=list(whole.facts))
     if not whole.found and whole.facts:
         return Assessment(blocked=whole.facts[0])
@@ -107,3 +116,15 @@ def assessed(claim: SafeWhenInterruptedBy, case: Case) -> Assessment:
             found.facts.append("the setter's values: " + ", then interrupting ".join(words))
         found.facts.append(f"{grouped(found.failing)} of {grouped(found.valid)} stretches fail")
     return found
+
+
+def told_at(claim: SafeWhenInterruptedBy, bound: Bound, ordinal: int, prober: Prober) -> tuple[str, bool]:
+    """What came of the interruptions at one input, for `replay`; and whether the claim fails there."""
+    if bound.build != "board":
+        return f"not judged in the build {bound.build}: the board's instructions are what is interrupted", False
+    found = interrupted_at(claim, bound, prober, ordinal)
+    if found.blocked:
+        return found.blocked, False
+    if not found.failing:
+        return "; ".join(["holds" if found.valid else "says nothing", *found.facts]), False
+    return "; ".join([f"FAILS: {found.error_text}", f"wanted {found.wanted_text}", *found.facts]), True

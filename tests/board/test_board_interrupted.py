@@ -216,6 +216,23 @@ def test_replaying_a_witness_repeats_the_interruption(tmp_path: Path, capsys: py
     assert "holds safe_when_interrupted_by('set')" in " ".join(capsys.readouterr().out.split())
 
 
+def test_replaying_a_functions_witness_interrupts_it_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    found = of("scaled", "cortex-m4f")
+    (tmp_path / "plant.c").write_text(C)
+    (tmp_path / "plant_sheet.py").write_text(SHEET.format(core="cortex-m4f"))
+    given = f"x={found.value(CLAIM, 'board').hex()}"
+
+    assert 1 == main(["replay", str(tmp_path / "plant_sheet.py"), "scaled", given])
+    told = " ".join(capsys.readouterr().out.split())
+    assert "FAILS: result" in told and "fits neither order" in told and f"plant.c:{line_of('float scaled(')}" in told
+    assert "the setter's values: g =" in told
+    assert 0 == main(["replay", str(tmp_path / "plant_sheet.py"), "scaled_masked", given])
+    told = " ".join(capsys.readouterr().out.split())
+    assert "holds; " in told and "with interrupts masked" in told
+    # At 0 only one of the two fields counts: it is this input that is interrupted.
+    assert 0 == main(["replay", str(tmp_path / "plant_sheet.py"), "scaled", "x=0"])
+
+
 def test_section_that_stays_masked_is_found() -> None:
     found = of("never_unmasked", "cortex-m4f")
 

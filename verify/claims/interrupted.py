@@ -14,7 +14,8 @@ from verify.grids import Grid
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
     from verify.machines.observation import Observation
-    from verify.routine import Routine
+    from verify.probing import Prober
+    from verify.routine import Bound, Routine
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,12 @@ class SafeWhenInterruptedBy(TimeClaim):
         from verify.interrupted_functions import assessed
 
         return assessed(self, case)
+
+    def at_input(self, bound: Bound, ordinal: int, prober: Prober) -> tuple[str, bool]:
+        """What `replay` tells of a function at one input."""
+        from verify.interrupted_functions import told_at
+
+        return told_at(self, bound, ordinal, prober)
 
 
 def safe_when_interrupted_by(setter: str, *arguments: Grid, within: float = 0, because: str = "") -> SafeWhenInterruptedBy:
