@@ -24,7 +24,8 @@ from firmware_shim.errors import CompilerMissing, ShimError
 
 RUNTIME = Path(__file__).parent / "runtime"
 ENGINE_SOURCES = (
-    *("engine_block.c", "engine_flat.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c"),
+    *("engine_block.c", "engine_flat.c", "engine_judge.c", "engine_lanes.c", "engine_relations.c", "engine_sweep.c",
+      "engine_time.c"),
     *("engine_script.c", "engine_long.c", "engine_long_kept.c", "engine_count.c", "engine_trace.c"),
     *("engine_follow.c", "engine_watch.c", "engine_heap.c", "engine_stretch.c", "engine_calls.c"),
     *("contain.c", "board_bridge.c", "board_machine.c", "board_same.c", "board_served.c"),

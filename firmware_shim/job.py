@@ -65,7 +65,7 @@ class Job:
     """Segments of one routine to run and judge. segments: int64 array (n, 3) of start, count, flag mask;
     peripherals: (address, value) of 32-bit words that exist at the board's own addresses; on the board only:
     default_nan, and keep_costs for counts per ordinal (uint32: instructions, least and most half cycles);
-    whole_core: never by the faster user-mode emulator."""
+    whole_core: never by the faster user-mode emulator; time_rounds: how often calls are timed here, not judged."""
 
     library: str
     loop: str
@@ -89,6 +89,7 @@ class Job:
     default_nan: bool = False
     keep_costs: bool = False
     whole_core: bool = False
+    time_rounds: int = 0
 
     def loop_widths(self) -> Iterator[tuple[str, list[int], int]]:
         """Each loop of the routine's own build: its symbol, the widths in bytes of what it takes and of what it gives."""
@@ -159,6 +160,7 @@ class JobResult:
     trap_offset: int | None = None
     trap_library: str = ""
     costs: bytes = b""
+    times: bytes = b""  # binary64, two for each round: nanoseconds of a call, of a step of the engine's own loop
     executed: bytes = b""
     touched: bytes = b""
     stack_bytes: int = 0

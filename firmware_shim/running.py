@@ -112,6 +112,8 @@ class Runner:
             self.outputs = mmap.mmap(-1, max(1, int((waiting[:, 0] + waiting[:, 1]).max()) * width))
         if job.keep_flags:
             self.flags = mmap.mmap(-1, max(1, int((waiting[:, 0] + waiting[:, 1]).max())))
+        if job.time_rounds:
+            self.times = mmap.mmap(-1, 16 * job.time_rounds)
         while len(waiting):
             waiting = self.run_once(waiting, library, whole)
             reason = enough(whole.stops, job.most_stops, job.most_hangs)
@@ -122,6 +124,8 @@ class Runner:
             whole.outputs = self.outputs[:]
         if job.keep_flags:
             whole.flags = self.flags[:]
+        if job.time_rounds and not whole.stops:
+            whole.times = self.times[:]
         if self.events is not None:
             whole.events = self.events.read()
         whole.printed = self.printed()
@@ -369,6 +373,8 @@ class Runner:
         c_job.output_file = self.capture.fileno()
         if job.keep_outputs:
             c_job.keep_outputs = ffi.cast("unsigned char *", ffi.from_buffer(self.outputs))
+        if job.time_rounds:
+            c_job.time_rounds, c_job.times = job.time_rounds, ffi.cast("double *", ffi.from_buffer(self.times))
         if job.keep_flags:
             c_job.keep_flags = ffi.cast("unsigned char *", ffi.from_buffer(self.flags))
         return c_job

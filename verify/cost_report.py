@@ -11,6 +11,7 @@ from firmware_shim.board_cycles import TABLES
 from firmware_shim.cores import core_named
 from verify.cost import CONVERSIONS, SOFT_DOUBLE, Cost, Ran
 from verify.explaining import number_entry
+from verify.host_cost import UNEXACT, in_words
 from verify.judging.verdict import grouped
 from verify.machines.cost_judging import samples_of, shown_name
 from verify.machines.costs import MachineCost
@@ -138,6 +139,8 @@ def render(record: dict[str, Any], width: int) -> str:
     lines += wrapped("board", f"{record['compiler']}, {record['c_library']}, {' '.join(record['flags'])}", width)
     lines += wrapped("cycles", f"estimated, from: {record['cycle_table']['source']}", width)
     lines += wrapped("", f"{record['cycle_table']['uncertainty']}; wait states, caches and interrupts come on top", width)
+    if any("host" in entry for entry in record["routines"]):
+        lines += wrapped("host", UNEXACT, width)
     for entry in record["routines"]:
         lines += ["", *routine_lines(record, entry, width)]
     for path in record.get("paths", []):
@@ -217,6 +220,8 @@ def shared_lines(entry: dict[str, Any], width: int) -> list[str]:
     if entry["float_by_calls"]:
         names = ", ".join(sorted(entry["float_by_calls"]))
         lines += wrapped("float", f"single-precision arithmetic by library calls: {names}", width)
+    if "host" in entry:
+        lines += wrapped("host", in_words(entry["host"]), width)
     if entry["lost"]:
         lines += wrapped("lost", f"{entry['lost']} calls did not come back and are not counted", width)
     if entry["call"]:

@@ -34,7 +34,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("preflash", "sheets of preflash")
     add_options(group.addoption, PREFIX)
     group.addoption(f"--{PREFIX}benchmark", action="store_true", dest="preflash_benchmark",
-                    help="the board's costs as benchmarks of pytest-benchmark (sheets that name a core)")
+                    help="the board's costs (of sheets that name a core), and times on this computer, as benchmarks of "
+                    "pytest-benchmark")
     parser.addini("preflash_sheets", "names of sheets to collect when walking through folders", type="args",
                   default=[f"*{SUFFIX}"])
 
@@ -111,21 +112,28 @@ class RoutineNode(pytest.Collector):
                                         build=build)
         if self.config.option.preflash_benchmark and "board" in file.run.check.sheet.builds:
             yield CostItem.from_parent(self, name="cost[board]", nodeid=f"{self.nodeid}::cost[board]", run=file.run)
+        if self.config.option.preflash_benchmark and "host" in file.run.check.sheet.builds and is_timed(self.routine):
+            yield CostItem.from_parent(self, name="time[host]", nodeid=f"{self.nodeid}::time[host]", run=file.run)
+
+
+def is_timed(routine: Routine) -> bool:
+    """Whether calls of it are timed on this computer: a function, not a machine or a path."""
+    return getattr(routine, "stages", routine) is None
 
 
 class CostItem(pytest.Item):
-    """What one routine costs on the board, as a benchmark."""
+    """What one routine costs on the board, or takes on this computer, as a benchmark."""
 
     def __init__(self, run: SheetRun, **more: Any) -> None:
         super().__init__(**more)
         self.run = run
 
     def runtest(self) -> None:
-        """Count and record."""
-        from verify.cost_benchmarks import recorded
+        """Count (or time) and record."""
+        from verify.cost_benchmarks import recorded, timed
 
         assert isinstance(self.parent, RoutineNode)
-        recorded(self, self.run.opened(), self.parent.routine)
+        (timed if self.name == "time[host]" else recorded)(self, self.run.opened(), self.parent.routine)
 
     def repr_failure(self, excinfo: Any, style: Any = None) -> Any:
         """The four-part message, without a traceback of ours."""

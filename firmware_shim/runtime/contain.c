@@ -200,6 +200,8 @@ int pf_start(struct pf_job *job)
         trapping = job->trap_kinds ? job : NULL;
         pf_scripts(job);
     }
+    else if (job->time_rounds)
+        pf_time(job);
     else
         pf_sweep(job);
     pf_narrow_finish();

@@ -104,6 +104,8 @@ struct pf_job {
     const struct pf_machine *machine; /* scripts to run instead of segments, or NULL */
     const struct pf_word *word;
     int64_t words, watches;
+    int64_t time_rounds; /* of a job that is timed, not judged; 0 for all others */
+    double *times;
     int64_t ahead; /* blocks that the routine runs in one call, at least 1 */
     const int64_t *watch; /* of functions: as in struct pf_machine */
     pf_machine_paint paint;

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from verify.routine import Routine
+    from verify.sheet import Sheet
 
 from verify.console import ERRORS
 
 NAME = "cost"
-HELP = "count what each routine costs on the board: instructions, cycles, stack, code"
+HELP = "count what each routine costs on the board: instructions, cycles, stack, code; and its time on this computer"
 EXAMPLE = "preflash cost voice_sheet.py"
 EXITS = f"0 all counted, {ERRORS}"
 
@@ -32,6 +33,26 @@ def wanted_names(asked: list[str], names: list[str], paths: list[Routine]) -> li
     return list(dict.fromkeys(name for one in asked for name in stages.get(one, [one]))) or names
 
 
+def times_here(sheet: Sheet, names: list[str]) -> dict[str, dict[str, Any]]:
+    """Time on this computer of each function among the names, as plain data."""
+    from firmware_shim.crew import Crew
+    from firmware_shim.errors import ShimError
+    from verify.binding import make_benches
+    from verify.host_cost import host_cost
+    from verify.probing import Prober
+
+    try:
+        (host,) = make_benches(sheet, ("host",))
+        if host.problem is not None:
+            raise host.problem
+    except ShimError as problem:  # it may be C for the board alone
+        return {name: {"problem": problem.what} for name in names}
+    assert host.built is not None and host.engine is not None
+    with Crew(host.engine, 1) as crew:  # alone: two at once would disturb each other
+        prober = Prober(crew, {"host": host.built}, 7)
+        return {name: host_cost(host.bounds[name], prober).entry() for name in names}
+
+
 def run(options: argparse.Namespace) -> int:
     """Count, print, store reports/NAME_cost.json. Exit 3 when a routine could not be counted."""
     from firmware_shim.crew import Crew
@@ -41,12 +62,14 @@ def run(options: argparse.Namespace) -> int:
     from verify.cost import hunted_cost
     from verify.cost_report import entry_of, machine_entry_of, record_of, render
     from verify.errors import UsageError, nearest_words
+    from verify.host_cost import lines_alone
     from verify.machines.check import stand_of
     from verify.machines.costs import hunted
     from verify.paths.cost import path_cost
     from verify.probing import Prober
     from verify.progress import ProgressLine
     from verify.reports.record import plain, save_record
+    from verify.reports.terminal import wrapped
     from verify.sheet import check_core, load_sheet
 
     sheet = load_sheet(options.sheet)
@@ -66,15 +89,19 @@ def run(options: argparse.Namespace) -> int:
     line = ProgressLine()
     library_first(sheet, line)
     (bench,) = make_benches(sheet, ("board",))
+    wanted = wanted_names(options.routines, names, paths)
+    functions = [name for name in wanted if name not in machines]
     if bench.built is None or bench.engine is None:
         assert bench.problem is not None
         print(bench.problem)
+        for text in lines_alone(list(times_here(sheet, functions).items())):
+            print("\n".join(wrapped("host", text, width())))
         return 3
     entries = []
     lacking = False
     with Crew(bench.engine, options.workers) as crew:
         prober = Prober(crew, {"board": bench.built}, 7)
-        for name in wanted_names(options.routines, names, paths):
+        for name in wanted:
             def show(done: int, total: int, name: str = name) -> None:
                 line(f"{name}: counting", min(done, total), total)
 
@@ -91,6 +118,8 @@ def run(options: argparse.Namespace) -> int:
             bound = bench.bounds[name]
             entries.append(entry_of(bound, hunted_cost(bound, prober, thorough=options.thorough, progress=show)))
     line.clear()
+    times = times_here(sheet, functions)
+    entries = [{**entry, "host": times[entry["name"]]} if entry["name"] in times else entry for entry in entries]
     compiler = bench.built.compiler
     record = record_of(sheet, entries, compiler.version, compiler.c_library, list(bench.built.kept_flags))
     asked = [path for path in paths if not options.routines or path.name in options.routines]
