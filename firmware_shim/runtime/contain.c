@@ -60,7 +60,7 @@ static void on_fault(int number, siginfo_t *info, void *context)
     if (step_over(number, u))
         return;
     if (number == SIGSYS && info->si_code == PF_REFUSED) {
-        fault_note->forked_at = pf_refused_what(info->si_syscall);
+        fault_note->forked_at = pf_refused_what(info->si_syscall, info->si_arch);
         _exit(99);
     }
     fault_note->signal = number;

@@ -29,7 +29,7 @@ static void on_fault(int number, siginfo_t *info, void *context)
 {
     ucontext_t *u = context;
     if (number == SIGSYS && info->si_code == PF_REFUSED) {
-        memory->forked = pf_refused_what(info->si_syscall);
+        memory->forked = pf_refused_what(info->si_syscall, info->si_arch);
         _exit(99);
     }
     memory->signal = number;

@@ -32,11 +32,13 @@ enum { PF_NR_FORK = 220, PF_NR_VFORK = 220, PF_NR_CLONE = 220, PF_NR_KILL = 129,
 #endif
 /* The same number everywhere. */
 enum { PF_NR_SIGNAL_BY_FILE = 424, PF_NR_CLONE3 = 435, PF_NO_SUCH_CALL = 38 };
+/* From here on numbers are those of 32-bit programs on x86-64, under the same name of the architecture. */
+enum { PF_OTHER_NUMBERS = 0x40000000 };
 
-/* PF_STARTED or PF_SIGNALLED, of a refused system call. */
-static inline int pf_refused_what(long number)
+/* PF_STARTED or PF_SIGNALLED, of a refused system call; one by another kind of program's numbers can only mean to get away. */
+static inline int pf_refused_what(long number, uint32_t arch)
 {
-    int starts = number == PF_NR_FORK || number == PF_NR_VFORK || number == PF_NR_CLONE || number == PF_NR_EXEC ||
+    int starts = arch != PF_ARCH || number >= PF_OTHER_NUMBERS || number == PF_NR_FORK || number == PF_NR_VFORK || number == PF_NR_CLONE || number == PF_NR_EXEC ||
                  number == PF_NR_EXEC_AT;
     return starts ? PF_STARTED : PF_SIGNALLED;
 }
@@ -59,8 +61,8 @@ static inline void pf_refuse_others(void)
     enum { NO_NEW_PRIVILEGES = 38, SET_FILTER = 22, WITH_ROWS = 2, THREAD = 0x10000 };
     const uint32_t me = (uint32_t)getpid();
     const struct pf_filter_row rows[] = {
-        PF_LOAD(4), {0x15, 1, 0, PF_ARCH}, PF_ANSWER(PF_ALLOW),
-        PF_LOAD(0),
+        PF_LOAD(4), {0x15, 1, 0, PF_ARCH}, PF_ANSWER(PF_TRAP), /* 32-bit numbers from 64-bit code, and the other way round */
+        PF_LOAD(0), {0x35, 0, 1, PF_OTHER_NUMBERS}, PF_ANSWER(PF_TRAP),
         PF_ALWAYS(PF_NR_CLONE3, PF_NOT_THERE),
         PF_ALWAYS(PF_NR_SIGNAL_BY_FILE, PF_TRAP), PF_ALWAYS(PF_NR_TRACE, PF_TRAP), PF_ALWAYS(PF_NR_WRITE_OTHER, PF_TRAP),
         PF_ALWAYS(PF_NR_EXEC, PF_TRAP), PF_ALWAYS(PF_NR_EXEC_AT, PF_TRAP),

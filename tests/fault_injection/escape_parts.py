@@ -10,6 +10,7 @@ WAYS: dict[str, tuple[str, str]] = {
     "jump_back": ("longjmp(earlier, 1)", "hang"),
     "detaches": ("detach()", "another process"),
     "raw_fork": ("if (syscall(SYS_fork) == 0) { setsid(); for (;;) pause(); }", "another process"),
+    "other_numbers": ("if (fork_as_32_bits() == 0) { setsid(); for (;;) pause(); }", "another process"),
     "spawned": ("spawn_sleeper()", "another process"),
     "becomes": ('execl("/bin/true", "true", (char *)0)', "another process"),
     "shut": ("for (int fd = 0; fd < 4096; fd++) close(fd); *(volatile int *)(uintptr_t)(keep & 0) = 1", "SIGSEGV"),
@@ -31,6 +32,7 @@ MORE: dict[str, tuple[str, str]] = {
     "reads": ("{ char c; while (read(0, &c, 1) == 0) keep++; }", "hang"),
     "alarmed": ("alarm(1); for (;;) pause()", "SIGALRM"),
     "greedy": ("for (;;) { char *p = malloc(1u << 26); if (!p) abort(); memset(p, 1, 1u << 26); }", "SIGABRT"),
+    "x32_numbers": ("if (syscall(0x40000000 | 57) == 0) { setsid(); for (;;) pause(); }", "another process"),
     "group": ("kill(0, SIGKILL)", "SIGKILL"),
     "catches": ("catch_all(); raise(SIGSEGV)", ""),
 }
@@ -53,6 +55,16 @@ static int beyond_a_file(void)
     FILE *f = tmpfile();
     volatile char *at = mmap(NULL, 8192, PROT_READ | PROT_WRITE, MAP_SHARED, fileno(f), 0);
     return at[4096];
+}
+static long fork_as_32_bits(void)
+{
+#if defined(__x86_64__)
+    long got = 2;
+    __asm__ volatile("int $0x80" : "+a"(got) : : "memory", "r8", "r9", "r10", "r11");
+    return got;
+#else
+    return syscall(SYS_clone, SIGCHLD, 0, 0, 0, 0);
+#endif
 }
 static jmp_buf left, earlier;
 static __attribute__((noinline)) int remember(void) { return setjmp(left); }
