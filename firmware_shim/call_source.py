@@ -145,20 +145,22 @@ typedef unsigned long __attribute__((may_alias)) pf_loop_word;
 #define pf_loop_apart noipa
 #define pf_loop_plain noipa, optimize("O0")
 #endif
+typedef unsigned long __attribute__((vector_size(16), may_alias)) pf_loop_words;
 static __attribute__((pf_loop_apart, unused, pf_loop_own))
 void pf_loop_fill(void *pf_at, unsigned long pf_size, unsigned pf_byte)
 {
     volatile unsigned char *pf_to = (volatile unsigned char *)pf_at;
     unsigned long pf_word = (unsigned long)(pf_byte * 0x0101010101010101ull);
-    if (((unsigned long)pf_at & 7ul) == 0) {
-        for (; pf_size >= 8 * sizeof pf_word; pf_size -= 8 * sizeof pf_word, pf_to += 8 * sizeof pf_word) {
-            volatile pf_loop_word *pf_words = (volatile pf_loop_word *)pf_to;
-            pf_words[0] = pf_word, pf_words[1] = pf_word, pf_words[2] = pf_word, pf_words[3] = pf_word;
-            pf_words[4] = pf_word, pf_words[5] = pf_word, pf_words[6] = pf_word, pf_words[7] = pf_word;
+    if (pf_size >= 64 && ((unsigned long)pf_at & 15ul) == 0) {
+        pf_loop_words pf_wide = pf_word - (pf_loop_words){0};
+        for (; pf_size >= 64; pf_size -= 64, pf_to += 64) {
+            volatile pf_loop_words *pf_four = (volatile pf_loop_words *)pf_to;
+            pf_four[0] = pf_wide, pf_four[1] = pf_wide, pf_four[2] = pf_wide, pf_four[3] = pf_wide;
         }
+    }
+    if (((unsigned long)pf_to & 7ul) == 0)
         for (; pf_size >= sizeof pf_word; pf_size -= sizeof pf_word, pf_to += sizeof pf_word)
             *(volatile pf_loop_word *)pf_to = pf_word;
-    }
     for (; pf_size > 0; pf_size--)
         *pf_to++ = (unsigned char)pf_byte;
     __asm__ volatile("" : : "r"(pf_at) : "memory");
@@ -168,6 +170,10 @@ void pf_loop_copy(void *pf_at, const void *pf_from, unsigned long pf_size)
 {
     volatile unsigned char *pf_to = (volatile unsigned char *)pf_at;
     const volatile unsigned char *pf_source = (const volatile unsigned char *)pf_from;
+    if ((((unsigned long)pf_at | (unsigned long)pf_from) & 7ul) == 0)
+        for (; pf_size >= sizeof(unsigned long); pf_size -= sizeof(unsigned long), pf_to += sizeof(unsigned long),
+             pf_source += sizeof(unsigned long))
+            *(volatile pf_loop_word *)pf_to = *(const volatile pf_loop_word *)pf_source;
     for (; pf_size > 0; pf_size--)
         *pf_to++ = *pf_source++;
     __asm__ volatile("" : : "r"(pf_at) : "memory");
@@ -175,7 +181,12 @@ void pf_loop_copy(void *pf_at, const void *pf_from, unsigned long pf_size)
 static __attribute__((pf_loop_apart, unused, pf_loop_own))
 void pf_loop_paint(unsigned pf_byte)
 {
-    unsigned long pf_stack[128];
+#if defined(__has_attribute)
+#if __has_attribute(uninitialized)
+    __attribute__((uninitialized)) /* or a strict build would fill it first, by itself */
+#endif
+#endif
+    unsigned long pf_stack[1024 / sizeof(unsigned long)] __attribute__((aligned(16)));
     pf_loop_fill(pf_stack, sizeof pf_stack, pf_byte);
 }
 """ + ROOM_HELPERS

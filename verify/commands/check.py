@@ -52,6 +52,7 @@ def run(options: argparse.Namespace) -> int:
     from verify.binding import ready_engine
     from verify.evidence_store import own_text
     from verify.fresh_record import record_stem
+    from verify.own_memory import keep_memory
     from verify.progress import ProgressLine, SharedNotes
     from verify.reports.html_page import save_page
     from verify.reports.record import plain, save_record
@@ -61,6 +62,7 @@ def run(options: argparse.Namespace) -> int:
     from verify.sheets_here import SUFFIX, mentions_verify, sheets_below
     from verify.sheets_side_by_side import results
 
+    keep_memory()
     sheets = sheets_below(Path.cwd()) if options.here else list(options.sheets)
     if not sheets and not options.demo:
         sheets = [path for path in sorted(Path().glob(f"*{SUFFIX}")) if mentions_verify(path)]
