@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
+import fcntl
 import functools
 import hashlib
 import json
@@ -15,7 +17,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -282,3 +284,20 @@ def write_whole(path: Path, text: str) -> None:
     except BaseException:
         os.unlink(partial)
         raise
+
+
+@contextlib.contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Wait until no other process is at what this file stands for; where no lock can be made, go on without."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock = open(path, "w")  # noqa: SIM115 - held open while it counts
+    except OSError:
+        yield
+        return
+    try:
+        with contextlib.suppress(OSError):
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+    finally:
+        lock.close()

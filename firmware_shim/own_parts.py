@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from firmware_shim import build_cache, compile_messages
-from firmware_shim.compiler import Compiler, run
+from firmware_shim.compiler import Compiler, locked, run
 from firmware_shim.engine import processor_key
 
 if TYPE_CHECKING:
@@ -37,10 +37,23 @@ def compile_part(compiler: Compiler, work: Path, name: str) -> str:
     """The object of a part in the folder of a build, compiled where it is not kept. Errors: CompileFailed."""
     made = work / f"{name}.o"
     kept = build_cache.cache_of(work) / "own" / f"{name}-{_key(compiler, name)}.o"
+    # Builds side by side need the same part: the first makes it.
+    if not _taken(kept, made):
+        with locked(kept.with_name(f".{name}.lock")):
+            if not _taken(kept, made):
+                _compile(compiler, work, name, made, kept)
+    return made.name
+
+
+def _taken(kept: Path, made: Path) -> bool:
     with contextlib.suppress(OSError):
         shutil.copyfile(kept, made)
         os.utime(kept)
-        return made.name
+        return True
+    return False
+
+
+def _compile(compiler: Compiler, work: Path, name: str, made: Path, kept: Path) -> None:
     ran = run([*compiler.command, *_FLAGS[name], "-c", str(_RUNTIME / f"{name}.c"), "-o", made.name], folder=work)
     if ran.code != 0:
         raise compile_messages.compile_failure(_RUNTIME / f"{name}.c", ran)
@@ -49,7 +62,6 @@ def compile_part(compiler: Compiler, work: Path, name: str) -> str:
         scratch = kept.with_name(f"{kept.name}.{os.getpid()}.part")
         shutil.copyfile(made, scratch)
         os.replace(scratch, kept)
-    return made.name
 
 
 def _key(compiler: Compiler, name: str) -> str:

@@ -86,6 +86,10 @@ class Evidence:
         for name in RESULT.names or ():
             part = result.results[name]
             rows["result"][name] = part[:, : max(1, len(self.tests))] if name == "found" else part
+        found = rows["result"]["found"]
+        for fields, names in ((rows["result"], ("least_output", "most_output")), (found, ("least", "most"))):
+            for name in names:
+                fields[name] += 0.0  # -0 and +0 are one value: no result must depend on the cuts
         other = Evidence(self.identity, self.tests, self.edges, self.row_length, rows)
         other.holes = [(stop.ordinal, stop.count, f"{stop.kind}: {stop.why}") for stop in result.stops]
         other.holes += result.not_run
@@ -129,25 +133,34 @@ class Evidence:
         if not self.waiting:
             return
         rows = np.concatenate([self.rows, *self.waiting])
-        rows = rows[np.argsort(rows["start"], kind="stable")]
+        if np.any(rows["start"][1:] < rows["start"][:-1]):
+            rows = rows[np.argsort(rows["start"], kind="stable")]
         if len(rows) and np.any(rows["start"][1:] < rows["start"][:-1] + rows["count"][:-1]):
             raise OverlapError("two pieces of evidence cover the same ordinal")
         self.rows, self.waiting = self.joined(rows), []
 
     def joined(self, rows: np.ndarray) -> np.ndarray:
-        """Rows that touch within one bin become one; order is judged across their joint."""
+        """Rows that touch within one bin become one; order is judged across their joint, in the rows that are given."""
         if len(rows) < 2:
             return rows
         touching = (rows["start"][:-1] + rows["count"][:-1] == rows["start"][1:]) & (rows["bin"][:-1] == rows["bin"][1:])
         if not touching.any():
             return rows
-        rows = rows.copy()
         for k, test in enumerate(self.tests):
             if test.kind == "order":
                 self.judge_joints(rows, np.flatnonzero(touching) + 1, k, test)
         starts = np.concatenate([[0], np.flatnonzero(~touching) + 1])
-        last = np.concatenate([starts[1:] - 1, [len(rows) - 1]])
-        merged = rows[starts].copy()
+        sizes = np.diff([*starts, len(rows)])
+        several = sizes > 1
+        found = rows[starts]
+        found[several] = self.grouped(rows[np.repeat(several, sizes)], sizes[several])
+        return found
+
+    def grouped(self, rows: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+        """One row for each group of so many rows that follow each other."""
+        starts = np.cumsum(sizes) - sizes
+        last = starts + sizes - 1
+        merged = rows[starts]
         merged["count"] = np.add.reduceat(rows["count"], starts)
         r, m = rows["result"], merged["result"]
         for name in ("done", "nans", "infinities", "subnormals", "flagged_blocks"):

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
+from firmware_shim.compiler import locked
 from verify.binding import judged_in
 from verify.errors import ToolFault
 from verify.hunting.plan import Plan
@@ -96,21 +94,6 @@ class SheetRun:
         if self.open is not None:
             self.open.close()
             self.open = None
-
-
-@contextlib.contextmanager
-def locked(path: Path) -> Iterator[None]:
-    """Wait until no other process writes beside the sheet; where no lock can be made, go on without."""
-    try:
-        lock = open(path, "w")  # noqa: SIM115 - held open while it counts
-    except OSError:
-        yield
-        return
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        yield
-    finally:
-        lock.close()
 
 
 def keep_witnesses(found: WitnessFile) -> None:

@@ -16,6 +16,7 @@ import numpy as np
 from firmware_shim.crew import Crew
 from firmware_shim.job import Axis, Job, Test
 from verify.domain import Domain
+from verify.hunting.intervals import distinct
 from verify.hunting.places import marks
 from verify.hunting.plan import MOST_HANGS
 from verify.routine import Bound
@@ -75,7 +76,7 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
             low, high = float(domain.grids[moving].low), float(domain.grids[moving].high)
             # Another offset each time: what lies between the points of one example is met by the next.
             offset = numbers[moving] % 1024 / 1024
-            run = np.unique(domain.grids[moving].nearest_indices(low + (high - low) * (np.arange(BLOCK) + offset) / BLOCK))
+            run = distinct(domain.grids[moving].nearest_indices(low + (high - low) * (np.arange(BLOCK) + offset) / BLOCK))
         return [run if k == moving else np.full(len(run), fixed[k], np.int64) for k in range(len(fixed))]
 
     def tried(index: list[np.ndarray]) -> tuple[float, tuple[int, ...]]:
@@ -109,7 +110,7 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
         point, size = start, best[start]
         for turn in range(CLIMBS * len(domain.grids)):
             moving = turn % len(domain.grids)
-            run = np.unique(np.clip(point[moving] + leaps(), 0, domain.grids[moving].count - 1))
+            run = distinct(np.clip(point[moving] + leaps(), 0, domain.grids[moving].count - 1))
             index = [run if k == moving else np.full(len(run), place, np.int64) for k, place in enumerate(point)]
             higher, there = tried(index)
             if higher > size:

@@ -59,3 +59,8 @@ def cut(parts: np.ndarray, edges: np.ndarray) -> np.ndarray:
     left = np.where(offset == 0, parts[owner, 0], edges[np.clip(first[owner] + offset - 1, 0, len(edges) - 1)])
     right = np.where(offset == extra[owner], parts[owner, 1], edges[np.clip(first[owner] + offset, 0, len(edges) - 1)])
     return np.stack([left, right], axis=1)
+
+
+def distinct(ascending: np.ndarray) -> np.ndarray:
+    """Numbers that may stand there several times, once each; they must ascend already (else use np.unique)."""
+    return ascending[np.concatenate([[True], ascending[1:] != ascending[:-1]])] if len(ascending) else ascending

@@ -14,6 +14,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from firmware_shim.compiler import locked
 from verify.whole_files import whole_file
 
 BITS = 20  # each number carries three choices of so many bits (gap, what, value), since every draw has its price
@@ -29,21 +30,34 @@ Numbers = tuple[int, tuple[int, ...], tuple[int, ...]]
 @functools.lru_cache(maxsize=64)
 def round_of(seed: int, folder: Path) -> tuple[Numbers, ...]:
     """The examples of one round; the same seed gives the same ones, from a file in the folder where they lie there."""
-    version = f"{importlib.metadata.version('hypothesis')} {sys.version_info[:2]}"
     path = folder / f"drawn-{seed}.json"
+    known = kept_round(path)
+    if known is not None:
+        return known
+    # Several sheets and machines begin at the same time: one of them draws.
+    with locked(folder / ".drawn.lock"):
+        known = kept_round(path) or tuple(drawn_now(seed))
+        with contextlib.suppress(OSError):
+            folder.mkdir(parents=True, exist_ok=True)
+            with whole_file(path) as stream:
+                json.dump({"about": about(), "rows": known}, stream)
+    return known
+
+
+def about() -> list[Any]:
+    """What else the numbers depend on."""
+    return [FORMAT, f"{importlib.metadata.version('hypothesis')} {sys.version_info[:2]}", EXAMPLES]
+
+
+def kept_round(path: Path) -> tuple[Numbers, ...] | None:
+    """The examples that a file holds; None where it holds none, or others."""
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
         kept = json.loads(path.read_text(encoding="utf-8"))
-        if kept["about"] == [FORMAT, version, EXAMPLES]:
+        if kept["about"] == about():
             rows = tuple((int(head), tuple(map(int, happenings)), tuple(map(int, moves)))
                          for head, happenings, moves in kept["rows"])
-            if rows:
-                return rows
-    found = drawn_now(seed)
-    with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
-        with whole_file(path) as stream:
-            json.dump({"about": [FORMAT, version, EXAMPLES], "rows": found}, stream)
-    return tuple(found)
+            return rows or None
+    return None
 
 
 @functools.cache
