@@ -1,7 +1,8 @@
 """Filters with state: one-pole, state-variable and biquad, sample by sample, with settings that events change.
 
 Conventions. The input is a stream named `source`. cutoff_hz, q and gain_db are constants, or are sent as events of these
-names; an event's value counts from the sample on before which it stands, and the state is kept as it is. What comes out
+names, or are streams of these names; an event's value counts from the sample on before which it stands, a stream's in its
+own sample, and the state is kept as it is. What comes out
 after such a change depends on how the filter is built, so `form` must be the firmware's. Coefficients are those of
 `reference.filters`; `coefficients` gives a biquad's own numbers (b0, b1, b2, a1, a2 over a0, a1 and a2 in the
 denominator with these signs). A firmware that rounds its coefficients to float follows another filter by that much:
@@ -25,6 +26,7 @@ from reference.intervals import IntervalContext
 from reference.rationals import RationalContext
 from reference.state_space import LinearSystem, Matrices, Setting, whole
 from reference.trajectories import Script
+from reference.varying_settings import Held, VaryingSystem
 
 FORMS = ("direct 1", "direct 2", "transposed 2")
 OUTPUTS = ("low", "band", "high", "notch", "all pass")
@@ -65,6 +67,14 @@ class Filter(LinearSystem):
         return math.ceil(1.1 * math.log(part) / math.log(radius)) if radius < 1 else 1 << 62
 
 
+class VaryingFilter(VaryingSystem, Filter):
+    """A filter some of whose settings are streams."""
+
+    def __init__(self, script: Script, inputs: np.ndarray, delays: Sequence[int], *settings: Any) -> None:
+        VaryingSystem.__init__(self, script, inputs, *settings)
+        self.delays = tuple(delays)
+
+
 def _gain_square(ctx: Any, matrices: Matrices, delays: Sequence[int], turns: Number) -> Any:
     """|D + C (z - A)^-1 B|^2 at z = exp(2 pi i turns); input k is the first one, so many samples ago."""
     (a11, a12, a21, a22), columns, (c1, c2), direct = matrices
@@ -96,12 +106,14 @@ def _filter(script: Script, source: str, given: Mapping[str, Any], make: Callabl
     columns = [np.concatenate([np.zeros(min(k, len(stream))), stream[: max(0, len(stream) - k)]]) for k in delays]
     exact = RationalContext()
     now = {name: value if isinstance(value, str) else exact.number(value) for name, value in given.items()}
-    settings = [Setting(0, make, arguments(now))]
+    held: list[Held] = [(0, now)]
     for sample, name, value in script.events:
         if name in given:
-            now = {**now, name: value}
-            settings.append(Setting(sample, make, arguments(now)))
-    return Filter(script, np.stack(columns, axis=1), settings, delays)
+            held.append((sample, {**held[-1][1], name: value}))
+    streams = {name: script.streams[name] for name in given if name in script.streams}
+    if streams:
+        return VaryingFilter(script, np.stack(columns, axis=1), delays, make, arguments, held, streams)
+    return Filter(script, np.stack(columns, axis=1), [Setting(start, make, arguments(then)) for start, then in held], delays)
 
 
 def _first_order(ctx: Any, kind: str, form: str, hz: Any, rate: Fraction) -> Matrices:
@@ -121,7 +133,7 @@ def first_order(ctx: Any, script: Script, *, source: str = "x", kind: str = "low
                 cutoff_hz: Any = 1000) -> Filter:
     """First-order low or high pass, step-invariant (y += a (x - y)) or trapezoidal; the high pass is x less the low pass.
 
-    Shape:   script to trajectory; source: name of the stream; cutoff_hz: number, or sent as an event.
+    Shape:   script to trajectory; source: name of the stream; cutoff_hz: number, event or stream.
     Unit:    cutoff_hz in Hz; result in the stream's unit.
     Domain:  0 < cutoff_hz < half the sample rate; kind "low pass" or "high pass"; form "step invariant" or "trapezoidal".
     Error:   enclosed; the screen states its bound.
@@ -169,7 +181,7 @@ def state_variable(ctx: Any, script: Script, *, source: str = "x", output: str =
     trapezoidal: both integrators by the trapezoidal rule, solved in each sample; band has gain q at the cutoff.
     two integrators: low += f band; high = x - low - band/q; band += f high, outputs after these three lines.
 
-    Shape:   script to trajectory; cutoff_hz, q: numbers, or sent as events.
+    Shape:   script to trajectory; cutoff_hz, q: numbers, events or streams.
     Unit:    cutoff_hz in Hz; result in the stream's unit.
     Domain:  0 < cutoff_hz < half the sample rate, q > 0; "two integrators" is unstable at high cutoffs: DomainError there.
     Error:   enclosed; the screen states its bound.
@@ -225,7 +237,7 @@ def biquad(ctx: Any, script: Script, *, source: str = "x", kind: str = "low pass
     direct 1 keeps the last two inputs and outputs, direct 2 two sums before the zeros, transposed 2 two sums after them:
     the same filter until a setting changes while it rings.
 
-    Shape:   script to trajectory; cutoff_hz, q, gain_db: numbers, or sent as events; coefficients: b0, b1, b2, a1, a2.
+    Shape:   script to trajectory; cutoff_hz, q, gain_db: numbers, events or streams; coefficients: b0, b1, b2, a1, a2.
     Unit:    cutoff_hz in Hz, gain_db in dB; result in the stream's unit.
     Domain:  0 < cutoff_hz < half the sample rate, q > 0, kind one of filters.KINDS; unstable coefficients: DomainError.
     Error:   enclosed; the screen states its bound.

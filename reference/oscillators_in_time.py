@@ -218,9 +218,9 @@ def from_increment(ctx: Any, script: Script, *, name: str = "increment", increme
 
 
 class PhaseModulated(StreamTrajectory):
-    """sin(2 pi carrier + index sin(2 pi modulator)) of two phases."""
+    """sin(2 pi carrier + index sin(2 pi modulator)) of two phases; index: (sample, value), or a stream of one per sample."""
 
-    def __init__(self, carrier: Phase, modulator: Phase, index: list[tuple[int, Fraction]]) -> None:
+    def __init__(self, carrier: Phase, modulator: Phase, index: list[tuple[int, Fraction]] | np.ndarray) -> None:
         super().__init__(carrier.script)
         self.carrier, self.modulator = Wave(carrier, "sine", Fraction(0), Fraction(0)), Wave(
             modulator, "sine", Fraction(0), Fraction(0))
@@ -228,10 +228,18 @@ class PhaseModulated(StreamTrajectory):
 
     def indices(self) -> np.ndarray:
         """Index of each sample."""
+        if isinstance(self.index, np.ndarray):
+            return self.index
         found = np.zeros(self.script.samples)
         for sample, value in self.index:
             found[sample:] = float(value)
         return found
+
+    def index_at(self, sample: int) -> Fraction:
+        """Index of one sample, exact."""
+        if isinstance(self.index, np.ndarray):
+            return Fraction(float(self.index[sample]))
+        return [value for at, value in self.index if at <= sample][-1]
 
     def values(self) -> tuple[np.ndarray, np.ndarray]:
         """Screen and bound: the deviation's errors add to the carrier's."""
@@ -247,7 +255,7 @@ class PhaseModulated(StreamTrajectory):
         """Of the exact phases."""
         ctx = IntervalContext(bits)
         carrier, modulator = (wave.phase.exact(sample) % 1 for wave in (self.carrier, self.modulator))
-        index = [value for at, value in self.index if at <= sample][-1]
+        index = self.index_at(sample)
         low, high = oscillator.phase_modulated_sine_from_phases(
             ctx, ctx.number(carrier), ctx.number(modulator), index=index).ends()
         return low, high
@@ -257,8 +265,7 @@ def phase_modulated(ctx: Any, script: Script, *, carrier_hz: Any = 440, modulato
                     steps_first: bool = False) -> PhaseModulated:
     """One sine whose phase another one moves.
 
-    Shape:   script to trajectory; carrier_hz, modulator_hz, index: numbers, or sent as events (the frequencies also as
-             streams).
+    Shape:   script to trajectory; carrier_hz, modulator_hz, index: numbers, events or streams.
     Unit:    Hz; index in radians, in force from the sample of its event on; result in full scale.
     Domain:  real.
     Error:   enclosed; the screen states its bound.
@@ -270,6 +277,8 @@ def phase_modulated(ctx: Any, script: Script, *, carrier_hz: Any = 440, modulato
     """
     phases = [Phase(script, name, given, 0, True, 1, steps_first)
               for name, given in (("carrier_hz", carrier_hz), ("modulator_hz", modulator_hz))]
+    if "index" in script.streams:
+        return PhaseModulated(phases[0], phases[1], np.asarray(script.streams["index"], np.float64))
     values = [(0, RationalContext().number(index))]
     values += [(sample, value) for sample, name, value in script.events if name == "index"]
     return PhaseModulated(phases[0], phases[1], values)

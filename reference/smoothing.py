@@ -10,16 +10,20 @@ with the next target (changes="next segment", which a stream does not have: ther
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from math import ceil
 from typing import Any
+
+import numpy as np
 
 from reference.errors import DomainError
 from reference.limits import not_negative
 from reference.rationals import RationalContext
 from reference.recurrences import MovingAverage, OnePole, Slew, StreamTrajectory
+from reference.state_space import Matrices
 from reference.trajectories import EDGE, Plan, Script, Trajectory, double
+from reference.varying_settings import VaryingSystem
 
 
 def _coefficient(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any) -> Callable[[Any], Any]:
@@ -32,15 +36,17 @@ def _coefficient(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any)
                           f"got {float(number):g}")
     rate = script.sample_rate_hz
 
-    def a(ctx: Any) -> Any:
-        if coefficient is not None:
-            return ctx.number(coefficient)
-        if seconds is not None:
-            samples = ctx.number(seconds) * ctx.number(rate)
-            return 1 - ctx.exp(-1 / samples)
-        return 1 - ctx.exp(-2 * ctx.pi * ctx.number(cutoff_hz) / ctx.number(rate))
+    name = "coefficient" if coefficient is not None else "seconds" if seconds is not None else "cutoff_hz"
+    return lambda ctx: _coefficient_of(ctx, name, given[0], rate)
 
-    return a
+
+def _coefficient_of(ctx: Any, name: str, number: Any, rate: Fraction) -> Any:
+    """a, from a setting of this name."""
+    if name == "coefficient":
+        return ctx.number(number)
+    if name == "seconds":
+        return 1 - ctx.exp(-1 / (ctx.number(number) * ctx.number(rate)))
+    return 1 - ctx.exp(-2 * ctx.pi * ctx.number(number) / ctx.number(rate))
 
 
 def _log2_ratio(script: Script, coefficient: Any, seconds: Any, cutoff_hz: Any) -> Callable[[Any], Any]:
@@ -62,7 +68,7 @@ def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: A
     """y += a (x - y) once per sample: what a step leaves after k samples is (1 - a)^k of it.
 
     Shape:   script to trajectory; target: name of the stream or event that holds x; coefficient, seconds or cutoff_hz: a
-             number, or sent as an event of this name; changes: "now" or "next segment" (see the module).
+             number, or an event or a stream of this name; changes: "now" or "next segment" (see the module).
     Unit:    seconds in s, cutoff_hz in Hz, coefficient per sample; start and result in the target's unit.
     Domain:  0 < a <= 1.
     Error:   enclosed; the screen states its bound.
@@ -78,6 +84,8 @@ def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: A
     given = {"coefficient": coefficient, "seconds": seconds, "cutoff_hz": cutoff_hz}
     a = _coefficient(script, **given)
     own = next(name for name, value in given.items() if value is not None)
+    if target in script.streams and own in script.streams:
+        return _with_stream(script, target, own, given, first)
     if target in script.streams:
         changed = [(sample, value) for sample, name, value in script.events if name == own]
         later = [(sample, _coefficient(script, **{**given, own: value})) for sample, value in changed]
@@ -101,6 +109,22 @@ def one_pole(ctx: Any, script: Script, *, target: str = "target", coefficient: A
                 plan.decay("settling", sample, plan.value(sample - 1) if sample else first, ratio, wanted)
 
     return Trajectory(script, build)
+
+
+def _with_stream(script: Script, target: str, own: str, given: Mapping[str, Any], start: Fraction) -> VaryingSystem:
+    """The same with a setting of its own for each sample; the start level comes in before the first one."""
+    if Fraction(float(start)) != start:
+        raise DomainError("a start level beside a setting that is a stream is a number of binary64")
+    before = np.zeros(script.samples)
+    before[:1] = float(start)
+
+    def matrices(ctx: Any, number: Any) -> Matrices:
+        a = _coefficient_of(ctx, own, number, script.sample_rate_hz)
+        keep, nothing = 1 - a, ctx.number(0)
+        return (keep, nothing, nothing, nothing), ((a, nothing), (keep, nothing)), (keep, nothing), (a, keep)
+
+    return VaryingSystem(script, np.stack([script.streams[target], before], axis=1), matrices, lambda now: (now[own],),
+                         [(0, given)], {own: script.streams[own]})
 
 
 def _is_now(changes: str) -> bool:

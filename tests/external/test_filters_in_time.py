@@ -57,6 +57,21 @@ def test_butterworth_filters_equal_scipy(kind: str, output: str, hz: int) -> Non
     assert np.abs(by_pole.screen()[0] - run(*signal.butter(1, hz, kind.split()[0], fs=48_000))).max() < 1e-12
 
 
+# signal.lfilter keeps a transposed direct form 2, whose state zi is carried on; a setting for each sample is one call each.
+@pytest.mark.parametrize(("kind", "order"), [("low pass", 2), ("high pass", 2)])
+def test_a_cutoff_fed_with_every_sample_equals_lfilter_sample_by_sample(kind: str, order: int) -> None:
+    x, hz = NOISE[:600], 2000 + 1500 * np.sin(np.arange(600) / 20)
+    found = filters_in_time.biquad(None, Script(600, RATE, (), {"x": x, "cutoff_hz": hz}), kind=kind)
+    state, wanted = np.zeros(order), []
+    for value, at in zip(x, hz, strict=True):
+        y, state = signal.lfilter(*signal.butter(order, at, kind.split()[0], fs=48_000), [value], zi=state)
+        wanted.append(y[0])
+
+    assert np.abs(found.screen()[0] - wanted).max() < 1e-10
+    held = filters_in_time.biquad(None, script(x=x), kind=kind, cutoff_hz=2000).screen()[0]
+    assert np.abs(held - wanted).max() > 0.01
+
+
 # ITU-R BS.1770, Annex 1, tables of the two stages at 48 kHz (as quoted in "ITU-R BS.1770-1 filter specifications
 # (unofficial)", 2011); the first as a shelf from the parameters given there, the second as the cookbook's high pass.
 SHELF = ("1.53512485958697", "-2.69169618940638", "1.19839281085285", "-1.69065929318241", "0.73248077421585")

@@ -5,17 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from firmware_shim.job import Event, Stop
-from firmware_shim.traces import Eye
+from firmware_shim.traces import Eye, eye_of
 from reference.errors import DomainError, NotRational, NumberRefused
 from reference.rationals import RationalContext
 from reference.recurrences import Slew
 from reference.state_space import LinearSystem
 from reference.trajectories import Script as WantedScript
+from reference.varying_settings import VaryingSystem
 from verify.machines.machine import Machine, Signal, as_doubles
 from verify.machines.references import parts_of
 from verify.machines.script import Script, stream_raw
@@ -45,6 +47,8 @@ class Observation:
     counted_for: str = ""
     # Looks at whole signals faster than numpy does; None leaves everything to numpy, with the same results.
     eye: Eye | None = None
+    # The engine's library, from which a reference that is slow without an eye takes one.
+    engine: Path | None = None
     # Memory for samples in their unit, for one observation after the other.
     room: dict[str, np.ndarray] | None = None
     known_finite: dict[str, bool] = field(default_factory=dict)
@@ -117,6 +121,8 @@ class Observation:
                     trajectory.steps = self.eye.slewed
                 elif self.eye is not None and isinstance(trajectory, LinearSystem):
                     trajectory.walk = self.eye.followed
+                elif self.engine is not None and isinstance(trajectory, VaryingSystem):
+                    trajectory.walk = eye_of(self.engine).followed
         return self.known_wanted[part]
 
     def name_of(self, kind: int, argument: int) -> str:

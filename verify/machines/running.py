@@ -94,7 +94,9 @@ def observe(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Seque
     """Observations in the order of the scripts; those that came back are run again in each wanted variant. Scripts that are
     too long to be kept are counted, once for each claim that counts."""
     kept = [script for script in scripts if script.samples <= LONGEST_KEPT]
-    yield from _kept(stand, kept, crew, variants)
+    for seen in _kept(stand, kept, crew, variants):
+        seen.engine = crew.engine
+        yield seen
     yield from counted(stand, [script for script in scripts if script.samples > LONGEST_KEPT], crew)
 
 
