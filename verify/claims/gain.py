@@ -88,7 +88,9 @@ class GainAt(TimeClaim):
 
     def number(self, machine: Machine) -> int:
         """Place of the input that is driven."""
-        return next((i for i, grid in enumerate(machine.inputs) if grid.name == self.source), 0)
+        from verify.machines.drives import driven_input
+
+        return next((i for i, grid in enumerate(machine.inputs) if grid.name == self.source), driven_input(machine, self.of))
 
     def places(self, rate_hz: Fraction) -> tuple[Fraction, ...]:
         """Frequencies to measure at."""
@@ -100,7 +102,7 @@ class GainAt(TimeClaim):
 
     def scripts(self, machine: Machine) -> list[Script]:
         """For each setting one script with a sine after the other."""
-        from verify.machines.drives import resting, settings, sine
+        from verify.machines.drives import held_settings, resting, settings, sine
 
         found = []
         chosen = self.number(machine)
@@ -112,7 +114,9 @@ class GainAt(TimeClaim):
                     pieces.append(sine(machine.inputs[chosen], at, hz, rate_hz, self.level))
                     at += settle + ceil(max(self.measure, LEAST_PERIODS / hz) * rate_hz)
                 streams = tuple(tuple(pieces) if k == chosen else (resting(grid),) for k, grid in enumerate(machine.inputs))
-                found.append(Script(rate, at, begin, streams))
+                for held in [{}] if self.wanted else held_settings(machine, self.of):
+                    found.append(Script(rate, at, begin, tuple((held[k],) if k in held and k != chosen else stream
+                                                               for k, stream in enumerate(streams))))
         return found
 
     def trajectory(self, machine: Machine, rate: int, begin: tuple[Happening, ...]) -> Any:

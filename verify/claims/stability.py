@@ -39,6 +39,11 @@ LONGEST_PERIOD = 4096
 SHORTEST_TAIL = 256
 
 
+def fed(streams: tuple[tuple[Piece, ...], ...], held: Mapping[int, Piece]) -> tuple[tuple[Piece, ...], ...]:
+    """The same with these pieces at their inputs."""
+    return tuple((held[k],) if k in held else pieces for k, pieces in enumerate(streams))
+
+
 def with_rest(machine: Machine, pieces: tuple[Piece, ...], number: int) -> tuple[tuple[Piece, ...], ...]:
     """One input as given, the others at rest."""
     from verify.machines.drives import resting
@@ -50,7 +55,8 @@ def with_rest(machine: Machine, pieces: tuple[Piece, ...], number: int) -> tuple
 class StaysStable(TimeClaim):
     """With all settings, also at their ends and while they change fast, the filter stays stable.
 
-    peak: no output sample is larger than so many times the largest input so far (as tried). poles: where coefficients are
+    peak: no output sample is larger than so many times the largest input so far (as tried; where an input has the output's
+    unit, those of other units are settings and do not count). poles: where coefficients are
     readable as outputs, |a2| < 1 and |a1| < 1 + a2 is decided exactly for every set of coefficients that occurred: all poles
     lie inside the circle. Of a function that computes a coefficient the same is decided for every setting of its inputs that
     was run: with all of them, every value. Fails when: one sample, or one set, does not keep to it. Cannot see: scripts that
@@ -97,26 +103,31 @@ class StaysStable(TimeClaim):
                              why="the output is measured by it", todo="use stays_within(...), or poles=")
 
     def scripts(self, machine: Machine) -> list[Script]:
-        """Every end of every setting under full-scale noise, a square and a slow sine; then settings that jump."""
-        from verify.machines.drives import modulations, settings, sine
+        """Every end of every setting under full-scale noise, a square and a slow sine; then settings that jump, and such
+        inputs as are settings at their ends and moving."""
+        from verify.machines.drives import driven_input, held_settings, modulations, moving_settings, settings, sine
 
-        found = []
+        found, main = [], driven_input(machine, self.of)
         for rate, rate_hz in enumerate(machine.sample_rates_hz):
             drives: list[tuple[Piece, ...]] = []
             if machine.inputs:
-                top = machine.inputs[0].count - 1
+                top = machine.inputs[main].count - 1
                 drives = [(Piece(0, "noise", 0, top, 3),), (Piece(0, "square", top, 0, 40),),
-                          (sine(machine.inputs[0], 0, rate_hz / 100, rate_hz, Fraction(1)),)]
+                          (sine(machine.inputs[main], 0, rate_hz / 100, rate_hz, Fraction(1)),)]
             for number, begin in enumerate(settings(machine)):
                 chosen = drives[number % 3 : number % 3 + 1] if number > 8 else drives
-                found += [Script(rate, DRIVEN, begin, with_rest(machine, drive, 0)) for drive in chosen]
+                found += [Script(rate, DRIVEN, begin, with_rest(machine, drive, main)) for drive in chosen]
                 if not drives:
                     found.append(Script(rate, DRIVEN, begin))
+            for number, held in enumerate([*held_settings(machine, self.of), *moving_settings(machine, self.of)]):
+                if held:
+                    streams = with_rest(machine, drives[number % 3], main)
+                    found.append(Script(rate, DRIVEN, (), fed(streams, held)))
             for gap in GAPS:
                 for seed in (1, 2):
                     jumps = modulations(machine, gap, DRIVEN // gap, seed)
                     if jumps:
-                        streams = with_rest(machine, drives[seed % 3], 0) if drives else ()
+                        streams = with_rest(machine, drives[seed % 3], main) if drives else ()
                         found.append(Script(rate, DRIVEN, jumps[:MOST_JUMPS], streams))
         return found
 
@@ -131,11 +142,14 @@ class StaysStable(TimeClaim):
         return found
 
     def note_peak(self, seen: Observation, found: Judgement) -> None:
-        """The largest output sample against the largest input so far."""
+        """The largest output sample against the largest input so far; inputs that are settings do not count."""
+        from verify.machines.drives import setting_inputs
+
         y = np.abs(seen.doubles(self.of))
-        x = np.zeros(seen.done)
-        for grid in seen.machine.inputs:
-            x = np.maximum(x, np.abs(seen.stream(grid.name)))
+        x, no_signals = np.zeros(seen.done), setting_inputs(seen.machine, self.of)
+        for number, grid in enumerate(seen.machine.inputs):
+            if number not in no_signals:
+                x = np.maximum(x, np.abs(seen.stream(grid.name)))
         room = np.maximum.accumulate(x)
         y = np.where(np.isnan(y), np.inf, y)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -207,33 +221,40 @@ class DecaysToZero(TimeClaim):
         return f"{how}, {number_text(self.seconds)} s after the input"
 
     def check_machine(self, machine: Machine, where: str) -> None:
-        from verify.machines.drives import zero_place
+        from verify.machines.drives import setting_inputs, zero_place
 
-        if not machine.inputs or any(zero_place(grid) < 0 for grid in machine.inputs):
+        fed_settings = setting_inputs(machine, self.of)
+        if not machine.inputs or any(zero_place(grid) < 0 for k, grid in enumerate(machine.inputs) if k not in fed_settings):
             raise SheetError("decays_to_zero needs inputs that can be 0", where=where, why="zeros are what it feeds",
                              todo="give the input a range that holds 0, or drop the claim")
 
     def scripts(self, machine: Machine) -> list[Script]:
         """Full-scale drives, then zeros, with every setting."""
-        from verify.machines.drives import full_drives, settings, zero_place
+        from verify.machines.drives import driven_input, full_drives, held_settings, settings, zero_place
 
-        found = []
+        found, main, every = [], driven_input(machine, self.of), held_settings(machine, self.of)
         for rate, rate_hz in enumerate(machine.sample_rates_hz):
             wait = ceil(self.seconds * rate_hz) + max(SHORTEST_TAIL, min(LONGEST_PERIOD, ceil(rate_hz / 20)))
             for number, begin in enumerate(settings(machine, 12)):
-                for place, (piece, length) in enumerate(full_drives(machine.inputs[0], rate_hz)):
+                for place, (piece, length) in enumerate(full_drives(machine.inputs[main], rate_hz)):
                     if number > 3 and (place + number) % 3:
                         continue
-                    rest = Piece(length, "hold", zero_place(machine.inputs[0]))
-                    found.append(Script(rate, length + wait, begin, with_rest(machine, (piece, rest), 0)))
+                    rest = Piece(length, "hold", zero_place(machine.inputs[main]))
+                    for held in every if number == 0 else every[:1]:
+                        streams = fed(with_rest(machine, (piece, rest), main), held)
+                        found.append(Script(rate, length + wait, begin, streams))
         return found
 
     def silent_from(self, seen: Observation) -> int:
-        """First sample from which all inputs are held at 0 and nothing happens; the script's end when there is none."""
+        """First sample from which all inputs are held at 0, those that are settings anywhere, and nothing happens; the
+        script's end when there is none."""
+        from verify.machines.drives import setting_inputs
+
         start = max([e.sample for e in seen.script.events], default=0)
-        for grid, pieces in zip(seen.machine.inputs, seen.script.streams, strict=True):
+        fed_settings = setting_inputs(seen.machine, self.of)
+        for number, (grid, pieces) in enumerate(zip(seen.machine.inputs, seen.script.streams, strict=True)):
             last = pieces[-1] if pieces else None
-            if last is None or last.shape != "hold" or last.a < 0 or grid.value(last.a) != 0:
+            if last is None or last.shape != "hold" or last.a < 0 or not (number in fed_settings or grid.value(last.a) == 0):
                 return seen.done
             start = max(start, last.start)
         return start

@@ -57,6 +57,35 @@ def resting(grid: Grid) -> Piece:
     return Piece(0, "hold", place if place >= 0 else grid.index_near((grid.low + grid.high) / 2))
 
 
+def setting_inputs(machine: Machine, of: str) -> list[int]:
+    """Inputs that are settings, such as a cutoff of every sample: of another unit than the output's, which an input has."""
+    unit = machine.signal_named(of).unit
+    others = [number for number, grid in enumerate(machine.inputs) if grid.unit != unit]
+    return others if len(others) < len(machine.inputs) else []
+
+
+def driven_input(machine: Machine, of: str) -> int:
+    """The first input that is no setting."""
+    settings_fed = setting_inputs(machine, of)
+    return next((number for number in range(len(machine.inputs)) if number not in settings_fed), 0)
+
+
+def held_settings(machine: Machine, of: str, most: int = 6) -> list[dict[int, Piece]]:
+    """Each of these at its ends and middle, by number; the middle, then all else in turns. [{}] where there is none."""
+    numbers = setting_inputs(machine, of)
+    rows = list(product(*(ends_and_middle(machine.inputs[number])[::-1] for number in numbers)))
+    return [{number: Piece(0, "hold", place) for number, place in zip(numbers, row, strict=True)} for row in rows[:most]]
+
+
+def moving_settings(machine: Machine, of: str) -> list[dict[int, Piece]]:
+    """Each of these between its ends: with every sample, every 16 and every 300 samples, at random."""
+    found = []
+    for shape, period in (("square", 1), ("square", 16), ("square", 300), ("noise", 1), ("noise", 2)):
+        found.append({number: Piece(0, shape, machine.inputs[number].count - 1, 0, period)
+                      for number in setting_inputs(machine, of)})
+    return found if found[0] else []
+
+
 def span_of(grid: Grid, share: Fraction) -> tuple[Fraction, Fraction]:
     """(middle, reach to either side) of a sine over a share of the range."""
     middle = Fraction(0) if grid.low < 0 < grid.high else (grid.low + grid.high) / 2
