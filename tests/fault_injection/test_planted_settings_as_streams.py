@@ -63,6 +63,7 @@ ENTRIES = {
     "biquad": 'machine("biquad", filters_in_time.biquad, {}, 100, 120, CLAIMS, MORE)',
 }
 ACCURATE, SILENT = "accurately(0.001)", "[decays_to_zero(seconds=0.5, because='silence')]"
+GAIN = '[gain_at(within_db=0.2, hz=[1500], because="another colour")]'
 STABLE = '[stays_stable(peak=8, because="a howl")]'
 FEW = Plan(scripts=4)
 
@@ -79,7 +80,7 @@ def planted(folder: Path, name: str, claims: str, *changes: tuple[str, str], pro
 @pytest.mark.parametrize("name", ["pole", pytest.param("svf", marks=pytest.mark.nightly),
                                   pytest.param("biquad", marks=pytest.mark.nightly)])
 def test_right_filters_give_no_alarm(tmp_path: Path, name: str) -> None:
-    claims = ACCURATE if name != "svf" else f"{ACCURATE} + {STABLE} + {SILENT}"
+    claims = ACCURATE if name != "svf" else f"{ACCURATE} + {STABLE} + {SILENT} + {GAIN}"
     found = planted(tmp_path, name, claims, protected=name != "pole")
 
     assert (set(), {}) == (found.failing(), found.other()), [claim["facts"] for claim in found.entry["claims"]]
@@ -106,6 +107,8 @@ FAULTS = {
          "    float b0 = 0.5f * (1.0f - cosf(w)) / (1.0f + a), low = b0 * x + f->s1;\n"
          "    f->s1 = 2.0f * b0 * x - a1 * low + f->s2;\n    f->s2 = b0 * x - (1.0f - a) / (1.0f + a) * low;")],
         "times the input"),
+    "a gain that is wrong where the cutoff is high": ("svf", GAIN, [
+        ("tanf(PI * f->cutoff / 4800.0f)", "PI * f->cutoff / 4800.0f")], " dB at "),
     "a tail that a low cutoff draws out": ("svf", SILENT, [("< 1e-20f", "< 0.0f")], "still"),
 }
 QUICK = ("a cutoff one sample late",)
@@ -116,7 +119,7 @@ QUICK = ("a cutoff one sample late",)
 def test_planted_fault_is_found_by_its_claim_alone(tmp_path: Path, name: str) -> None:
     machine, claims, changes, says = FAULTS[name]
     found = planted(tmp_path, machine, claims, *changes)
-    word = {STABLE: "stays_stable", SILENT: "decays_to_zero"}.get(claims, "accurate")
+    word = {STABLE: "stays_stable", SILENT: "decays_to_zero", GAIN: "gain_at"}.get(claims, "accurate")
 
     assert {f"{word} host"} == found.failing(), found.verdicts()
     witness = found.claim(word)["witness"]

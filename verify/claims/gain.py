@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import product
 from math import ceil
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -18,7 +19,7 @@ from verify.errors import SheetError
 from verify.grids import exact
 from verify.judging.verdict import FAILS, HOLDS, UNDECIDED
 from verify.machines.references import known_to
-from verify.machines.script import Happening, Script
+from verify.machines.script import Script
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -107,24 +108,22 @@ class GainAt(TimeClaim):
         found = []
         chosen = self.number(machine)
         for rate, rate_hz in enumerate(machine.sample_rates_hz):
-            for begin in [()] if self.wanted else settings(machine):
+            fed = [{}] if self.wanted else held_settings(machine, self.of)
+            for begin, held in product([()] if self.wanted else settings(machine), fed):
                 at, pieces = 0, []
-                settle = self.settle_samples(self.trajectory(machine, rate, begin), 0, rate_hz)
+                rest = tuple((held.get(k, resting(grid)),) for k, grid in enumerate(machine.inputs))
+                settle = self.settle_samples(self.trajectory(machine, Script(rate, 1, begin, rest)), 0, rate_hz)
                 for hz in self.places(rate_hz):
                     pieces.append(sine(machine.inputs[chosen], at, hz, rate_hz, self.level))
                     at += settle + ceil(max(self.measure, LEAST_PERIODS / hz) * rate_hz)
-                streams = tuple(tuple(pieces) if k == chosen else (resting(grid),) for k, grid in enumerate(machine.inputs))
-                for held in [{}] if self.wanted else held_settings(machine, self.of):
-                    found.append(Script(rate, at, begin, tuple((held[k],) if k in held and k != chosen else stream
-                                                               for k, stream in enumerate(streams))))
+                streams = tuple(tuple(pieces) if k == chosen else stream for k, stream in enumerate(rest))
+                found.append(Script(rate, at, begin, streams))
         return found
 
-    def trajectory(self, machine: Machine, rate: int, begin: tuple[Happening, ...]) -> Any:
-        """The reference's answer to silence with these settings, None where it has none."""
-        from verify.machines.drives import resting
+    def trajectory(self, machine: Machine, quiet: Script) -> Any:
+        """The reference's answer to a script of one sample with these settings, None where it has none."""
         from verify.machines.observation import Observation
 
-        quiet = Script(rate, 1, begin, tuple((resting(grid),) for grid in machine.inputs))
         return Observation(machine, quiet, "", {}, 1).wanted(self.of)
 
     def settle_samples(self, trajectory: Any, sample: int, rate_hz: Fraction) -> int:
