@@ -5,10 +5,7 @@ from __future__ import annotations
 import functools
 from pathlib import Path
 
-from elftools.elf.elffile import ELFFile
-from elftools.elf.relocation import RelocationSection
-from elftools.elf.sections import SymbolTableSection
-
+from firmware_shim.file_facts import kept_facts
 from firmware_shim.memory_map import imported_names, section_span
 
 POINTER_BYTES = 8
@@ -39,17 +36,24 @@ def names_allocators(path: str) -> bool:
 @functools.lru_cache(maxsize=64)
 def allocator_slots(path: str, base: int) -> list[tuple[int, int]]:
     """(address of the library's pointer to an allocator, number of its watcher) of a library that lies from base on."""
-    found = []
-    with open(path, "rb") as stream:
-        elf = ELFFile(stream)
-        symbols = elf.get_section_by_name(".dynsym")
-        for section in elf.iter_sections():
-            if isinstance(section, RelocationSection) and isinstance(symbols, SymbolTableSection):
-                for entry in section.iter_relocations():
-                    name = symbols.get_symbol(entry["r_info_sym"]).name
-                    if name in WATCHERS and not entry["r_addend"]:
-                        found.append((base + int(entry["r_offset"]), WATCHERS[name]))
-    return found
+    def read() -> list[tuple[int, int]]:
+        from elftools.elf.elffile import ELFFile  # dear, and wanted for a new library only
+        from elftools.elf.relocation import RelocationSection
+        from elftools.elf.sections import SymbolTableSection
+
+        found = []
+        with open(path, "rb") as stream:
+            elf = ELFFile(stream)
+            symbols = elf.get_section_by_name(".dynsym")
+            for section in elf.iter_sections():
+                if isinstance(section, RelocationSection) and isinstance(symbols, SymbolTableSection):
+                    for entry in section.iter_relocations():
+                        name = symbols.get_symbol(entry["r_info_sym"]).name
+                        if name in WATCHERS and not entry["r_addend"]:
+                            found.append((int(entry["r_offset"]), WATCHERS[name]))
+        return found
+
+    return [(base + offset, watcher) for offset, watcher in kept_facts(Path(path), "allocators", __file__, read)]
 
 
 def in_cpp_library(path: Path) -> bool:

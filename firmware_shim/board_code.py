@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from elftools.elf.elffile import ELFFile
 
 from firmware_shim.board_cycles import Seen, cost_of, may_branch, moves_several
 from firmware_shim.cores import Core
@@ -77,6 +76,8 @@ def instructions(path: Path) -> Iterator[Any]:
 
     machine = capstone.Cs(capstone.CS_ARCH_ARM, capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS | capstone.CS_MODE_V8)
     machine.detail = True
+    from elftools.elf.elffile import ELFFile  # dear, and wanted where nothing is kept of a file
+
     with open(path, "rb") as stream:
         elf = ELFFile(stream)
         text = text_section(elf)
@@ -238,6 +239,7 @@ def _without_pointers(path: Path) -> list[tuple[int, int]]:
 
 def code_facts(path: Path, core: Core) -> CodeFacts:
     """Disassemble an image and classify every instruction. Errors: OSError."""
+    from elftools.elf.elffile import ELFFile  # dear, and wanted where nothing is kept of a file
     from unicorn import arm_const
 
     with open(path, "rb") as stream:

@@ -22,12 +22,12 @@ from firmware_shim.board_places import (
     BLOCK_BYTES,
     EVENTS_AT,
     EVENTS_BYTES,
+    LOOPS,
     PAGE,
     PROGRESS_AT,
     STACK_BYTES,
     STACK_TOP,
 )
-from firmware_shim.board_ready import LOOPS
 from firmware_shim.cores import Core, core_named
 from firmware_shim.engine import Engine
 

@@ -18,13 +18,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from firmware_shim import build_cache, compile_messages
+from firmware_shim.board_places import NOT_NEWLIB
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.cores import Core
 from firmware_shim.errors import ShimError, UnknownFlag
 from firmware_shim.flags import TARGET, HostFlags, complaint
 
 RUNTIME = Path(__file__).parent / "runtime"
-NOT_NEWLIB = "not the newlib that the board will have"
 CROSS = "apt install gcc-arm-none-eabi libnewlib-arm-none-eabi (Debian, Ubuntu)"
 _ARCHIVES = ("libc.a", "libzigc.a", "libcompiler_rt.a")
 _MAKING_SECONDS = 3600.0

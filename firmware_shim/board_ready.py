@@ -16,6 +16,7 @@ from elftools.elf.elffile import ELFFile
 
 from firmware_shim import build as host_build
 from firmware_shim import build_cache, chain_source, compile_messages, linking, loop_source
+from firmware_shim.board_places import LOOPS
 from firmware_shim.board_ready_texts import Units, units
 from firmware_shim.compiler import Ran, run
 from firmware_shim.cores import Core, CoreConflict
@@ -23,7 +24,6 @@ from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
 
 RUNTIME = Path(__file__).parent / "runtime"
-LOOPS = "loops.elf"
 HEAP_BYTES = 1 << 20
 # Tag_CPU_arch of the Arm build attributes (Addenda to the ABI, IHI 0045): what each core runs.
 ARCHITECTURES = {"v6-M": {0, 11, 12}, "v7-M": {0, 10, 11, 12}, "v7E-M": {0, 10, 11, 12, 13},

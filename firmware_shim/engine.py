@@ -92,6 +92,23 @@ def declarations() -> cffi.FFI:
     return ffi
 
 
+# Whose sizes the engine must agree on.
+SIZED = ("job", "shared", "script", "machine", "board", "board_machine", "interruption", "torn", "narrow")
+# Types that most jobs spell out: reading one takes a parser of C, and is remembered.
+SPELLED = ("struct pf_shared", "struct pf_shared *", "struct pf_script", "struct pf_script *", "unsigned char *",
+           "struct pf_machine *", "struct pf_job *", "struct pf_test[]", "struct pf_input[]", "struct pf_region[]",
+           "struct pf_word[]", "int64_t[]", "struct pf_segment *", "struct pf_result *", "struct pf_open *", "char[]",
+           "intptr_t", "struct pf_happening[]", "struct pf_piece[]", "pf_loop", "pf_screen", "long *", "void *", "int64_t *",
+           "pf_machine_init", "pf_machine_end", "pf_machine_event", "pf_machine_run", "pf_machine_paint", "unsigned char[16]",
+           "long (*)(void)", *(f"struct pf_{name}" for name in SIZED))
+
+
+def read_ahead() -> None:
+    """What every job needs of the declarations, for a process that forks others."""
+    for name in SPELLED:
+        declarations().typeof(name)
+
+
 @dataclass(frozen=True)
 class Engine:
     """The loaded engine library and its declarations."""
@@ -164,9 +181,8 @@ def load_engine(path: Path) -> Engine:
     """Load the engine and check that its layouts are the ones declared here."""
     ffi = declarations()
     lib: Any = ffi.dlopen(str(path))
-    names = ("job", "shared", "script", "machine", "board", "board_machine", "interruption", "torn", "narrow")
-    sizes = (lib.pf_result_size(), *(getattr(lib, f"pf_{name}_size")() for name in names))
-    expected = (RESULT.itemsize, *(ffi.sizeof(f"struct pf_{name}") for name in names))
+    sizes = (lib.pf_result_size(), *(getattr(lib, f"pf_{name}_size")() for name in SIZED))
+    expected = (RESULT.itemsize, *(ffi.sizeof(f"struct pf_{name}") for name in SIZED))
     if sizes != expected:
         raise OwnPartFailed(
             "the engine's layout differs from its declarations",

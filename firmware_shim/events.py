@@ -34,6 +34,12 @@ def declarations() -> cffi.FFI:
     return ffi
 
 
+def read_ahead() -> None:
+    """What every table needs of the declarations, for a process that forks others."""
+    for name in ("struct pf_events", "struct pf_events *", "long *"):
+        declarations().typeof(name)
+
+
 def operand_text(operand: Any) -> str:
     """One operand in words: 2147483647 (32-bit signed)."""
     bits, width, form = int(operand.bits), int(operand.width_bits), int(operand.form)

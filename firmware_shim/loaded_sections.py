@@ -12,14 +12,15 @@ import struct
 from collections.abc import Iterable
 from dataclasses import astuple, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from elftools.common.exceptions import ELFError
-from elftools.elf.elffile import ELFFile
-from elftools.elf.relocation import RelocationSection
-from elftools.elf.sections import Section
 
 from firmware_shim.file_facts import kept_facts
+
+if TYPE_CHECKING:
+    from elftools.elf.elffile import ELFFile
+    from elftools.elf.sections import Section
 
 _ALLOCATED, _EXECUTED = 0x2, 0x4
 # Differs between two builds of one text, or names the file only.
@@ -55,6 +56,8 @@ def loaded(path: Path, sources: Iterable[str] = ()) -> Loaded | None:
     wanted = sorted(sources)
 
     def read() -> list[Any]:
+        from elftools.elf.elffile import ELFFile  # dear, and wanted for a new library only
+
         with open(path, "rb") as stream:
             found = _read(ELFFile(stream), frozenset(wanted))
         return [found.key, [astuple(place) for place in found.places]]
@@ -98,6 +101,8 @@ def _places(
                 end = content.find(b"\0", at)
                 return content[at:end].decode("utf-8", "replace") if end >= 0 else ""
         return ""
+
+    from elftools.elf.relocation import RelocationSection
 
     found = []
     for section in sections:

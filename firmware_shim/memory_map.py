@@ -8,14 +8,16 @@ import os
 import struct
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from elftools.common.exceptions import ELFError
-from elftools.elf.elffile import ELFFile
-from elftools.elf.sections import SymbolTableSection
 
 from firmware_shim.errors import SourceMissing
 from firmware_shim.file_facts import kept_facts
+
+if TYPE_CHECKING:
+    from elftools.elf.elffile import ELFFile
+    from elftools.elf.sections import SymbolTableSection
 
 _WRITE, _ALLOCATE, _THREAD = 0x1, 0x2, 0x400
 _OBJECT, _FUNCTION = 1, 2
@@ -100,15 +102,31 @@ def section_span(path: Path, name: str) -> tuple[int, int]:
 
 @functools.lru_cache(maxsize=64)
 def _spans_once(path: str, time_ns: int, inode: int) -> dict[str, tuple[int, int]]:
-    with open(path, "rb") as stream:
-        return {section.name: (section["sh_addr"], section["sh_size"]) for section in ELFFile(stream).iter_sections()}
+    def read() -> dict[str, list[int]]:
+        with open(path, "rb") as stream:
+            return {section.name: [section["sh_addr"], section["sh_size"]] for section in _opened(stream).iter_sections()}
+
+    return {name: (low, size) for name, (low, size) in kept_facts(Path(path), "sections", __file__, read).items()}
+
+
+def _opened(stream: BinaryIO) -> ELFFile:
+    from elftools.elf.elffile import ELFFile  # dear, and wanted where nothing is kept of a file
+
+    return ELFFile(stream)
+
+
+def _table(elf: ELFFile, name: str) -> SymbolTableSection | None:
+    from elftools.elf.sections import SymbolTableSection
+
+    found = elf.get_section_by_name(name)
+    return found if isinstance(found, SymbolTableSection) else None
 
 
 def objects_in(path: Path, section: str) -> tuple[int, tuple[tuple[str, int, int], ...]]:
     """(first address of a section, its objects as (name, address, size)). Errors: SourceMissing."""
     try:
         with open(path, "rb") as stream:
-            found = ELFFile(stream).get_section_by_name(section)
+            found = _opened(stream).get_section_by_name(section)
             low, size = (found["sh_addr"], found["sh_size"]) if found is not None else (0, 0)
     except (OSError, ELFError) as error:
         raise _unreadable(path, error) from error
@@ -120,8 +138,8 @@ def symbol_address(path: Path, name: str) -> int:
     """Value of one symbol of any type, 0 if there is none. Errors: SourceMissing."""
     try:
         with open(path, "rb") as stream:
-            table = ELFFile(stream).get_section_by_name(".symtab")
-            found = table.get_symbol_by_name(name) if isinstance(table, SymbolTableSection) else None
+            table = _table(_opened(stream), ".symtab")
+            found = table.get_symbol_by_name(name) if table is not None else None
             return int(found[0]["st_value"]) if found else 0
     except (OSError, ELFError) as error:
         raise _unreadable(path, error) from error
@@ -169,11 +187,9 @@ def _symbols(elf: ELFFile, table: SymbolTableSection) -> list[tuple[int, int, st
 def _read_once(path: str, time_ns: int, inode: int) -> _Map:
     def read() -> list[Any]:
         with open(path, "rb") as stream:
-            elf = ELFFile(stream)
-            every = list(elf.iter_sections())
-            sections = [s for s in every if _holds_variables(s.name, s["sh_flags"])]
-            tables = {s.name: s for s in every if isinstance(s, SymbolTableSection)}
-            table = tables.get(".symtab") or tables.get(".dynsym")
+            elf = _opened(stream)
+            sections = [s for s in elf.iter_sections() if _holds_variables(s.name, s["sh_flags"])]
+            table = _table(elf, ".symtab") or _table(elf, ".dynsym")
             symbols = _symbols(elf, table) if table is not None else []
             return [[(s.name, s["sh_addr"], s["sh_size"]) for s in sections if s["sh_size"]], sorted(symbols)]
 
@@ -202,11 +218,13 @@ def imported_names(path: Path) -> frozenset[str]:
 
     Errors: SourceMissing if it cannot be read.
     """
-    try:
+    def read() -> list[str]:
         with open(path, "rb") as stream:
-            section = ELFFile(stream).get_section_by_name(".dynsym")
-            if not isinstance(section, SymbolTableSection):
-                return frozenset()
-            return frozenset(s.name for s in section.iter_symbols() if s["st_shndx"] == "SHN_UNDEF" and s.name)
+            section = _table(_opened(stream), ".dynsym")
+            return [] if section is None else sorted(
+                {s.name for s in section.iter_symbols() if s["st_shndx"] == "SHN_UNDEF" and s.name})
+
+    try:
+        return frozenset(kept_facts(path, "imported names", __file__, read))
     except (OSError, ELFError) as error:
         raise _unreadable(path, error) from error

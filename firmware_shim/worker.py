@@ -7,14 +7,17 @@ descendant after each job.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import functools
 import os
 import signal
 import tempfile
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
+from firmware_shim.compiler import write_whole
 from firmware_shim.engine import load_engine
 from firmware_shim.frames import Held, read_frame, write_frame
 from firmware_shim.job import Job, JobResult
@@ -24,6 +27,8 @@ from firmware_shim.script_running import ScriptRunner
 
 PR_SET_CHILD_SUBREAPER = 36
 ARM, X86 = 40, 3
+# A constructor that came back before, and does not now, ends its worker.
+LOADED_WITHIN_SECONDS = 10
 
 
 def trial_load(path: str, contain: Callable[[], None]) -> str:
@@ -56,6 +61,40 @@ def trial_load(path: str, contain: Callable[[], None]) -> str:
     return ""
 
 
+class Loads:
+    """A note beside a library of our own builds: it has been loaded, constructors and all, and nothing happened.
+
+    Taken away while it is loaded again, so that a load which takes the worker along is tried in a child the next time.
+    """
+
+    def __init__(self, path: str) -> None:
+        self.path, self.note = path, f"{path}.loads"
+
+    def stamp(self) -> str:
+        """Which file it is; "" for a file that is none of our builds."""
+        if not os.path.exists(os.path.join(os.path.dirname(self.path), "manifest.json")):
+            return ""
+        known = os.stat(self.path)
+        return f"{known.st_ino} {known.st_size} {known.st_mtime_ns} {known.st_ctime_ns}"
+
+    def taken(self) -> bool:
+        """Whether the note was there for this very file; it is gone now."""
+        try:
+            with open(self.note, encoding="utf-8") as stream:
+                told = stream.read()
+            os.unlink(self.note)
+            return bool(told) and told == self.stamp()
+        except OSError:
+            return False
+
+    def leave(self) -> None:
+        """It was loaded, and this process still lives."""
+        with contextlib.suppress(OSError):
+            stamp = self.stamp()
+            if stamp:
+                write_whole(Path(self.note), stamp)
+
+
 @functools.cache
 def narrow_machine(path: str) -> int:
     """The machine number of a 32-bit ELF file (40 Arm, 3 the 32-bit side of x86); 0 for any other file."""
@@ -71,8 +110,6 @@ class Worker:
     """Holds the loaded libraries and serves jobs."""
 
     def __init__(self, engine_path: str) -> None:
-        from pathlib import Path
-
         self.engine = load_engine(Path(engine_path))
         self.libraries: dict[str, Library] = {}
         self.problems: dict[str, str] = {}
@@ -85,11 +122,19 @@ class Worker:
     def library(self, path: str) -> Library | None:
         """The loaded library, or None when it cannot be loaded (see problems)."""
         if path not in self.libraries and path not in self.problems:
-            problem = trial_load(path, self.engine.lib.pf_keep_to_itself)
+            loads = Loads(path)
+            problem = "" if loads.taken() else trial_load(path, self.engine.lib.pf_keep_to_itself)
             if problem:
                 self.problems[path] = problem
-            else:
+                return None
+            try:
+                signal.alarm(LOADED_WITHIN_SECONDS)
                 self.libraries[path] = Library(self.engine, path)
+            except OSError as problem:  # what it needs has gone
+                self.problems[path] = str(problem)
+            finally:
+                signal.alarm(0)
+            loads.leave()
         return self.libraries.get(path)
 
     def let_go(self) -> None:

@@ -177,7 +177,8 @@ def _worker(engine: str, folder: str, changes: dict[str, str | None], source: in
 
 def main() -> None:
     """Fork and end workers until the last caller is gone."""
-    declarations()
+    read_ahead()
+    recorder_read_ahead()
     gc.freeze()
     line = socket.socket(fileno=int(sys.argv[1]))
     children: set[int] = set()
@@ -211,7 +212,8 @@ def main() -> None:
 
 if __name__ == "__main__":
     # All that a worker needs, imported once.
-    from firmware_shim.engine import declarations
+    from firmware_shim.engine import read_ahead
+    from firmware_shim.events import read_ahead as recorder_read_ahead
     from firmware_shim.worker import serve_frames
 
     main()

@@ -6,12 +6,10 @@ import hashlib
 import os
 import shlex
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from firmware_shim.board_build import build_board
 from firmware_shim.build import Built, Request, build
 from firmware_shim.clang_strict import build_clang_strict
 from firmware_shim.compile_commands import flags_for
@@ -22,7 +20,6 @@ from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
 from firmware_shim.memory_map import left_out, regions_of
-from firmware_shim.narrow_build import build_narrow
 from reference import tracing
 from verify.calls import call_code, prototype_text, reachable, target_of
 from verify.claims.accurate import Accurate
@@ -43,7 +40,12 @@ from verify.thinning import thinned
 
 __all__ = ["prototype_text", "reachable"]
 
-OTHERS = {"narrow": build_narrow, "clang strict": build_clang_strict}
+
+def build_board(request: Request, core: str, cache: Path) -> Built:
+    """The board's build; its modules are wanted with a board only. Errors: ShimError."""
+    from firmware_shim import board_build
+
+    return board_build.build_board(request, core, cache)
 
 
 @dataclass(frozen=True)
@@ -123,11 +125,17 @@ def make_benches(sheet: Sheet, builds: tuple[str, ...] | None = None) -> list[Be
                 return finished_image(request_for(sheet, variant), sheet.core or "", cache, apart)
             if variant.startswith("board"):
                 return build_board(request_for(sheet, variant), sheet.core or "", cache)
-            if variant in OTHERS:
-                return OTHERS[variant](request_for(sheet, variant), cache)
+            if variant == "narrow":
+                from firmware_shim.narrow_build import build_narrow  # wanted with such a build only
+
+                return build_narrow(request_for(sheet, variant), cache)
+            if variant == "clang strict":
+                return build_clang_strict(request_for(sheet, variant), cache)
             return build(request_for(sheet, variant), cache)
         except ShimError as problem:
             return problem
+
+    from concurrent.futures import ThreadPoolExecutor
 
     with ThreadPoolExecutor(len(variants)) as pool:
         results = list(pool.map(attempt, variants))

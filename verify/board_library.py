@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 
-from firmware_shim.board_build import library_to_make
 from firmware_shim.errors import ShimError
 from verify.binding import cache_folder
 from verify.hunt import Progress
@@ -15,6 +14,8 @@ def library_first(sheet: Sheet, progress: Progress) -> None:
     """Make what the sheet's board build still lacks, if that build is the package's. Errors: none, the build tells them."""
     if sheet.core is None or not any(build.startswith("board") for build in sheet.builds):
         return
+    from firmware_shim.board_build import library_to_make  # dear, and wanted with a board only
+
     make = library_to_make(sheet.board_compiler, sheet.core, cache_folder())
     if make is None:
         return

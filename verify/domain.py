@@ -125,7 +125,15 @@ def sampled(domain: Domain, indices: list[np.ndarray]) -> Domain:
     grids = []
     for grid, chosen in zip(domain.grids, indices, strict=True):
         # Grids rise with their index: sorting numbers is a hundred times cheaper than sorting fractions. Both zeros are one.
-        rising = [grid.value(int(i)) for i in np.unique(chosen)]
-        points = tuple(value for k, value in enumerate(rising) if k == 0 or value != rising[k - 1])
+        index = np.unique(chosen)
+        if grid.kind == "float32":
+            numbers = grid.doubles(index)
+            numbers = numbers[np.append(True, numbers[1:] != numbers[:-1])]
+            points = tuple(map(Fraction, numbers.tolist()))
+        else:
+            rising = [grid.value(int(i)) for i in index]
+            points = tuple(value for k, value in enumerate(rising) if k == 0 or value != rising[k - 1])
         grids.append(replace(grid, kind="list", values=points, count=len(points)))
+        if grid.kind == "float32":  # known here, and dear to find out
+            vars(grids[-1]).update(exact_in_binary64=True, _list_doubles=numbers + 0.0)
     return Domain(tuple(grids), domain.type_numbers, whole=False, full_count=domain.count)

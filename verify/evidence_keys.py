@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from firmware_shim.board_ready import LOOPS
+from firmware_shim.board_places import LOOPS
 from firmware_shim.build import Built
 from firmware_shim.build_inputs import hash_of
 from firmware_shim.loaded_sections import Place, loaded

@@ -21,7 +21,6 @@ from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
-from firmware_shim.board_served import user_mode_emulator
 from firmware_shim.build import Built
 from firmware_shim.build_inputs import hash_of
 from firmware_shim.engine import processor_key
@@ -125,6 +124,8 @@ class EvidenceStore:
             except metadata.PackageNotFoundError:
                 versions.append(f"{package} ?")
         if any(name.startswith("board") for name in builts):
+            from firmware_shim.board_served import user_mode_emulator  # dear, and wanted with a board only
+
             versions.append(f"qemu-arm {user_mode_emulator()[1]}")
         nearby = [hash_of(path) for path in sorted(sheet.file.parent.glob("*.py"))]
         read = [hash_of(sheet.file), sheet.local_files, nearby]
@@ -171,8 +172,7 @@ class EvidenceStore:
             if isinstance(stored, Evidence) and stored.identity == evidence.identity:
                 if not look_up_again(stored, places, self.keys.places(build, routine)):
                     return
-                evidence.merge(stored)
-                evidence.settle()
+                evidence.adopt(stored)
                 os.utime(self.path(evidence))
         except (OSError, pickle.UnpicklingError, EOFError, AttributeError, ValueError, TypeError):
             return

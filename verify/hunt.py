@@ -42,8 +42,22 @@ class Hunt:
 
     def run(self, witnesses: Sequence[int]) -> None:
         """All phases, in order."""
-        domain, plan = self.bound.domain, self.plan.for_build(self.bound.build)
         self.began = time.monotonic()
+        if self.evidence.finished != (asked := self.asked(witnesses)):
+            self.phases(witnesses)
+            if not self.stopped and not self.given_up:
+                self.evidence.finished = asked
+
+    def asked(self, witnesses: Sequence[int]) -> str:
+        """All that decides, with what the evidence is about, where this hunt looks."""
+        bound = self.bound
+        text = repr([sorted({int(place) for place in witnesses}), replace(self.plan.for_build(bound.build), fresh=False),
+                     bound.domain.count, bound.array_lengths, bound.routine.joints])
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def phases(self, witnesses: Sequence[int]) -> None:
+        """Stored witnesses, places where faults live, then every value or an even cover, and what lies near the worst."""
+        domain, plan = self.bound.domain, self.plan.for_build(self.bound.build)
         everything = np.array([[0, domain.count]], np.int64)
         small = domain.count <= min(plan.every_value_up_to, 1 << 28)
         if len(witnesses):

@@ -6,8 +6,6 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-from firmware_shim.board_build import build_board
-from firmware_shim.board_same_code import other_code
 from firmware_shim.build import Request
 from firmware_shim.call_source import CallCode
 from firmware_shim.errors import ShimError
@@ -19,6 +17,9 @@ def image_notes(request: Request, core: str, library: str, name: str, identity: 
 
     Shape: ``library`` the board build that took the image, ``identity`` tells builds of one path apart.
     """
+    from firmware_shim.board_build import build_board  # wanted with an image only
+    from firmware_shim.board_same_code import other_code
+
     assert request.image is not None
     ran = f"runs from {request.image.name}"
     every: list[CallCode | MachineCode] = [*request.calls, *request.machines]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,6 +27,8 @@ def with_levels(sheet: Sheet, benches: list[Bench], cache: Path) -> list[Bench]:
             return build(replace(request, flags=f"{request.flags} {level}"), cache)
         except ShimError:
             return None
+
+    from concurrent.futures import ThreadPoolExecutor  # wanted with such a claim only
 
     with ThreadPoolExecutor(len(asked)) as pool:
         builts = {level: built for level, built in zip(sorted(asked), pool.map(attempt, sorted(asked)), strict=True) if built}

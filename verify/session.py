@@ -19,6 +19,7 @@ from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
 from firmware_shim.job import NOT_TRIED, Test
+from verify.answers import Answers
 from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches, notes_of_image, ready_engine
 from verify.board_library import library_first
 from verify.claims.base import Assessment, Case, Claim
@@ -254,10 +255,12 @@ class Check:
         for stop in evidence.stops:
             self.prober.known[bound.build, bound.routine.name, stop.ordinal] = None
         outcomes = []
-        total, settled = evidence.total(), len(evidence.settled)
+        total, settled, known = evidence.total(), len(evidence.settled), dict(evidence.settled)
         complete = self.complete(bound, evidence)
         left = evidence.holes if hunt.given_up else []
         untried = sum(count for _, count, why in left if why.startswith(NOT_TRIED))
+        answers = self.prober.answers = Answers(bound, evidence) if self.reusable(bound, evidence) and not (
+            hunt.given_up) else None
         with reading() as reader:
             for claim, slot in zip(claims, slots, strict=True):
                 case = Case(bound, evidence, total, slot, complete, self.prober)
@@ -269,13 +272,19 @@ class Check:
                     raise
                 except Exception as problem:
                     # A fault of the tool is said loudly and can never become holds.
+                    if isinstance(problem, ToolFault):
+                        self.store.drop(evidence)
+                        self.remembering.add(routine.name)
                     found = Assessment(blocked=f"preflash's own fault: {type(problem).__name__}: {problem}")
                 # What nothing contradicts so far rests on too little to be said of the whole.
                 left_out = untried if not found.failing and not found.blocked else 0
                 found.open = max(found.open, left_out)
                 outcomes.append(Outcome(claim, bench.build, self.verdict(found), found, bound, evidence, slot, left_out > 0))
-        # What an exact reference said is kept only where it read no file for it: no key would hold that file.
-        if len(evidence.settled) != settled and not hunt.given_up and not reader.late(self.store.cache):
+        self.prober.answers = None
+        if (len(evidence.settled) != settled or (answers is not None and answers.new)) and not hunt.given_up:
+            if reader.late(self.store.cache):
+                # What an exact reference said is kept only where it read no file for it: no key would hold that file.
+                evidence.settled = known
             self.keep(bound, evidence)
         return outcomes
 
@@ -314,7 +323,7 @@ class Check:
         if self.reusable(bound, evidence):
             self.store.load(evidence, bound.build, bound.routine.name)
         hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
-        before = int(evidence.total().count())
+        before, finished = int(evidence.total().count()), evidence.finished
         if before and not self.plan.fresh:
             self.twice.add((bound.routine.name, bound.build))
             try:
@@ -335,7 +344,7 @@ class Check:
         if evidence.outputs is not None and evidence.total().count() == bound.domain.count:
             self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
         same = evidence.total().count() == before
-        if not same and not hunt.given_up:
+        if (not same or finished != evidence.finished) and not hunt.given_up:
             if self.reusable(bound, evidence) and not claims_to_repeat(bound.routine):
                 if runs_twice_alike(hunt, evidence):
                     self.twice.add((bound.routine.name, bound.build))

@@ -11,7 +11,9 @@ from typing import Any
 
 import pytest
 
+from verify.errors import ToolFault
 from verify.hunting.plan import Plan
+from verify.probing import Prober
 from verify.session import Check
 from verify.sheet import load_sheet
 
@@ -200,3 +202,55 @@ def test_nothing_changed_is_reused(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(MachineHunt, "run", lambda self, stored: hunted.append(stored))
     assert HOLDS == verdicts(tmp_path)
     assert [] == hunted
+
+
+CONSTRUCTOR = """
+#include <stdlib.h>
+#include <unistd.h>
+__attribute__((constructor)) static void first(void) { if (access("%s", F_OK) == 0) BODY; }
+"""
+
+
+@pytest.mark.parametrize("body", ["abort()", "for (;;) pause()"])
+def test_a_library_that_loaded_once_and_does_not_now_is_met(tmp_path: Path, body: str) -> None:
+    written(tmp_path, "'1/4'", "'1/2'")
+    source = tmp_path / "src/lag.c"
+    source.write_text(source.read_text() + CONSTRUCTOR.replace("BODY", body) % (tmp_path / "now"))
+    assert HOLDS == verdicts(tmp_path)
+    assert HOLDS == verdicts(tmp_path)
+
+    (tmp_path / "now").write_text("")
+    # What is kept was seen without it; the part that is hunted again meets it.
+    with pytest.raises(ToolFault, match="stored evidence and a repeat differ"):
+        verdicts(tmp_path)
+
+
+def test_what_claims_asked_for_is_asked_again_by_chance(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    written(tmp_path, "'1/4'", "'1/2'")
+    assert HOLDS == verdicts(tmp_path)
+    asked: list[int] = []
+    once = Prober.run_now
+    monkeypatch.setattr(Prober, "run_now", lambda *given: asked.append(given[3]) or once(*given))
+    monkeypatch.setattr("random.randrange", lambda each: 1)
+    assert HOLDS == verdicts(tmp_path) and [] == asked
+    monkeypatch.setattr("random.randrange", lambda each: 0)
+    assert HOLDS == verdicts(tmp_path) and [] != asked
+
+    monkeypatch.setattr(Prober, "run_now", lambda *given: (bytes(255 - byte for byte in once(*given)[0]), *once(*given)[1:]))
+    record = Check(load_sheet(tmp_path / "lag_sheet.py"), Plan(), lambda *_: None, workers=1).run()
+    told = [claim["verdict_text"] for routine in record["routines"] for claim in routine["claims"]
+            if routine["name"] == "half" and claim["claim"] == "accurate"]
+    assert ["blocked"] == [word.split()[0] for word in told] and "a repeat differ" in told[0]
+    monkeypatch.undo()
+    assert HOLDS == verdicts(tmp_path)
+
+
+def test_an_edit_asks_again_what_claims_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    written(tmp_path, "'1/4'", "'1/2'")
+    assert HOLDS == verdicts(tmp_path)
+    # Within the limit: the worst lies elsewhere now, and is told from results of this code.
+    replaced(tmp_path / "src/lag.c", "(float)code;", "(float)code + (code == 1) * 7e-7f;", times_kept=False)
+    record = Check(load_sheet(tmp_path / "lag_sheet.py"), Plan(), lambda *_: None, workers=1).run()
+    (worst,) = (claim["worst"] for routine in record["routines"] for claim in routine["claims"]
+                if routine["name"] == "half" and claim["claim"] == "accurate")
+    assert "1" == worst["at"][0]["value"]

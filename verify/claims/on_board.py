@@ -9,7 +9,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from firmware_shim.board_pip import NOT_NEWLIB
+from firmware_shim.board_places import NOT_NEWLIB
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Test
 from verify.board_facts import library_functions

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import gc
 import os
 import sys
 from functools import partial
@@ -50,7 +51,7 @@ def run(options: argparse.Namespace) -> int:
     ready_starter()  # it starts while all else is imported
     from verify.accepted import load_accepted
     from verify.binding import ready_engine
-    from verify.evidence_store import own_text
+    from verify.evidence_store import own_text, system_libraries
     from verify.fresh_record import record_stem
     from verify.own_memory import keep_memory
     from verify.progress import ProgressLine, SharedNotes
@@ -121,8 +122,11 @@ def run(options: argparse.Namespace) -> int:
         for folder in dict.fromkeys(folder.absolute() for folder, _ in places):
             held.enter_context(only_one(folder))
         if len(loaded) > 1:
+            # Known before processes part, all this is read once.
             ready_engine(loaded[0])
-            own_text()  # known before processes part, it is read once
+            own_text()
+            system_libraries()
+            gc.freeze()  # what is there stays shared: no collection writes to it
         records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))],
                                                                  meanwhile=meanwhile)))
         for sheet, (folder, stem), accepted, record in zip(loaded, places, stored, records, strict=True):

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
 from firmware_shim.crew import Crew
 from firmware_shim.job import Axis, Job, Test
 from verify.domain import Domain
+from verify.grids import Grid
 from verify.hunting.intervals import distinct
 from verify.hunting.places import marks
 from verify.hunting.plan import MOST_HANGS
@@ -146,10 +147,14 @@ def sharpened(bound: Bound, points: Sequence[tuple[int, ...]]) -> Bound:
     """The bound routine with the points (and their neighbours) among the values that its sample combines."""
     if bound.domain.whole or not points:
         return bound
+    return replace(bound, domain=_with_points(bound.domain, bound.routine.inputs, tuple(map(tuple, points))))
+
+
+@lru_cache(maxsize=32)
+def _with_points(domain: Domain, inputs: tuple[Grid, ...], points: tuple[tuple[int, ...], ...]) -> Domain:
     grids = []
-    for k, (grid, whole) in enumerate(zip(bound.domain.grids, bound.routine.inputs, strict=True)):
+    for k, (grid, whole) in enumerate(zip(domain.grids, inputs, strict=True)):
         places = {min(max(0, point[k] + step), whole.count - 1) for point in points for step in (-1, 0, 1)}
         values = tuple(sorted({*grid.values, *(whole.value(place) for place in places)}, key=lambda v: (float(v), v)))
         grids.append(replace(grid, values=values, count=len(values)))
-    domain = Domain(tuple(grids), bound.domain.type_numbers, whole=False, full_count=bound.domain.full_count)
-    return replace(bound, domain=domain)
+    return Domain(tuple(grids), domain.type_numbers, whole=False, full_count=domain.full_count)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
-from firmware_shim.board_pip import NOT_NEWLIB
+from firmware_shim.board_places import NOT_NEWLIB
 from firmware_shim.build_inputs import is_authors
 from verify.hunting.plan import Plan
 
