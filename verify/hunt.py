@@ -199,7 +199,7 @@ def identity(bound: Bound, tests: Sequence[Test], more: str, contents: Mapping[s
     """
     asked = [{**test.__dict__, "second_library": contents.get(test.second_library, test.second_library)} for test in tests]
     text = repr([
-        bound.identity, bound.routine.name, bound.domain.grids, bound.domain.type_numbers,
+        bound.identity, bound.routine.name, [grid.told for grid in bound.domain.grids], bound.domain.type_numbers,
         bound.domain.whole, asked, bound.screen.key if bound.screen else "",
         bound.array_lengths, bound.output_type, bound.output_scale, bound.routine.flush_to_zero,
         bound.routine.call_limit_seconds, more,

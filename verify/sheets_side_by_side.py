@@ -42,13 +42,13 @@ def results(tasks: Sequence[Task], processes: int | None = None,
     waiting = list(range(1, len(tasks))) if at_once > 1 else []
     running: dict[int, tuple[Any, Connection]] = {}
 
-    def start_more() -> None:
-        while waiting and len(running) < at_once - 1:
+    def start_more(most: int) -> None:
+        while waiting and len(running) < most:
             number = waiting.pop(0)
             running[number] = started(tasks[number])
 
     try:
-        start_more()
+        start_more(at_once - 1)
         for number, task in enumerate(tasks):
             if number not in running:
                 if number in waiting:
@@ -56,6 +56,7 @@ def results(tasks: Sequence[Task], processes: int | None = None,
                 yield task()
                 continue
             process, answer = running[number]
+            start_more(at_once)  # nothing runs here meanwhile
             while not answer.poll(LOOK_EVERY_SECONDS):
                 meanwhile(number)
             try:
@@ -64,7 +65,7 @@ def results(tasks: Sequence[Task], processes: int | None = None,
                 kind, words = "problem", ["the process of a sheet ended without an answer", 3]
             process.join()
             del running[number]
-            start_more()
+            start_more(at_once)
             if kind == "problem":
                 raise SheetProblem(*words)
             yield words[0]
