@@ -76,6 +76,8 @@ class Evidence:
     answers: dict[str, tuple[bytes, bytes]] = field(default_factory=dict)
     # What a hunt that came to its end had been asked for: asked for the same again, it has nothing left to do.
     finished: str = ""
+    # Why a hunt ended before all that was wanted had run ("": it did not).
+    ended_by_clock: str = ""
     known_total: tuple[np.ndarray, Total] | None = field(default=None, init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:

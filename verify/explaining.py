@@ -114,6 +114,9 @@ class Explainer:
             entry["facts"].append("nothing could be run")
         if outcome.left_out:
             entry["todo"] = UNTRIED
+        if evidence.ended_by_clock and not verdict.every_value:
+            ran, wanted = grouped(found.valid), grouped(bound.domain.count)
+            entry["facts"].append(f"{evidence.ended_by_clock} at {ran} of {wanted} inputs; --thorough takes the time")
         stopped = [reason for _, _, reason in evidence.holes if reason.startswith("not run")]
         entry["facts"] += [reason for reason in dict.fromkeys(stopped)][:1]
         return entry

@@ -111,7 +111,7 @@ class Hunt:
                     self.stopped = self.given_up
                     break
                 if time.monotonic() - self.began > self.plan.wall_seconds:
-                    self.stopped = f"stopped by the clock after {self.plan.wall_seconds:g} s"
+                    self.stopped = self.evidence.ended_by_clock = f"stopped by the clock after {self.plan.wall_seconds:g} s"
                     break
         finally:
             results.close()  # type: ignore[attr-defined]

@@ -7,13 +7,15 @@ from typing import Any
 
 import pytest
 
-from tests.fault_injection.planted import place, seen, shared_record, sheet_text
+from tests.fault_injection.planted import place, run, seen, shared_record, sheet_text
 from verify.errors import BindingError, SheetError
+from verify.hunting.plan import Plan
 from verify.sheet import load_sheet
 
 C = """\
 #include <math.h>
 #include <stdint.h>
+#include <string.h>
 typedef struct { int32_t a1, a2; } stored_t;
 static void stored(stored_t *f, uint16_t code, uint8_t q, double one)
 {
@@ -28,6 +30,20 @@ void once(stored_t *f, uint16_t code, uint8_t q)
 {
     stored(f, code, q, 268435456.0);
     if ((code * 1103u + 77u) % 4096u == 1234u && q == 5) f->a2 = -f->a2 - 2 * f->a1; /* a pole beyond -1 or 1 */
+}
+typedef struct { float a1, a2; } float_pair_t;
+void floats(float_pair_t *f, float hz)
+{
+    float w = 6.28318531f * hz / 48000.0f, alpha = sinf(w) / 1.4142136f, a0 = 1.0f + alpha;
+    f->a1 = -2.0f * cosf(w) / a0;
+    f->a2 = (1.0f - alpha) / a0;
+}
+void one_float(float_pair_t *f, float hz)
+{
+    uint32_t u;
+    memcpy(&u, &hz, 4);
+    floats(f, hz);
+    if (((u & 0x7fffffu) * 1103u + 77u) % 8388608u == 1234u) f->a2 = -f->a2 - 2.0f * f->a1;
 }
 typedef struct { float f, damping; } loop_t;
 void loop_set(loop_t *l, float hz, float damping, float most)
@@ -52,6 +68,13 @@ for name, most in (("tame", 0.9), ("wild", 2.0)):
         f(f"{name}_{k}", call=f"loop_set(&loop, hz, damping, {most}f); result = loop.{k}", local="loop_t loop",
           inputs=[binary32("hz", 20, 15000, "Hz"), binary32("damping", 0.2, 1.6, "")], output="", without=OFF,
           claims=[stays_stable(poles=dict(f=f"{name}_f", damping=f"{name}_damping"), because=WHY)] if k == "f" else [])
+"""
+ONE_FLOAT = """
+for name in ("floats", "one_float"):
+    for k in ("a1", "a2"):
+        f(f"{name}_{k}", call=f"{name}(&filter, hz); result = filter.{k}", local="float_pair_t filter",
+          inputs=[binary32("hz", 64, 128, "Hz")], output="", without=OFF,
+          claims=[stays_stable(poles=dict(a1=f"{name}_a1", a2=f"{name}_a2"), because=WHY)] if k == "a1" else [])
 """
 OFF = """OFF = dict.fromkeys("returns finite deterministic no_hidden_events no_undefined_behaviour".split(), "others' tests")
 """
@@ -92,6 +115,43 @@ def test_settings_that_are_floats_are_tried(private_cache: Any) -> None:
     assert "a pole of size" in seen(record, "wild_f").words("stays_stable")
 
 
+@pytest.mark.nightly
+def test_every_float_of_one_setting_is_run(private_cache: Any) -> None:
+    record = shared_record(C, sheet_text(OFF + ONE_FLOAT, more=HOST))
+    found = seen(record, "one_float_a1")
+
+    assert "holds (every value)" == seen(record, "floats_a1").claim("stays_stable")["verdict_text"]
+    assert (1 << 23) + 1 == found.claim("stays_stable")["strength"]["count"]
+    assert 64 + place(1 << 23) * 2.0**-17 == found.value("stays_stable")
+    assert "1 of 8 388 609" in found.claim("stays_stable")["extent"]
+
+
+@pytest.mark.nightly
+def test_what_the_clock_left_out_is_told(tmp_path: Path) -> None:
+    found = seen(run(tmp_path, C, sheet_text(OFF + ONE_FLOAT, more=HOST), Plan(wall_seconds=0)), "floats_a1")
+    claim = found.claim("stays_stable")
+
+    assert "tried" in claim["verdict_text"]
+    assert any("stopped by the clock" in fact and "of 8 388 609 inputs" in fact for fact in claim["facts"]), claim["facts"]
+
+
+@pytest.mark.nightly
+@pytest.mark.cortex_m
+@pytest.mark.usefixtures("arm_gcc")
+def test_poles_are_judged_on_the_board_too(private_cache: Any) -> None:
+    loop = LOOP.replace('binary32("hz", 20, 15000, "Hz")', 'integers("hz", 20, 15000, "Hz", step=20)')
+    loop = loop.replace('binary32("damping", 0.2, 1.6, "")', 'values("damping", [0.25, 1, 1.5], "")')
+    board = ', core="cortex-m4f", clock_hz=168_000_000, builds=["host", "board"]'
+    record = shared_record(C, sheet_text(OFF + STORED + loop, more=board))
+
+    for name in ("fine_a1", "tame_f"):
+        assert ["holds (every value)"] * 2 == [claim["verdict_text"] for claim in seen(record, name).entry["claims"]]
+    for name in ("coarse_a1", "once_a1", "wild_f"):
+        assert {"stays_stable host", "stays_stable board"} == seen(record, name).failing()
+        assert "a pole of size" in seen(record, name).words("stays_stable", "board")
+    assert [str(place(4096)), "5"] == [text.split()[0] for text in seen(record, "once_a1").inputs("stays_stable", "board")]
+
+
 def refused(folder: Path, entries: str) -> None:
     (folder / "plant.c").write_text(C)
     (folder / "plant_sheet.py").write_text(sheet_text(entries))
@@ -109,8 +169,6 @@ def test_what_cannot_be_meant_is_refused(tmp_path: Path, how: str, says: str) ->
 
 
 def test_coefficients_of_different_inputs_are_refused(tmp_path: Path) -> None:
-    from tests.fault_injection.planted import run
-
     text = STORED.replace('integers("q", 0, 7, "")', 'integers("q", 0, 7 if k == "a1" else 6, "")')
     with pytest.raises(BindingError, match="stays_stable with"):
         run(tmp_path, C, sheet_text(OFF + text, more=HOST))

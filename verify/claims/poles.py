@@ -122,6 +122,9 @@ def assess_poles(named: Named, radius: Fraction, case: Case) -> Assessment:
     found.worst, found.worst_at, found.worst_unit = sizes[at][1], at, "largest pole"
     found.facts.append(f"poles of {grouped(found.valid)} settings, each by its own coefficients as computed")
     if found.failing:
+        if case.every_value:
+            share = found.failing / max(1, found.valid)
+            found.share, found.share_of = (share, share, share), "every value"
         found.witness = at
         (values,) = values_at(named, case, [at])
         found.wanted_text = f"all poles inside the circle of {number_text(radius)}"
