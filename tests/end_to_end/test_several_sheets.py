@@ -8,9 +8,13 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+from verify.sheets_side_by_side import results
 
 ROOT = Path(__file__).resolve().parents[2]
 C = "float same(float x) { return x; }\nfloat slow(float x) { if (x == 1.5f) for (;;) ; return x; }\n"
@@ -94,3 +98,13 @@ def test_an_interrupt_keeps_what_each_has_learned(tmp_path: Path, environment: d
     for number in range(2):
         record = json.loads((tmp_path / "reports" / f"part{number}_interrupted.json").read_text(encoding="utf-8"))
         assert record["interrupted"]
+
+
+def test_while_one_is_waited_for_two_others_run(tmp_path: Path) -> None:
+    def task(number: int) -> dict[str, Any]:
+        began = time.monotonic()
+        time.sleep(0.8 if number > 1 else 0.0)
+        return {"began": began, "ended": time.monotonic()}
+
+    found = list(results([partial(task, number) for number in range(4)], processes=2))
+    assert found[3]["began"] < found[2]["ended"] and found[2]["began"] < found[3]["ended"]
