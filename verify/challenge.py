@@ -1,7 +1,7 @@
 """Would the claims notice? Small wrong edits of the author's C, one at a time, each checked until a claim breaks.
 
 Host build only. An edit that no claim notices is compared with the original over every value where the
-domain allows: bit-identical ones are equivalent, all others count as not noticed.
+domain allows: bit-identical ones are equivalent, all others count as not noticed. Machines: challenge_machines.py.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import random
 import re
 import shlex
 import tempfile
+import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -25,6 +26,7 @@ from firmware_shim.engine import build_engine
 from firmware_shim.errors import ShimError
 from firmware_shim.source_names import SOURCES
 from verify.binding import Bench, bind_all, cache_folder, request_for
+from verify.challenge_machines import Machines, Outcome
 from verify.errors import PreflashError, UsageError
 from verify.evidence_keys import build_keys
 from verify.evidence_store import EvidenceStore
@@ -42,6 +44,7 @@ CAUGHT, MISSED, EQUIVALENT, NO_CODE = "caught", "not shown equivalent", "equival
 CALL_LIMIT_SECONDS = 0.25
 QUICK = Plan(every_value_up_to=1 << 18, sampled_cases=1 << 18, scripts=64, climbing_rounds=2, fresh=True, wall_seconds=10.0)
 AHEAD = 4
+MOST_COMPARED = 1 << 32  # some ten seconds of two processors
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,7 @@ class Answer:
     claim: str = ""
     routines: tuple[str, ...] = ()
     differences: tuple[Difference, ...] = ()
+    machines: tuple[Outcome, ...] = ()
     why: str = ""
 
 
@@ -151,17 +155,15 @@ class Judge:
         """The build, bound to the sheet's routines."""
         return Bench("host", built, bind_all(self.sheet, built, cache_folder()), self.engine)
 
-    def verdicts(self, bench: Bench, name: str, plan: Plan) -> dict[str, str]:
-        """Verdict of each claim of one routine in the host build."""
+    def verdicts(self, bench: Bench, routine: Routine, plan: Plan) -> dict[str, str]:
+        """Verdict of each claim of one function or path in the host build."""
         check = Check(self.sheet, plan, lambda *_: None, keep_witnesses=False)
         check.benches, check.crew, check.staffed = [bench], self.crew, True
-        check.started, check.clock = "", 0.0
         check.witnesses = WitnessFile(self.folder / "none.txt")
         assert bench.built is not None
         check.prober = Prober(self.crew, {"host": bench.built}, plan.seed)
         check.store = self.store
-        routine = next(r for r in check.chosen() if r.name == name)
-        return {claim["label"]: claim["verdict"] for claim in check.entry(routine)["claims"]}
+        return {outcome.claim.label(): outcome.verdict.word for outcome in check.check_build(routine, bench)}
 
 
 def words_of(routine: Any) -> frozenset[str]:
@@ -200,7 +202,6 @@ def challenge(sheet: Sheet, plan: Plan, *, sample: int | None = None, seed: int 
         found = Challenge(possible=possible)
         run = _Run(bed, judge, parsed, original, found)
         try:
-            run.baseline()
             for number, answer in enumerate(run.answers(mutants), 1):
                 found.answers.append(answer)
                 told(answer)
@@ -218,20 +219,33 @@ class _Run:
         self.texts = {one.source: one.text for one in parsed}
         self.key = build_keys({"host": original})[0]
         self.bench = judge.bench(original)
-        every: list[Any] = [*judge.sheet.routines, *judge.sheet.machines]
-        self.reach = {routine.name: reached(parsed, words_of(routine)) for routine in every}
-        self.functions = {routine.name for routine in judge.sheet.routines}
+        self.functions = {routine.name: routine for routine in judge.sheet.routines}
+        self.machines = {machine.name: machine for machine in judge.sheet.machines}
+        every: dict[str, Any] = {**self.functions, **self.machines}
+        self.reach = {name: reached(parsed, words_of(routine)) for name, routine in every.items()}
+        for routine in judge.sheet.routines:
+            if routine.stages is not None:
+                stages = [self.reach[name] for name in routine.stages.names() if name in self.reach]
+                self.reach[routine.name] = set().union(*stages)
+        self.drives = Machines(judge.crew, self.plan(), judge.progress)
+        # What holds on the untouched C: only that can notice anything. Looked at when an edit first asks for it.
         self.held: dict[tuple[str, bool], set[str]] = {}
+        self.seconds: dict[str, float] = {}
 
-    def baseline(self) -> None:
-        """What holds on the untouched C: only that can notice anything."""
-        for number, name in enumerate(self.reach):
-            for quick in (True, False):
-                self.judge.progress("challenge: the C as it is", 2 * number + (not quick), 2 * len(self.reach))
-                verdicts = self.judge.verdicts(self.bench, name, QUICK if quick else self.plan())
-                self.held[name, quick] = {label for label, word in verdicts.items() if word == "holds"}
-                if not quick:
-                    self.found.unable += [f"{name} {label}" for label, word in verdicts.items() if word != "holds"]
+    def holding(self, name: str, quick: bool) -> set[str]:
+        """Claims of a routine that hold on the C as it is."""
+        if (name, quick) not in self.held:
+            self.judge.progress(f"challenge: {name} as it is", 0, 1)
+            began = time.monotonic()
+            if name in self.machines:
+                verdicts = self.drives.learn(self.machines[name], self.original)
+            else:
+                verdicts = self.judge.verdicts(self.bench, self.functions[name], QUICK if quick else self.plan())
+            self.seconds.setdefault(name, time.monotonic() - began)
+            self.held[name, quick] = {label for label, word in verdicts.items() if word == "holds"}
+            unable = [f"{name} {label}" for label, word in verdicts.items() if word != "holds"]
+            self.found.unable += [text for text in unable if text not in self.found.unable]
+        return self.held[name, quick]
 
     def plan(self) -> Plan:
         """The plan of the thorough look; evidence is never stored."""
@@ -280,24 +294,49 @@ class _Run:
             bench = self.judge.bench(built)
         except PreflashError as problem:
             return Answer(mutant, CAUGHT, claim=f"the sheet does not fit any more: {problem.what}")
+        whole = near or list(self.reach)
+        for name in whole:
+            self.holding(name, True)
+        outcomes: list[Outcome] = []
         for quick in (True, False):
-            for name in near or list(self.reach):
-                verdicts = self.judge.verdicts(bench, name, QUICK if quick else self.plan())
-                broken = [label for label in self.held[name, quick] if verdicts.get(label) != "holds"]
-                if broken:
-                    label = min(broken, key=lambda label: (verdicts.get(label) != "fails", label))
-                    seen = f"{name} {label}: {verdicts.get(label, 'gone')}"
-                    return Answer(mutant, CAUGHT, claim=seen, routines=tuple(near))
-        return self.unnoticed(mutant, bench, near)
+            for name in sorted(whole, key=lambda name: self.seconds[name]):
+                seen = ""
+                if name in self.functions:
+                    seen = self.function_notices(name, bench, quick)
+                elif quick:
+                    outcomes.append(self.drives.look(self.machines[name], built))
+                    seen = outcomes[-1].noticed
+                if seen:
+                    return Answer(mutant, CAUGHT, claim=f"{name} {seen}", routines=tuple(near))
+        return self.unnoticed(mutant, bench, near, outcomes)
 
-    def unnoticed(self, mutant: Mutant, bench: Bench, near: list[str]) -> Answer:
+    def function_notices(self, name: str, bench: Bench, quick: bool) -> str:
+        """"claim: verdict" of a claim that holds no more, "" for none."""
+        if not quick and bench.bounds[name].domain.count <= QUICK.every_value_up_to:
+            return ""  # all of it was run
+        held = self.holding(name, quick)
+        verdicts = self.judge.verdicts(bench, self.functions[name], QUICK if quick else self.plan())
+        broken = [label for label in held if verdicts.get(label) != "holds"]
+        if not broken:
+            return ""
+        label = min(broken, key=lambda label: (verdicts.get(label) != "fails", label))
+        return f"{label}: {verdicts.get(label, 'gone')}"
+
+    def unnoticed(self, mutant: Mutant, bench: Bench, near: list[str], outcomes: list[Outcome]) -> Answer:
         """Compare with the original: the same bits at every value are equivalent."""
         if not near:
             return Answer(mutant, MISSED, why="no routine of the sheet reaches it")
-        differences = [compare_routine(self.judge.crew, self.bench.bounds[name], bench.bounds[name], self.plan(),
-                                       lambda *_: None) for name in near if name in self.functions]
-        machines = [name for name in near if name not in self.functions]
-        if not machines and all(d.identical and d.every_value for d in differences):
+        differences = tuple(self.difference(name, bench) for name in near if name in self.functions)
+        if not outcomes and all(d.identical and d.every_value for d in differences):
             return Answer(mutant, EQUIVALENT, routines=tuple(near), why="bit-identical over every value")
-        why = f"{', '.join(machines)}: outputs in time are not compared" if machines else ""
-        return Answer(mutant, MISSED, routines=tuple(near), differences=tuple(differences), why=why)
+        return Answer(mutant, MISSED, routines=tuple(near), differences=differences, machines=tuple(outcomes))
+
+    def difference(self, name: str, bench: Bench) -> Difference:
+        """One function, original against mutant: where nothing differs in a first look, every value that can be counted."""
+        old, new = self.bench.bounds[name], bench.bounds[name]
+        found = compare_routine(self.judge.crew, old, new, self.plan(), lambda *_: None)
+        if found.identical and not found.every_value and new.domain.whole and new.domain.count <= MOST_COMPARED:
+            self.judge.progress(f"challenge: {name}, every value", 0, 1)
+            whole = replace(self.plan(), every_value_up_to=MOST_COMPARED)
+            found = compare_routine(self.judge.crew, old, new, whole, lambda *_: None)
+        return found

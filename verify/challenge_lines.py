@@ -7,6 +7,7 @@ import textwrap
 from typing import Any
 
 from verify.challenge import CAUGHT, EQUIVALENT, MISSED, NO_CODE, Answer, Challenge
+from verify.challenge_machines import Outcome
 from verify.claims.accurate import Accurate
 from verify.judging.verdict import grouped
 from verify.mutants import Parsed
@@ -20,9 +21,12 @@ def suggestion(answer: Answer) -> str:
     """Which claim would have noticed, as far as the outputs tell."""
     if not answer.routines:
         return f"describe {answer.mutant.function or 'what uses it'} in the sheet, or a routine that calls it"
-    if not answer.differences:
-        return "outputs in time were not compared: a nearer limit for them may notice"
     different = [d for d in answer.differences if d.differing or d.one_sided]
+    moved = [found for found in answer.machines if found.differing]
+    if not different and moved:
+        return "; ".join(in_time(found) for found in moved[:2])
+    if not different and answer.machines:
+        return "no script brings it out: claims ask for scripts of their own (time_to, settles, ends_at_zero, hostile=True)"
     if not different:
         if answer.mutant.kind in COSTLY:
             return "no output differs where it was tried: only its cost on the board can; a cost claim would notice"
@@ -44,6 +48,19 @@ def sharper(found: Difference) -> str:
         if isinstance(claim, Accurate):
             return f"{found.routine}: {share}; {claim.label()} allows that, a limit nearer to its worst error would not"
     return f"{found.routine}: {share}; accurate(...) with a reference would notice"
+
+
+def in_time(found: Outcome) -> str:
+    """The claim of a machine that would notice outputs of this difference."""
+    size = max((size for size, _ in found.measured.values()), default=0.0)
+    if math.isinf(size):
+        return f"{found.machine}: a sample is no number any more; finite or stays_within"
+    if not size:
+        return f"{found.machine}: other scripts or runs differ in what no claim here is about (a stop, a flag, another build)"
+    claims = [claim.label() for claim in found.claims if isinstance(claim, Accurate)]
+    if claims:
+        return f"{found.machine}: {claims[0]} allows that, a limit nearer to its worst error would not"
+    return f"{found.machine}: accurate(...) with a reference would notice"
 
 
 def score_text(found: Challenge) -> str:
@@ -85,7 +102,9 @@ def missed_lines(answer: Answer, text: bytes, width: int) -> list[str]:
         for line in part:
             lines += textwrap.wrap(line.strip(), width, initial_indent=f"  {sign} ", subsequent_indent=" " * 8)
     whole = bool(answer.differences) and all(d.every_value for d in answer.differences)
-    seen = answer.why or ("every value was compared" if whole else "not every value was compared with the original")
+    in_scripts = "; ".join(found.text() for found in answer.machines)
+    compared = "every value was compared" if whole else "not every value was compared with the original"
+    seen = answer.why or in_scripts or compared
     return [*lines, *wrapped("seen", seen, width), *wrapped("try", suggestion(answer), width)]
 
 

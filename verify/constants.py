@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import re
 from collections.abc import Mapping
+from fractions import Fraction
 from typing import Any
 
-from reference.errors import NumberRefused
+from reference.errors import NotRational, NumberRefused
 from reference.expressions import rational_value
+from reference.rationals import RationalContext
 from verify.machines.references import help_with, name_of
 
 UNITS = {"ms": ("/1000", "s"), "us": ("/1000000", "s"), "µs": ("/1000000", "s"), "s": ("", "s"), "khz": ("*1000", "Hz"),
@@ -18,6 +21,15 @@ UNITS = {"ms": ("/1000", "s"), "us": ("/1000000", "s"), "µs": ("/1000000", "s")
 def constants_text(constants: Mapping[str, Any]) -> str:
     """attack = 1/100, decay = 1/2: the constants with which a reference was asked; "" where there are none."""
     return ", ".join(f"{name} = {value}" for name, value in constants.items())
+
+
+def rational_constants(constants: Mapping[str, Any]) -> list[Fraction]:
+    """The constants that are plain numbers, exact; words and irrational ones are left out."""
+    found = []
+    for value in constants.values():
+        with contextlib.suppress(NumberRefused, NotRational, TypeError, ValueError):
+            found.append(RationalContext().number(value))
+    return found
 
 
 def why_not(problem: Exception) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 
 from firmware_shim.crew import Crew
 from firmware_shim.job import NOT_TRIED, Job, Test, enough
+from verify.constants import rational_constants
 from verify.evidence import Evidence
 from verify.hunting.intervals import clip, cut, size, subtract
 from verify.hunting.places import around, edges, even, parts_from_arrays
@@ -70,7 +71,9 @@ class Hunt:
             return
         if not small:
             parts = parts_from_arrays(self.bound.array_lengths)
-            self.phase("edges and joints", edges(domain, parts, self.bound.routine.joints))
+            # A reference's own numbers are where the C may compare: one input beside them can be wrong.
+            joints = (*self.bound.routine.joints, *rational_constants(self.bound.routine.constants))
+            self.phase("edges and joints", edges(domain, parts, joints))
         if domain.count <= plan.every_value_up_to:
             self.phase("every value", everything)
         else:

@@ -23,18 +23,25 @@ from types import CodeType, ModuleType
 from typing import Any
 
 _OWN = Path(__file__).resolve().parent.parent
+_PACKAGES = tuple(f"{_OWN}/{package}/" for package in ("verify", "reference", "firmware_shim"))
 _NEVER = ("/proc", "/sys", "/dev")
 
 
 def _installed() -> tuple[str, ...]:
     """Folders of Python, of its packages and of preflash itself, each with a slash at its end."""
     places = {sysconfig.get_path(name) for name in ("stdlib", "platstdlib", "purelib", "platlib")}
-    places |= {str(_OWN / package) for package in ("verify", "reference", "firmware_shim")} | set(_NEVER)
+    places |= {*_PACKAGES, *_NEVER}
     return tuple(sorted(f"{os.path.realpath(place)}/" for place in places))
 
 
 _PLACES = _installed()
 _DEMO = f"{_OWN}/firmware_shim/demo/"
+
+
+def is_own(path: str) -> bool:
+    """Whether a file is part of preflash itself."""
+    real = os.path.realpath(path)
+    return real.startswith(_PACKAGES) and not real.startswith(_DEMO)
 
 
 def is_local(path: str) -> bool:

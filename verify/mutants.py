@@ -26,6 +26,7 @@ CLAMPS = re.compile(r"f?(min|max)f?$|clamp|clip|limit|satur|bound|constrain", re
 NUMBER = re.compile(r"(-?)(0[xX][0-9a-fA-F.']*(?:[pP][+-]?\d+)?|0[bB][01']+|[\d.']+(?:[eE][+-]?\d+)?)([uUlLfFzZ]*)$")
 FEW_OF_A_LIST = 8
 LARGE = 10_000
+DEFINITIONS = ("function_definition", "declaration", "preproc_def", "preproc_function_def", "enumerator")
 SKIPPED = ("array_declarator", "static_assert_declaration", "attribute_specifier", "string_literal", "char_literal",
            "preproc_include", "preproc_if", "preproc_elif", "bitfield_clause", "gnu_asm_expression", "ERROR")
 
@@ -115,7 +116,7 @@ class _Finder:
         kind = node.type
         if kind in SKIPPED or node.is_missing:
             return
-        if kind in ("function_definition", "declaration", "preproc_def", "preproc_function_def") and not function:
+        if kind in DEFINITIONS and not function:
             function = self.named(node)
         look = getattr(self, f"at_{kind}", None)
         if look is not None:
@@ -145,7 +146,7 @@ class _Finder:
         """#define NAME number."""
         value = node.child_by_field_name("value")
         if value is not None and NUMBER.match(self.words(value).strip()):
-            self.nudged(value, "")
+            self.nudged(value, function)
 
     def at_number_literal(self, node: Any, function: str) -> None:
         """Constants."""

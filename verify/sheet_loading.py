@@ -12,9 +12,12 @@ from pathlib import Path
 
 from firmware_shim.source_names import HEADERS, SOURCES
 from verify.console import DEMO
-from verify.errors import SheetError, SheetUnreadable, nearest_words
-from verify.local_files import loaded_before, reading_a_sheet
+from verify.errors import SheetError, SheetUnreadable, nearest_words, own_fault
+from verify.local_files import is_own, loaded_before, reading_a_sheet
 from verify.sheet import Sheet, check_needs
+
+# What no sheet can bring about in code that is not its own.
+NEVER_THE_SHEETS = (NameError, AssertionError, NotImplementedError)
 
 
 def load(path: Path) -> Sheet:
@@ -61,6 +64,8 @@ def load(path: Path) -> Sheet:
     except BaseException as problem:
         if isinstance(problem, KeyboardInterrupt):
             raise
+        if isinstance(problem, NEVER_THE_SHEETS) and is_own(traceback.extract_tb(problem.__traceback__)[-1].filename):
+            raise own_fault(problem) from problem
         raise _broken(path, problem) from problem
     finally:
         sys.path.pop(0)

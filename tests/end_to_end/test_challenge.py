@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,8 @@ import pytest
 
 pytest.importorskip("tree_sitter_c")
 
-from verify.challenge import CAUGHT, EQUIVALENT, MISSED, Challenge, challenge
-from verify.challenge_lines import as_data, render
+from verify.challenge import CAUGHT, EQUIVALENT, MISSED, Answer, Challenge, challenge
+from verify.challenge_lines import as_data, render, suggestion
 from verify.command_line import main
 from verify.errors import UsageError
 from verify.hunting.plan import Plan
@@ -80,6 +81,61 @@ def test_sharp_claims_notice_all_that_matters_and_dull_ones_do_not(folder: Path)
     assert "- return (float)code * 0.5f; + return (float)code * 0.5005f;" in text
     assert "half: 1 023 of 1 024 outputs differ, by at most 0.512 V; accurate(...) with a reference would notice" in text
     assert "describe unused in the sheet, or a routine that calls it" in text
+
+
+EDGE_C = """\
+#include <stdint.h>
+typedef struct { int32_t last, spare; } edge_t;
+void edge_init(edge_t *e) { e->last = 0; e->spare = 0; }
+int32_t edge_step(edge_t *e, int32_t gate)
+{
+	int32_t out = 0;
+	for (int i = 0; i < 1; i += 1)
+		out = gate && !e->last;
+	e->last = gate;
+	return out;
+}
+"""
+EDGE_SHEET = """\
+from reference import gate
+from verify import Sheet, accurate, integers, signal, stays_within
+WHY = "invented"
+bell = Sheet(sources=["bell.c"], sample_rate_hz=1000)
+bell.machine("edge", state="edge_t", init="edge_init(state)", step="out = edge_step(state, gate)",
+    inputs=[integers("gate", 0, 1, "")], outputs=[signal("out", "", ctype="int32_t")], reference=gate.edges,
+    longest_seconds=0.2, scripts=24, claims=[CLAIMS])
+"""
+
+
+def of_a_machine(folder: Path, claims: str) -> dict[tuple[str, int], list[Answer]]:
+    (folder / "bell.c").write_text(EDGE_C)
+    (folder / "bell_sheet.py").write_text(EDGE_SHEET.replace("CLAIMS", claims))
+    found: dict[tuple[str, int], list[Answer]] = {}
+    for answer in challenge(load_sheet(folder / "bell_sheet.py"), Plan(), workers=1).answers:
+        found.setdefault((answer.mutant.kind, answer.mutant.line), []).append(answer)
+    return found
+
+
+def test_edits_of_a_machine_are_noticed_by_its_claims(tmp_path: Path) -> None:
+    found = of_a_machine(tmp_path, "accurate(absolute=0, because=WHY)")
+
+    # A loop that never ends, the other operator, a sign less, a wrong start.
+    for kind, line in (("operator swapped", 7), ("operator swapped", 8), ("sign dropped", 8)):
+        assert [CAUGHT] == [answer.fate for answer in found[kind, line]], (kind, line)
+    assert "edge returns" in found["operator swapped", 7][0].claim
+    start, spare = found["constant nudged", 3]
+    assert ("edge accurate(absolute=0): fails", MISSED) == (start.claim, spare.fate)
+    assert re.fullmatch(r"edge: the same bits in all \d+ scripts", spare.machines[0].text())
+
+
+@pytest.mark.nightly
+def test_edits_that_dull_claims_of_a_machine_let_pass_are_measured(tmp_path: Path) -> None:
+    found = of_a_machine(tmp_path, "stays_within(0, 1, because=WHY)")
+    (dull,) = found["operator swapped", 8]
+
+    assert MISSED == dull.fate
+    assert re.fullmatch(r"edge: \d+ of \d+ scripts differ, out by at most 1", dull.machines[0].text())
+    assert "accurate(...) with a reference would notice" in suggestion(dull)
 
 
 def test_the_authors_files_are_not_touched(folder: Path) -> None:

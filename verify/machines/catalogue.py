@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from verify.constants import rational_constants
 from verify.machines.generation import marked_places
 from verify.machines.machine import Machine
+from verify.machines.references import parts_of
 from verify.machines.script import Happening, Piece, Script
 
 QUIET_SECONDS = 30
 PART_SAMPLES = 8192
 GATE_LENGTHS = (1, 2, 63, 64, 65, 1000)
+HELD_SAMPLES = 400
 
 
 def catalogue(machine: Machine) -> list[Script]:
@@ -87,6 +90,23 @@ def _all(machine: Machine) -> Iterator[Script]:
                             change = Happening(200, number, tuple(middle))
                             starts = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
                             yield Script(rate, min(samples, 4096), begin + starts + (change,), first)
+        for samples, streams in _at_constants(machine):
+            yield Script(rate, samples, settings_at(machine, "round"), streams)
+
+
+def _at_constants(machine: Machine) -> Iterator[tuple[int, tuple[tuple[Piece, ...], ...]]]:
+    """An input at each constant of the reference that lies in its range, and one step beside, from below and from above:
+    a comparison of the C with a level decides there."""
+    given = {value for _, _, constants in parts_of(machine) for value in rational_constants(constants)}
+    for number, grid in enumerate(machine.inputs):
+        top = grid.count - 1
+        for level in sorted(value for value in given if grid.low < value < grid.high):
+            at = grid.index_near(level)
+            near = [max(0, at - 1), at, min(top, at + 1)]
+            places = [place for one in near for place in (0, one)] + [place for one in reversed(near) for place in (top, one)]
+            moving = tuple(Piece(HELD_SAMPLES * k, "hold", place) for k, place in enumerate((*places, top)))
+            rest = [(Piece(0, "hold", other.index_near((other.low + other.high) / 2)),) for other in machine.inputs]
+            yield HELD_SAMPLES * len(moving), (*rest[:number], moving, *rest[number + 1 :])
 
 
 def quiet(machine: Machine) -> list[Script]:

@@ -10,13 +10,7 @@ static const float LOG2_OF_60_DB = 9.9657843f; /* log2(1000) */
 
 void bell_strike_init(bell_strike_t *s, float sample_rate_hz)
 {
-    s->rate = sample_rate_hz;
-    s->level = 0.0f;
-    s->attack_seconds = 0.002f;
-    s->decay_seconds = 0.5f;
-    s->step = 0.0f;
-    s->ratio = 0.0f;
-    s->phase = AT_REST;
+    *s = (bell_strike_t){.rate = sample_rate_hz, .attack_seconds = 0.002f, .decay_seconds = 0.5f}; /* AT_REST at 0 */
 }
 
 void bell_strike_set_attack(bell_strike_t *s, float seconds) { s->attack_seconds = seconds; }
@@ -24,8 +18,7 @@ void bell_strike_set_decay(bell_strike_t *s, float seconds) { s->decay_seconds =
 
 void bell_strike_hit(bell_strike_t *s)
 {
-    float samples = s->attack_seconds * s->rate;
-    s->step = samples > 1.0f ? 1.0f / samples : 1.0f;
+    s->step = 1.0f / (s->attack_seconds * s->rate);
     s->phase = RISING; /* from the present level: a new strike must not click */
 }
 
@@ -34,9 +27,8 @@ float bell_strike_step(bell_strike_t *s)
     if (s->phase == RISING) {
         s->level += s->step;
         if (s->level >= 1.0f) {
-            float samples = s->decay_seconds * s->rate;
             s->level = 1.0f;
-            s->ratio = samples > 1.0f ? exp2f(-LOG2_OF_60_DB / samples) : 0.0f;
+            s->ratio = exp2f(-LOG2_OF_60_DB / (s->decay_seconds * s->rate));
             s->phase = RINGING;
         }
     } else if (s->phase == RINGING) {
@@ -54,10 +46,8 @@ enum { Q15_ONE = 32767, MORE_BITS = 15, TOP = Q15_ONE << MORE_BITS };
 
 void bell_strike_q15_init(bell_strike_q15_t *s, float sample_rate_hz)
 {
-    s->level = 0;
-    s->up = (int32_t)((float)TOP / (0.002f * sample_rate_hz));
-    s->down = (int32_t)((float)TOP / (0.5f * sample_rate_hz));
-    s->phase = AT_REST;
+    *s = (bell_strike_q15_t){.up = (int32_t)((float)TOP / (0.002f * sample_rate_hz)),
+                             .down = (int32_t)((float)TOP / (0.5f * sample_rate_hz))};
 }
 
 void bell_strike_q15_hit(bell_strike_q15_t *s) { s->phase = RISING; }
@@ -84,9 +74,7 @@ int16_t bell_strike_q15_step(bell_strike_q15_t *s)
 
 void bell_wind_init(bell_wind_t *w, float sample_rate_hz)
 {
-    w->level = 0.0f;
-    w->carry = 0.0f;
-    w->coefficient = 1.0f - expf(-1.0f / (0.05f * sample_rate_hz));
+    *w = (bell_wind_t){.coefficient = 1.0f - expf(-1.0f / (0.05f * sample_rate_hz))};
 }
 
 /* One step towards a target. What a float sum rounds away is carried to the next step: else the level would stop short
@@ -113,8 +101,7 @@ void bell_wind_block(bell_wind_t *w, const float *wind, float *smooth, int n)
 
 void bell_wind_q31_init(bell_wind_q31_t *w, float sample_rate_hz)
 {
-    w->level = 0;
-    w->coefficient = (int32_t)((1.0f - expf(-1.0f / (0.05f * sample_rate_hz))) * 2147483648.0f);
+    *w = (bell_wind_q31_t){.coefficient = (int32_t)((1.0f - expf(-1.0f / (0.05f * sample_rate_hz))) * 2147483648.0f)};
 }
 
 int32_t bell_wind_q31_step(bell_wind_q31_t *w, int32_t wind)
@@ -122,13 +109,12 @@ int32_t bell_wind_q31_step(bell_wind_q31_t *w, int32_t wind)
     /* |wind - level| < 2^32 and the coefficient is below 2^22: the product stays below 2^54. */
     int64_t gap = (int64_t)wind - (w->level >> 31);
     w->level += gap * w->coefficient;
-    return (int32_t)((w->level + (1 << 30)) >> 31);
+    return (int32_t)(w->level >> 31); /* a gap of 0 is seen here too, so that it stands exactly at its target */
 }
 
 void bell_shutter_init(bell_shutter_t *s, float sample_rate_hz)
 {
-    s->position = 0.0f;
-    s->step = 4.0f / sample_rate_hz;
+    *s = (bell_shutter_t){.step = 4.0f / sample_rate_hz};
 }
 
 float bell_shutter_step(bell_shutter_t *s, float target)
@@ -145,9 +131,7 @@ float bell_shutter_step(bell_shutter_t *s, float target)
 
 void bell_gate_init(bell_gate_t *g, float sample_rate_hz)
 {
-    g->left = 0;
-    g->least = (uint32_t)(0.002f * sample_rate_hz);
-    g->on = 0;
+    *g = (bell_gate_t){.least = (uint32_t)(0.002f * sample_rate_hz)};
 }
 
 int bell_gate_step(bell_gate_t *g, float volts)
@@ -168,10 +152,7 @@ int bell_gate_step(bell_gate_t *g, float volts)
 
 void bell_lamp_init(bell_lamp_t *l, float sample_rate_hz)
 {
-    l->level = 0.0f;
-    l->ratio = exp2f(-LOG2_OF_60_DB / sample_rate_hz);
-    l->left = 0;
-    l->hold = (uint32_t)(0.1f * sample_rate_hz);
+    *l = (bell_lamp_t){.ratio = exp2f(-LOG2_OF_60_DB / sample_rate_hz), .hold = (uint32_t)(0.1f * sample_rate_hz)};
 }
 
 void bell_lamp_hit(bell_lamp_t *l)
@@ -203,9 +184,7 @@ int bell_notes_step(bell_notes_t *q, float volts)
 
 void bell_glide_init(bell_glide_t *g, float sample_rate_hz)
 {
-    g->volts = 0.0f;
-    g->carry = 0.0f;
-    g->coefficient = 1.0f - expf(-1.0f / (0.03f * sample_rate_hz));
+    *g = (bell_glide_t){.coefficient = 1.0f - expf(-1.0f / (0.03f * sample_rate_hz))};
 }
 
 float bell_glide_step(bell_glide_t *g, float volts)
