@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from firmware_shim.build import Built, Request, build
+from firmware_shim.compiler import run
 from firmware_shim.crew import Crew
 from firmware_shim.engine import build_engine
 from firmware_shim.errors import ShimError
@@ -129,6 +130,26 @@ class Bed:
         sources = tuple(copy if s == place else s for s in request.sources)
         own = tuple((copy if s == place else s, flags) for s, flags in request.own_flags)
         return build(replace(request, sources=sources, own_flags=own), cache)
+
+    def refused(self, built: Built, mutant: Mutant, original: bytes) -> str:
+        """What the author's own build would say: an error that the sheet's -Werror... makes of a warning; "" for none.
+
+        Such options are left out of all builds here, where they would change nothing.
+        """
+        warnings = [flag for flag, _ in built.dropped_flags if flag.startswith(("-W", "-pedantic"))]
+        if not any(flag.startswith(("-Werror", "-pedantic-errors")) for flag in warnings):
+            return ""
+        place = self.paths[mutant.source]
+        tried = place.parent / "refused" / place.name
+        tried.parent.mkdir(exist_ok=True)
+        folders = [f"-I{folder}" for folder in (mutant.source.parent, *self.request.include)]
+        said = []
+        for text in (original, mutant.applied(original)):
+            tried.write_bytes(text)
+            ran = run([*built.compiler.command, *built.kept_flags, *warnings, *folders, "-fsyntax-only", tried.name],
+                      folder=tried.parent)
+            said.append("" if ran.code == 0 else next((line for line in ran.err.splitlines() if "error:" in line), "error"))
+        return "" if said[0] else said[1].partition("error: ")[2]
 
 
 def patient(sheet: Sheet) -> Sheet:
@@ -324,6 +345,10 @@ class _Run:
 
     def unnoticed(self, mutant: Mutant, bench: Bench, near: list[str], outcomes: list[Outcome]) -> Answer:
         """Compare with the original: the same bits at every value are equivalent."""
+        assert bench.built is not None
+        refused = self.bed.refused(bench.built, mutant, self.texts[mutant.source])
+        if refused:
+            return Answer(mutant, NO_CODE, routines=tuple(near), why=refused)
         if not near:
             return Answer(mutant, MISSED, why="no routine of the sheet reaches it")
         differences = tuple(self.difference(name, bench) for name in near if name in self.functions)

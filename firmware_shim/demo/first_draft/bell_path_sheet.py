@@ -21,7 +21,7 @@ from verify import (
 
 bell = Sheet(
     sources=["bell_path.c"],
-    flags="-std=c11 -O2 -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
+    flags="-std=c11 -O2 -Werror=double-promotion -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
     sample_rate_hz=48_000,
     title="harbour bell, the way of a pitch, first draft",
     note="An invented instrument; its circuit, numbers and code are made up for this demonstration.",

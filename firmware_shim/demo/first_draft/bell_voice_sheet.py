@@ -30,7 +30,7 @@ FEW = 60  # scripts per part, so that a first look takes seconds; the default is
 
 bell = Sheet(
     sources=["bell_voice.c"],
-    flags="-std=c11 -O2 -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
+    flags="-std=c11 -O2 -Werror=double-promotion -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
     sample_rate_hz=48_000,
     title="harbour bell, the voice, first draft",
     note="An invented instrument; its circuit, numbers and code are made up for this demonstration.",

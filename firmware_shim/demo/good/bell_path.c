@@ -38,8 +38,7 @@ uint32_t bell_chime_increment(float hz)
 
 void bell_chime_init(bell_chime_t *chime)
 {
-	chime->phase = 0;
-	chime->increment = 0;
+	*chime = (bell_chime_t){0};
 }
 
 void bell_chime_set(bell_chime_t *chime, uint32_t increment)

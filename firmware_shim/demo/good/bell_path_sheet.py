@@ -21,7 +21,7 @@ from verify import (
 
 bell = Sheet(
     sources=["bell_path.c"],
-    flags="-std=c11 -O2 -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
+    flags="-std=c11 -O2 -Werror=double-promotion -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
     sample_rate_hz=48_000,
     title="harbour bell, the way of a pitch",
     note="An invented instrument; its circuit, numbers and code are made up for this demonstration.",
@@ -89,7 +89,10 @@ bell.machine(
     outputs=[signal("out", "full scale")],
     reference=oscillators_in_time.from_increment,
     constants={"per_turn": 2**32, "steps_first": True},
-    claims=[stays_within(-1, 1, because="the converter takes -1 to 1")],
+    claims=[
+        accurate(absolute=2e-6, because="a tenth of a step of 16 bits"),
+        stays_within(-1, 1, because="the converter takes -1 to 1"),
+    ],
     longest_seconds=0.1,
     scripts=40,
 )

@@ -3,14 +3,20 @@
 
 #include <math.h>
 
-enum { AT_REST, RISING, RINGING };
+enum { RINGING, RISING }; /* at rest it rings at 0 */
 
 static const float SILENCE = 1e-5f;         /* -100 dB: below it the bell is off */
 static const float LOG2_OF_60_DB = 9.9657843f; /* log2(1000) */
 
+static float faded(float level, float ratio)
+{
+    level *= ratio;
+    return level < SILENCE ? 0.0f : level;
+}
+
 void bell_strike_init(bell_strike_t *s, float sample_rate_hz)
 {
-    *s = (bell_strike_t){.rate = sample_rate_hz, .attack_seconds = 0.002f, .decay_seconds = 0.5f}; /* AT_REST at 0 */
+    *s = (bell_strike_t){.rate = sample_rate_hz, .attack_seconds = 0.002f, .decay_seconds = 0.5f};
 }
 
 void bell_strike_set_attack(bell_strike_t *s, float seconds) { s->attack_seconds = seconds; }
@@ -31,18 +37,14 @@ float bell_strike_step(bell_strike_t *s)
             s->ratio = exp2f(-LOG2_OF_60_DB / (s->decay_seconds * s->rate));
             s->phase = RINGING;
         }
-    } else if (s->phase == RINGING) {
-        s->level *= s->ratio;
-        if (s->level < SILENCE) {
-            s->level = 0.0f;
-            s->phase = AT_REST;
-        }
+    } else {
+        s->level = faded(s->level, s->ratio);
     }
     return s->level;
 }
 
 /* 15 bits of level and 15 more below them, so that slow decays keep their time. */
-enum { Q15_ONE = 32767, MORE_BITS = 15, TOP = Q15_ONE << MORE_BITS };
+enum { TOP = 32767 << 15 };
 
 void bell_strike_q15_init(bell_strike_q15_t *s, float sample_rate_hz)
 {
@@ -55,21 +57,15 @@ void bell_strike_q15_hit(bell_strike_q15_t *s) { s->phase = RISING; }
 int16_t bell_strike_q15_step(bell_strike_q15_t *s)
 {
     if (s->phase == RISING) {
-        if (s->level >= TOP - s->up) {
+        s->level += s->up;
+        if (s->level >= TOP) {
             s->level = TOP;
             s->phase = RINGING;
-        } else {
-            s->level += s->up;
         }
-    } else if (s->phase == RINGING) {
-        if (s->level <= s->down) {
-            s->level = 0;
-            s->phase = AT_REST;
-        } else {
-            s->level -= s->down;
-        }
+    } else {
+        s->level -= s->level < s->down ? s->level : s->down;
     }
-    return (int16_t)((s->level + (1 << (MORE_BITS - 1))) >> MORE_BITS);
+    return (int16_t)(s->level >> 15);
 }
 
 void bell_wind_init(bell_wind_t *w, float sample_rate_hz)
@@ -131,7 +127,7 @@ float bell_shutter_step(bell_shutter_t *s, float target)
 
 void bell_gate_init(bell_gate_t *g, float sample_rate_hz)
 {
-    *g = (bell_gate_t){.least = (uint32_t)(0.002f * sample_rate_hz)};
+    *g = (bell_gate_t){.least = (uint32_t)(sample_rate_hz / 500.0f)};
 }
 
 int bell_gate_step(bell_gate_t *g, float volts)
@@ -163,12 +159,10 @@ void bell_lamp_hit(bell_lamp_t *l)
 
 float bell_lamp_step(bell_lamp_t *l)
 {
-    if (l->left > 0)
+    if (l->left)
         l->left--;
     else
-        l->level *= l->ratio;
-    if (l->level < SILENCE)
-        l->level = 0.0f;
+        l->level = faded(l->level, l->ratio);
     return l->level;
 }
 

@@ -33,7 +33,7 @@ STRIKE = {"attack": "2/1000", "decay": "1/2", "silence": "1/100000"}
 
 bell = Sheet(
     sources=["bell_time.c"],
-    flags="-std=c11 -O2 -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
+    flags="-std=c11 -O2 -Werror=double-promotion -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16",
     sample_rate_hz=48_000,
     title="harbour bell, in time",
     note="An invented instrument; its circuit, numbers and code are made up for this demonstration.",
