@@ -29,7 +29,7 @@ def suggestion(answer: Answer) -> str:
         return "no script brings it out: claims ask for scripts of their own (time_to, settles, ends_at_zero, hostile=True)"
     if not different:
         if answer.mutant.kind in COSTLY:
-            return "no output differs where it was tried, its cost on the board may: -Werror=double-promotion in flags refuses it"
+            return "no output differs where it was tried, its cost may; -Werror=double-promotion in flags refuses it"
         bounds = [d.bound for d in answer.differences if d.bound is not None]
         if any(all(claim.name != "clamps" for claim in bound.routine.claims) for bound in bounds):
             return "no output differs where it was tried: outside of the range it may; clamps(...) would look there"

@@ -15,7 +15,7 @@ from verify.errors import PreflashError
 from verify.fresh_record import fresh_record
 from verify.hunting.plan import Plan
 from verify.reports.record import overall
-from verify.reports.terminal import failure_lines, open_lines, together, wrapped
+from verify.reports.terminal import blocked_lines, failure_lines, open_lines, together
 from verify.sheet import Sheet, load_sheet
 
 WATCHED = (".c", ".cc", ".cpp", ".cxx", ".h", ".hpp", ".hh", ".py", ".json")
@@ -94,12 +94,7 @@ class Watcher:
     def told(self, record: dict[str, Any]) -> list[str]:
         """Lines about a finished record; what was compared last stays while a build is broken."""
         if record["blocked_builds"]:
-            lines = []
-            for problem in together(record["blocked_builds"], ("code", "what", "where", "why")):
-                lines += [f"BLOCKED  build {problem['build']}: {problem['what']}  [{problem['code']}]"]
-                for label in ("where", "why", "do"):
-                    lines += wrapped(label, problem[label], self.width)
-            return lines
+            return blocked_lines(record, self.width)
         now = condensed(record)
         lines = []
         if self.before is not None:

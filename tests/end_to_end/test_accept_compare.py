@@ -91,12 +91,19 @@ def test_a_check_of_a_part_leaves_the_whole_record(folder: Path) -> None:
     assert ["half"] == names
 
 
-def test_c_that_does_not_compile_is_annotated_at_its_line(folder: Path) -> None:
+def test_c_that_does_not_compile_is_told_once_with_its_line_and_compared_with_nothing(folder: Path) -> None:
+    assert 0 == preflash(folder, "accept").returncode
     (folder / "bell.c").write_text(C.replace("55.0f *", "55.0f"))
-    done = preflash(folder, "check", "bell_sheet.py", "--quiet", "--annotations")
+    done = preflash(folder, "check", "bell_sheet.py", "--quiet", "--annotations", "--against-accepted")
 
     assert 3 == done.returncode
     assert "::error file=bell.c,line=3,title=build host::" in done.stdout
+    assert 1 == done.stdout.count("BLOCKED  build host and strict: bell.c does not compile")
+    assert "WORSE" not in done.stdout
+    for command, words in (("compare", "nothing was compared"), ("accept", "nothing was accepted")):
+        done = preflash(folder, command)
+        assert (3, "") == (done.returncode, done.stdout)
+        assert "bell.c:3:" in done.stderr and done.stderr.endswith(f"{words}: nothing could be run\n")
 
 
 @pytest.mark.parametrize("target", [["none_sheet.py"], []])

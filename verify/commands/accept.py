@@ -25,7 +25,9 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Check where needed, store, and say what was stored."""
     from verify.accepted import accepted_path, counted_costs, save_accepted, sheet_or_record
+    from verify.console import width
     from verify.fresh_record import fresh_record
+    from verify.reports.terminal import blocked_lines, nothing_ran
     from verify.sheet import load_sheet
 
     sheet, record = sheet_or_record(options.target)
@@ -34,11 +36,8 @@ def run(options: argparse.Namespace) -> int:
         if record["interrupted"]:
             return 130
     words = [claim["verdict"] for routine in record["routines"] for claim in routine["claims"]]
-    if set(words) == {"blocked"}:
-        for problem in record["blocked_builds"][:1]:
-            print(f"{problem['what']}  [{problem['code']}]\n  where   {problem['where']}\n  why     {problem['why']}\n"
-                  f"  do      {problem['do']}", file=sys.stderr)
-        print("nothing was accepted: nothing could be run", file=sys.stderr)
+    if nothing_ran(record):
+        print("\n".join([*blocked_lines(record, width()), "nothing was accepted: nothing could be run"]), file=sys.stderr)
         return 3
     path = accepted_path(sheet)
     save_accepted(record, path, counted_costs(sheet, options.workers) if options.cost else None)

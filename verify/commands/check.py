@@ -170,18 +170,18 @@ def told(options: argparse.Namespace, sheet: Sheet, place: Path, record: dict[st
     """Print one sheet's record; the exit codes that it asks for."""
     from verify.annotations import annotation_lines
     from verify.reports.record import exit_code
-    from verify.reports.terminal import render, summary
+    from verify.reports.terminal import blocked_lines, nothing_ran, render, summary
 
     text = render(record, width(), colour(), brief=brief, closing=last)
     if options.quiet:
-        text = "\n".join(summary(record, width(), colour(), closing=last)) + "\n"
+        text = "\n".join([*blocked_lines(record, width()), *summary(record, width(), colour(), closing=last)]) + "\n"
     sys.stdout.write(text)
     unsaved = record["unsaved"]
     print("\n".join(unsaved) if unsaved else f"record: {place}.json, report: {place}.html", flush=True)
     codes = [2 if unsaved else exit_code(record)]
     if options.annotations:
         sys.stdout.write("".join(f"{line}\n" for line in annotation_lines(record, sheet)))
-    if accepted is not None and not record["interrupted"]:
+    if accepted is not None and not record["interrupted"] and not nothing_ran(record):
         lines, code = against_accepted(accepted, record, options)
         print("\n".join(lines))
         codes.append(code)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,7 @@ def run(options: argparse.Namespace) -> int:
     """Print the differences; 1 on a regression (with --old: on any difference), 0 otherwise."""
     from verify.accepted import counted_costs, load_accepted, sheet_or_record
     from verify.fresh_record import fresh_record
+    from verify.reports.terminal import blocked_lines, nothing_ran
     from verify.sheet import load_sheet
 
     sheet, record = sheet_or_record(options.target)
@@ -50,6 +52,9 @@ def run(options: argparse.Namespace) -> int:
         record = fresh_record(load_sheet(sheet), plan, workers=options.workers)
         if record["interrupted"]:
             return 130
+    if nothing_ran(record):
+        print("\n".join([*blocked_lines(record, width()), "nothing was compared: nothing could be run"]), file=sys.stderr)
+        return 3
     costs = counted_costs(sheet, options.workers) if "cost" in accepted["builds"] else None
     lines, code = against_accepted(accepted, record, options, costs)
     print("\n".join(lines))

@@ -17,11 +17,15 @@ from verify.claims.protective import names_little
 from verify.grids import SMALLEST_SIZE
 from verify.heap_words import heap_words
 from verify.machines.accuracy import accurate
+from verify.machines.machine import Machine
 from verify.machines.observation import Observation
 from verify.machines.other_runs import same_at_level, same_on_board, same_when_flushed
 from verify.machines.running import ON_HOST
 from verify.number_formats import figure
 from verify.strict_beside_host import BROKEN
+
+# As firmware_shim/runtime/recorder_globals.h names it.
+TAKEN_ARRAY = "'an array of variable length (or alloca's)'"
 
 
 def judge(claim: Claim, seen: Observation) -> Judgement:
@@ -141,8 +145,8 @@ def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
     for sample, event in sorted(seen.events, key=lambda pair: (pair[0], names_little(pair[1]))):
         if event not in left:
             continue
-        found.note(1.0, sample, True, event.text or event.kind, claim.wanted_at(event),
-                   f"{event.text or event.kind} at {event.file.rsplit('/', 1)[-1]}:{event.line}")
+        told = with_buffer_named(event.text or event.kind, seen.machine)
+        found.note(1.0, sample, True, told, claim.wanted_at(event), f"{told} at {event.file.rsplit('/', 1)[-1]}:{event.line}")
     if seen.stop is None and not seen.events and claim.variants:
         beside = compared(seen, claim.variants, {ON_HOST: "with the author's flags alone"}, "the same samples in both builds")
         if beside.failing:
@@ -152,6 +156,13 @@ def no_undefined_behaviour(claim: Any, seen: Observation) -> Judgement:
         found.valid = max(1, found.valid)
         found.note(1.0, max(0, seen.done), True, seen.stop.why, claim.wanted, seen.stop.why)
     return found
+
+
+def with_buffer_named(text: str, machine: Machine) -> str:
+    """The event's text; arrays of variable length are more often the sheet's interleaved buffers than the author's."""
+    names = " or ".join(repr(name) for name in machine.interleaved)
+    meant = f"{names}, interleaved by the sheet (or another array of variable length)" if names else TAKEN_ARRAY
+    return text.replace(TAKEN_ARRAY, meant)
 
 
 def cost_within(claim: Any, seen: Observation) -> Judgement:

@@ -13,6 +13,8 @@ from verify.reports.pictures_of_traces import picture
 from verify.reports.record import overall
 
 MOST_HUNTED = 6
+# Why a flag was left out, as the record says it of warnings.
+MESSAGES_ONLY = "changes messages only"
 MARKS = {"holds": "ok", "fails": "FAILS", "undecided": "OPEN", "vacuous": "VACUOUS", "blocked": "BLOCKED"}
 COLOURS = {"holds": "32", "fails": "31;1", "undecided": "33", "vacuous": "33", "blocked": "33"}
 LABEL = 8
@@ -216,21 +218,37 @@ def heading(record: dict[str, Any], width: int) -> list[str]:
     for name, build in record["environment"]["builds"].items():
         library = f", {build['c_library']}" if build.get("other_library") else ""
         lines += wrapped(name, f"{build['compiler']}{library}, {' '.join(build['flags'])}", width)
-    dropped = [pair[0] for build in record["environment"]["builds"].values() for pair in build["flags_dropped"]]
+    dropped = [pair for build in record["environment"]["builds"].values() for pair in build["flags_dropped"]]
+    messages = [flag for flag, why in dropped if why == MESSAGES_ONLY]
+    parts = [([flag for flag, why in dropped if why != MESSAGES_ONLY], "target options, not for this host"),
+             (messages, "messages only")]
     if dropped:
-        lines += wrapped("dropped", f"{' '.join(dict.fromkeys(dropped))} (target options, not for this host)", width)
+        texts = [f"{' '.join(dict.fromkeys(flags))} ({why})" for flags, why in parts if flags]
+        lines += wrapped("dropped", ", ".join(texts), width)
     return [*lines, ""]
+
+
+def blocked_lines(record: dict[str, Any], width: int) -> list[str]:
+    """What kept builds from running, each with where, why and what to do."""
+    lines = []
+    for problem in together(record["blocked_builds"], ("code", "what", "where", "why")):
+        lines.append(f"{MARKS['blocked']}  build {problem['build']}: {problem['what']}  [{problem['code']}]")
+        for label in ("where", "why", "do"):
+            lines += wrapped(label, problem[label], width)
+    return lines
+
+
+def nothing_ran(record: dict[str, Any]) -> bool:
+    """Whether every claim is blocked: such a record says nothing of the firmware."""
+    return {claim["verdict"] for routine in record["routines"] for claim in routine["claims"]} == {"blocked"}
 
 
 def render(record: dict[str, Any], width: int = 80, colour: bool = False, *, brief: bool = False,
            closing: bool = True) -> str:
     """The whole record as text. brief: after another record, without builds and flags; closing: with what was not checked."""
     lines = [record["title"] or record["sheet"]] if brief else heading(record, width)
-    for problem in together(record["blocked_builds"], ("code", "what", "where", "why")):
-        lines += ["", f"{MARKS['blocked']}  build {problem['build']}: {problem['what']}  [{problem['code']}]"]
-        for label in ("where", "why", "do"):
-            lines += wrapped(label, problem[label], width)
-        lines.append("")
+    if record["blocked_builds"]:
+        lines += ["", *blocked_lines(record, width), ""]
     blocked = {problem["build"] for problem in record["blocked_builds"]}
     for routine in record["routines"]:
         lines += routine_line(routine, width, colour)
