@@ -57,9 +57,11 @@ def in_time(found: Outcome) -> str:
         return f"{found.machine}: a sample is no number any more; finite or stays_within"
     if not size:
         return f"{found.machine}: other scripts or runs differ in what no claim here is about (a stop, a flag, another build)"
-    claims = [claim.label() for claim in found.claims if isinstance(claim, Accurate)]
+    claims = [claim for claim in found.claims if isinstance(claim, Accurate)]
+    if claims and claims[0].metric == "absolute" and size > claims[0].limit:
+        return f"{found.machine}: {claims[0].label()} allows that where a decision may fall either way (the reference's band)"
     if claims:
-        return f"{found.machine}: {claims[0]} allows that, a limit nearer to its worst error would not"
+        return f"{found.machine}: {claims[0].label()} allows that, a limit nearer to its worst error would not"
     return f"{found.machine}: accurate(...) with a reference would notice"
 
 
