@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import mmap
 import os
 import pickle
@@ -22,12 +23,18 @@ class Held:
 
     def place(self, view: Any) -> tuple[int, int] | None:
         """(offset, bytes) of a buffer inside the mapping; None where it lies elsewhere, or is empty."""
-        base = np.frombuffer(self.mapping, np.uint8)
         data = np.frombuffer(view, np.uint8)
         if not len(data):
             return None
-        offset = data.__array_interface__["data"][0] - base.__array_interface__["data"][0]
-        return (offset, len(data)) if 0 <= offset <= len(base) - len(data) else None
+        start, size = self.whole
+        offset = data.__array_interface__["data"][0] - start
+        return (offset, len(data)) if 0 <= offset <= size - len(data) else None
+
+    @functools.cached_property
+    def whole(self) -> tuple[int, int]:
+        """(address, bytes) of the mapping."""
+        base = np.frombuffer(self.mapping, np.uint8)
+        return base.__array_interface__["data"][0], len(base)
 
 
 def held_memory(size: int) -> Held:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.crew import Crew
+from firmware_shim.script_job import Script as ShimScript
 from firmware_shim.script_job import ScriptJob
 from firmware_shim.script_running import COUNTER
 from verify.claims.flushed import FLUSHED
@@ -51,16 +52,18 @@ class Stand:
             return self.host
         return self.levels.get(variant) if variant.startswith("-") else self
 
-    def job(self, scripts: Sequence[Script], variant: str = "") -> ScriptJob:
-        """One job; the variant says what is different from the plain run."""
+    def job(self, scripts: Sequence[Script], variant: str = "", ready: Sequence[ShimScript] | None = None) -> ScriptJob:
+        """One job; the variant says what is different from the plain run. ready: the scripts as the shim runs them."""
         machine = self.machine
+        plain = [for_shim(script, machine) for script in scripts] if ready is None else ready
         if variant in CUTS:
-            scripts = [replace(s, cuts=CUTS[variant]) for s in scripts]
-        fill = FILLS.get(variant, 0)
+            plain = [replace(script, cuts=CUTS[variant]) for script in plain]
+        if variant in FILLS:
+            plain = [replace(script, fill=FILLS[variant]) for script in plain]
         return ScriptJob(
             library=self.library,
             machine=self.symbol,
-            scripts=tuple(for_shim(script, machine, fill) for script in scripts),
+            scripts=tuple(plain),
             input_types=tuple(type_number(c_type_of(grid)) for grid in machine.inputs),
             output_types=tuple(output.type_number for output in machine.outputs),
             flush_to_zero=machine.flush_to_zero != (variant == FLUSHED),
@@ -125,7 +128,9 @@ def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequenc
     variants = [word for word in variants if stand.other(word) is not None]
     answers: dict[int, list[Observation]] = {}
     following = 0
-    for number, result in crew.run_all([stand.job(group) for group in groups]):
+    # Input streams are made once for all variants.
+    ready = [[for_shim(script, stand.machine) for script in group] for group in groups]
+    for number, result in crew.run_all([stand.job(group, "", plain) for group, plain in zip(groups, ready, strict=True)]):
         answers[number] = [_one(stand, script, result, k) for k, script in enumerate(groups[number])]
         if variants:
             continue
@@ -136,14 +141,18 @@ def _kept(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Sequenc
         return
     again = {number: [k for k, seen in enumerate(found) if seen.stop is None] for number, found in answers.items()}
     asked = [(number, word) for number in sorted(answers) for word in variants if again[number]]
-    jobs = [(stand.other(word) or stand).job([groups[number][k] for k in again[number]], word) for number, word in asked]
+    jobs = []
+    for number, word in asked:
+        other = stand.other(word) or stand
+        plain = [ready[number][k] for k in again[number]] if other.machine is stand.machine else None
+        jobs.append(other.job([groups[number][k] for k in again[number]], word, plain))
     for place, result in crew.run_all(jobs):
         number, word = asked[place]
         for k, where in enumerate(again[number]):
-            other = _one(stand, groups[number][where], result, k, second=word == "used memory")
-            answers[number][where].variants[word] = other.raw
-            if other.touched[0] >= 0:
-                answers[number][where].touched = other.touched
+            beside = _one(stand, groups[number][where], result, k, second=word == "used memory")
+            answers[number][where].variants[word] = beside.raw
+            if beside.touched[0] >= 0:
+                answers[number][where].touched = beside.touched
     for number in sorted(answers):
         yield from answers[number]
 

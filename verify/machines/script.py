@@ -147,7 +147,7 @@ def stream_raw(pieces: tuple[Piece, ...], grid: Grid, samples: int) -> np.ndarra
     return raw
 
 
-def for_shim(script: Script, machine: Machine, fill: int = 0) -> script_job.Script:
+def for_shim(script: Script, machine: Machine) -> script_job.Script:
     """The script as the shim runs it."""
     rate = np.float32(float(machine.sample_rates_hz[script.rate])).tobytes()
     events = tuple((e.sample, e.kind, (*(raw_of(grid, place) for grid, place in zip(kind.arguments, e.places, strict=True)),
@@ -155,7 +155,7 @@ def for_shim(script: Script, machine: Machine, fill: int = 0) -> script_job.Scri
                    for e in script.events for kind in [machine.events[e.kind]])
     streams = tuple(stream_raw(pieces, grid, script.samples).tobytes()
                     for pieces, grid in zip(script.streams, machine.inputs, strict=True))
-    return script_job.Script(float(machine.sample_rates_hz[script.rate]), script.samples, events, streams, script.cuts, fill)
+    return script_job.Script(float(machine.sample_rates_hz[script.rate]), script.samples, events, streams, script.cuts)
 
 
 def table(script: Script, machine: Machine, most_lines: int = 24) -> list[str]:
