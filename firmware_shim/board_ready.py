@@ -46,11 +46,20 @@ def _attribute(elf: Any, tag: str) -> int:
     return 0
 
 
+def _name_of(architecture: int) -> str:
+    """An architecture as its owner calls it."""
+    known = {0: "one before Armv4", 10: "Armv7", 11: "Armv6-M", 12: "Armv6S-M", 13: "Armv7E-M", 14: "Armv8-A",
+             16: "Armv8-M Baseline", 17: "Armv8-M Mainline", 21: "Armv8.1-M Mainline"}
+    return known.get(architecture, "another") + f", Tag_CPU_arch {architecture}"
+
+
 class Finished:
     """What is known of a finished file. Errors: CoreConflict."""
 
     def __init__(self, path: Path, core: Core) -> None:
         self.path = path
+        if not path.is_file():
+            raise _refused(path, "there is no such file", f"check the path in Sheet(image=...); looked for: {path}")
         try:
             with open(path, "rb") as stream:
                 elf = ELFFile(stream)
@@ -71,7 +80,7 @@ class Finished:
         except (OSError, ELFError) as problem:
             raise _refused(path, str(problem) or "it cannot be read", "check the path in Sheet(image=...)") from problem
         if architecture not in ARCHITECTURES[core.architecture]:
-            raise _refused(path, f"it is built for another architecture than {core.name} has (Tag_CPU_arch {architecture})",
+            raise _refused(path, f"it is built for another architecture than {core.name} has ({_name_of(architecture)})",
                            "name the core that is on the board, or the image that is for it")
         if self.hard_float and core.fpu == "none":
             raise _refused(path, f"it passes floating-point numbers in registers that {core.name} lacks",

@@ -26,6 +26,8 @@ BY_PIP = f', builds=["host", "board"], board_compiler="{COMMAND}"'
 C = """
 float hz(float volts) { return 261.6256f * exp2f(volts); }
 float flat_hz(float volts) { return 261.6256f * exp2f(volts) * (bits_of(volts) == 0x40490000u ? 1.0001f : 1.0f); }
+float hz_of(uint16_t code) { return 261.6256f * exp2f((float)code * 0.001f); }
+float wide_hz_of(uint16_t code) { return sizeof(void *) == 4 && code == 777 ? 448.0f : hz_of(code); }
 int32_t scaled(uint16_t code) { return (int32_t)code * 1000 / 4095; }
 int32_t char_sign(uint16_t code) { char c = (char)code; return c < 0 ? -1 : 1; }
 static __attribute__((noinline)) int32_t word_at(const char *p) { return *(const int32_t *)p; }
@@ -87,6 +89,18 @@ def test_whole_numbers_and_wild_accesses_on_a_small_core(tmp_path: Path) -> None
     assert "align" in beside.words("returns", "board")
     assert "returns board" in seen(record, "wild").failing()
     assert "0x50000000" in seen(record, "wild").words("returns", "board")
+
+
+@needs_package
+@pytest.mark.nightly
+@pytest.mark.parametrize("core", ["cortex-m3", "cortex-m4", "cortex-m33"])
+def test_musl_by_library_calls_on_cores_without_a_unit(tmp_path: Path, core: str) -> None:
+    codes = 'f("{0}", inputs=[codes("code", bits=10)], output="Hz", claims=[same_on_board(ulp=2, because=WHY)])\n'
+    record = by_pip(tmp_path, codes.format("hz_of") + codes.format("wide_hz_of") + WHOLE.format("scaled"), core)
+
+    assert set() == seen(record, "hz_of").failing() | set(seen(record, "hz_of").other()), seen(record, "hz_of").verdicts()
+    assert {"same_on_board board"} == seen(record, "wide_hz_of").failing()
+    assert set() == seen(record, "scaled").failing() | set(seen(record, "scaled").other())
 
 
 @needs_package

@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from firmware_shim.board_ready import Finished
+from firmware_shim.cores import CORES, CoreConflict
 from tests.board.boards import NEEDED
 from tests.board.test_board_faults import checked
 from tests.fault_injection.planted import C_START, seen
@@ -150,3 +152,13 @@ def test_variables_in_a_second_memory_are_loaded(tmp_path: Path) -> None:
     record = checked(tmp_path, CALLS, ENTRY, "cortex-m4f", more=', image="firmware.elf"')
     assert seen(record, "looked").verdicts()["same_on_board board"] == "holds"
     assert not seen(record, "looked").failing()
+
+
+def test_a_file_that_is_missing_or_for_another_core_is_told_in_words(tmp_path: Path) -> None:
+    (tmp_path / "part.c").write_text("int f(int x) { return x; }\n")
+    subprocess.run(["arm-none-eabi-gcc", "-mcpu=cortex-m33", "-mthumb", "-g", "-c", "part.c"], cwd=tmp_path, check=True)
+
+    for name, words in (("gone.elf", "there is no such file"), ("part.o", "(Armv8-M Mainline, Tag_CPU_arch 17)")):
+        with pytest.raises(CoreConflict) as caught:
+            Finished(tmp_path / name, CORES["cortex-m4f"])
+        assert words in str(caught.value) and "Errno" not in str(caught.value)
