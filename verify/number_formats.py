@@ -137,3 +137,8 @@ def figure(value: float | Fraction, digits: int = 9, *, signed: bool = False) ->
     if 1 <= abs(number) < MOST_WRITTEN_OUT:
         digits = max(digits, len(str(math.ceil(abs(number)))))
     return f"{number:{sign}.{digits}g}"
+
+
+def counted(count: float | Fraction, what: str) -> str:
+    """So many things: 1 sample, 2 samples, 0.5 samples."""
+    return f"{float(count):.12g} {what}{'s' * (count != 1)}"

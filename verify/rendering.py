@@ -21,6 +21,7 @@ from verify.machines.observation import Observation
 from verify.machines.running import LONGEST_KEPT, observe
 from verify.machines.script import Script, parse_script, table
 from verify.machines.written_script import Lines, script_from_lines
+from verify.number_formats import counted
 from verify.rendering_paths import entered, heard_paths, observed_path
 from verify.sheet import Sheet, load_sheet
 from verify.sound_files import Sound, save_sound, sound_of, whole_rate_hz
@@ -276,6 +277,6 @@ def told(word: str, sound: Sound, path: Path, wish: Wish, rate_hz: Fraction) -> 
         lines.append(f"             CLIPPED: {sound.beyond} samples beyond full scale, the first is {sound.first_beyond} "
                      f"({sound.first_beyond / float(rate_hz) * 1000:.3f} ms), by up to {20 * math.log10(sound.peak):.2f} dB")
     if sound.not_numbers:
-        lines.append(f"             NOT NUMBERS: {sound.not_numbers} samples are NaN or infinite, written as silence; "
+        lines.append(f"             NOT NUMBERS: {counted(sound.not_numbers, 'sample')} NaN or infinite, written as silence; "
                      f"the first is {sound.first_not_number}")
     return lines

@@ -79,7 +79,7 @@ def test_clipping_and_what_is_no_number_are_told(tmp_path: Path, capsys: pytest.
     assert 0 == render(wish(folder_with(tmp_path, wrong)))
     text = capsys.readouterr().out
     assert "CLIPPED: " in text
-    assert "NOT NUMBERS: 1 samples" in text
+    assert "NOT NUMBERS: 1 sample " in text
     assert 1 - 2.0**-23 == read(tmp_path, "firmware").max()
 
 

@@ -28,6 +28,7 @@ from verify.claims.in_time import (
     stretches_after,
 )
 from verify.errors import SheetError
+from verify.number_formats import counted
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -57,7 +58,7 @@ class TimeTo(TimeClaim):
 
     def limit_text(self) -> str:
         parts = [f"{number_text(self.percent)} %"] if self.percent else []
-        parts += [f"{number_text(self.samples)} samples"]
+        parts += [counted(self.samples, "sample")]
         return f"{number_text(self.level)} at {seconds_text(self.seconds)}, within {' + '.join(parts)}"
 
     def check_machine(self, machine: Machine, where: str) -> None:
@@ -90,15 +91,15 @@ class TimeTo(TimeClaim):
             took = Fraction(k + 1) if k >= 0 else Fraction(len(span) + 1)
             off = abs(took - wanted)
             if k < 0:
-                got = f"not there after {len(span)} samples (at {span[-1]:.9g})"
+                got = f"not there after {counted(len(span), 'sample')} (at {span[-1]:.9g})"
             else:
-                got = f"there after {k + 1} samples ({float((k + 1) / seen.rate_hz) * 1000:.6g} ms)"
+                got = f"there after {counted(k + 1, 'sample')} ({float((k + 1) / seen.rate_hz) * 1000:.6g} ms)"
             # A time that is no whole number of samples ends with the next one.
             late = ceil(wanted) + slack
             fails = k < 0 or took > late or took < wanted - slack
             found.note(float(off), part.start + max(k, 0), fails, got,
-                       f"{number_text(wanted)} samples ({float(seconds) * 1000:.6g} ms), within {number_text(slack)}",
-                       f"{'+' if took > wanted else '-'}{number_text(off)} samples")
+                       f"{counted(wanted, 'sample')} ({float(seconds) * 1000:.6g} ms), within {number_text(slack)}",
+                       f"{'+' if took > wanted else '-'}{counted(off, 'sample')}")
         return found
 
 
@@ -133,7 +134,7 @@ class MinimumPulse(TimeClaim):
     unit: ClassVar[str] = "samples"
 
     def limit_text(self) -> str:
-        return seconds_text(self.seconds) if self.seconds else f"{number_text(self.samples)} samples"
+        return seconds_text(self.seconds) if self.seconds else counted(self.samples, "sample")
 
     def check_machine(self, machine: Machine, where: str) -> None:
         known_signal(machine, self.of, where)
@@ -174,8 +175,8 @@ class MinimumPulse(TimeClaim):
                 if seconds is None:
                     continue
                 least = samples_of(seconds, seen.rate_hz)
-            found.note(float(max(Fraction(0), least - length)), start, length < least, f"a pulse of {length} samples",
-                       f"at least {number_text(least)} samples", f"{number_text(least - length)} samples short")
+            found.note(float(max(Fraction(0), least - length)), start, length < least,
+                       f"a pulse of {counted(length, 'sample')}", f"at least {counted(least, 'sample')}", f"{counted(least - length, 'sample')} short")
         return found
 
 
@@ -282,8 +283,8 @@ class PeriodWithin(TimeClaim):
             inside = pulses[(pulses >= part.start) & (pulses < part.end)]
             for first, second in itertools.pairwise(inside):
                 off = abs(Fraction(int(second - first)) - wanted)
-                found.note(float(off), int(second), off > limit, f"{second - first} samples",
-                           f"{number_text(wanted)} samples", f"{number_text(off)} samples off")
+                found.note(float(off), int(second), off > limit, counted(int(second - first), "sample"),
+                           counted(wanted, "sample"), f"{counted(off, 'sample')} off")
         return found
 
 

@@ -18,7 +18,7 @@ from reference.kernels import sin_turns
 from verify.errors import UsageError
 from verify.grids import SMALLEST_SIZE, Grid
 from verify.machines.machine import Machine, c_type_of, type_number
-from verify.number_formats import bits_from_ordinal, bits_text, decimal_text
+from verify.number_formats import bits_from_ordinal, bits_text, counted, decimal_text
 
 # Values that no grid holds: only where the sheet lets them in (hostile=True).
 SPECIALS = {-1: float("nan"), -2: float("inf"), -3: float("-inf")}
@@ -161,7 +161,7 @@ def for_shim(script: Script, machine: Machine) -> script_job.Script:
 def table(script: Script, machine: Machine, most_lines: int = 24) -> list[str]:
     """The script as a small time table."""
     rate = machine.sample_rates_hz[script.rate]
-    lines = [f"{script.samples} samples at {float(rate):g} Hz"
+    lines = [f"{counted(script.samples, 'sample')} at {float(rate):g} Hz"
              + (f", {script.times} times one after the other" if script.times > 1 else "")
              + (f", blocks of {', '.join(map(str, script.cuts))}" if machine.block else "")]
     rows: list[tuple[int, str]] = []
@@ -170,9 +170,9 @@ def table(script: Script, machine: Machine, most_lines: int = 24) -> list[str]:
     for grid, pieces in zip(machine.inputs, script.streams, strict=True):
         for p in pieces:
             a, b = shown(grid, p.a), shown(grid, p.b)
-            words = {"hold": f"stays at {a}", "ramp": f"goes from {a} to {b} in {p.period} samples",
+            words = {"hold": f"stays at {a}", "ramp": f"goes from {a} to {b} in {counted(p.period, 'sample')}",
                      "noise": f"random between {a} and {b} (seed {p.period})",
-                     "square": f"alternates {a}, {b} every {p.period} samples",
+                     "square": f"alternates {a}, {b} every {counted(p.period, 'sample')}",
                      "sine": f"a sine between {a} and {b} of {float(p.period * rate / TURN):.9g} Hz"}
             rows.append((p.start, f"{grid.name} {words[p.shape]}"))
     rows.sort(key=lambda row: row[0])

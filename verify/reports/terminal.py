@@ -96,10 +96,9 @@ def routine_line(routine: dict[str, Any], width: int, colour: bool) -> list[str]
     room = width - 36
     if len(tail) > room and verdict == "holds":
         tail = tail.removeprefix("worst ")
-        tail = tail.removesuffix(" tried") if len(tail) > room else tail
-        tail = tail.replace(" full scale", "") if len(tail) > room else tail
-        tail = re.sub(r"\(.*\)", "", tail) if len(tail) > room else tail
-        tail = re.sub(r", \w+(?=;)", "", tail) if len(tail) > room else tail
+        # Never "tried": what was sampled shall not look like a proof.
+        for less in (" full scale", r"\(.*\)", r"(?<= scripts) tried", r", \w+(?=;)"):
+            tail = re.sub(less, "", tail) if len(tail) > room else tail
     elif len(tail) > room:
         tail = tail[: room - 3] + "..."
     name = routine["name"]
