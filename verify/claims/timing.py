@@ -176,7 +176,8 @@ class MinimumPulse(TimeClaim):
                     continue
                 least = samples_of(seconds, seen.rate_hz)
             found.note(float(max(Fraction(0), least - length)), start, length < least,
-                       f"a pulse of {counted(length, 'sample')}", f"at least {counted(least, 'sample')}", f"{counted(least - length, 'sample')} short")
+                       f"a pulse of {counted(length, 'sample')}", f"at least {counted(least, 'sample')}",
+                       f"{counted(least - length, 'sample')} short")
         return found
 
 
