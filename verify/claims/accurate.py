@@ -157,7 +157,11 @@ class Accurate(Claim):
         unmeasured = total.sum("nans") if doubt_of(case.bound, self.metric) else 0
         found.failing -= unmeasured
         if unmeasured:
-            found.facts.append(f"{grouped(unmeasured)} signals have no pitch that can be measured within its own error")
+            own = number_text(doubt_of(case.bound, "cents"))
+            found.facts.append(
+                f"{grouped(unmeasured)} signals have no pitch that can be measured to {own} cents: overtones up to half the "
+                "rate (a plain sawtooth or square) and coarse steps hide aliases beside the pitch; a larger measured_cents= "
+                "of the path, added to the limit, may do")
         opens = case.evidence.opens
         listed = np.unique(opens[opens[:, 0] == slot, 1])
         unlisted = total.found(slot, "open") - len(listed)
