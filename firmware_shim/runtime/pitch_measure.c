@@ -34,7 +34,7 @@ typedef double four_anywhere __attribute__((vector_size(32), aligned(8)));
 static const double TURN = 6.283185307179586476925;
 static double samples[MOST], level[MOST]; /* level: samples without their mean */
 static double real[MOST] __attribute__((aligned(32))), imaginary[MOST] __attribute__((aligned(32)));
-static double shape[MOST]; /* the window alone */
+static double shape[MOST] __attribute__((aligned(32))); /* the window alone */
 static double weighted_turns; /* what real and imaginary hold */
 static long weighted_length;
 
@@ -132,6 +132,11 @@ static struct found at(const double *x, long count, double turns_per_sample)
     return f;
 }
 
+static four same(double value)
+{
+    return (four){value, value, value, value};
+}
+
 /* What is no sine of slowly changing size, as a share (of amplitudes, root mean square) of the sine that was found: it is
    fitted within the window, whose side lobes leave some 3e-6 of it, and less when it is fitted to what is left; enough: a
    share that need not be known more exactly. */
@@ -142,17 +147,18 @@ static double unlike_a_sine(const double *x, const struct found *f, double enoug
     if (f->length != weighted_length)
         weights(f->length, PERIODS / (double)f->length);
     for (int pass = 0; pass < 3 && share > enough; pass++) {
-        double c[LANES], s[LANES], with_c[LANES] = {0}, with_s[LANES] = {0}, alone[LANES] = {0}, squares[LANES] = {0};
-        double power = 0, size = a * a + b * b;
-        const double cr = cos(by * LANES), ci = sin(by * LANES);
-        for (int k = 0; k < LANES; k++) {
-            c[k] = cos(by * k);
-            s[k] = sin(by * k);
+        const four cr = same(cos(by * 8)), ci = same(sin(by * 8)), as = same(a), bs = same(b), means = same(mean);
+        const double size = a * a + b * b;
+        four c[2], s[2], with_c[2] = {{0}}, with_s[2] = {{0}}, alone[2] = {{0}}, squares[2] = {{0}};
+        double power = 0;
+        for (int k = 0; k < 8; k++) {
+            c[k / 4][k % 4] = cos(by * k);
+            s[k / 4][k % 4] = sin(by * k);
         }
-        for (long n = 0; n < f->length; n += LANES)
-            for (int k = 0; k < LANES; k++) {
-                const double left = x[n + k] - mean - a * c[k] - b * s[k], part = shape[n + k] * left;
-                const double next = c[k] * cr - s[k] * ci;
+        for (long n = 0; n < f->length; n += 8)
+            for (int k = 0; k < 2; k++) {
+                const four left = *(const four_anywhere *)(x + n + 4 * k) - means - as * c[k] - bs * s[k];
+                const four part = *(const four *)(shape + n + 4 * k) * left, next = c[k] * cr - s[k] * ci;
                 with_c[k] += part * c[k];
                 with_s[k] += part * s[k];
                 alone[k] += part;
@@ -160,11 +166,11 @@ static double unlike_a_sine(const double *x, const struct found *f, double enoug
                 s[k] = s[k] * cr + c[k] * ci;
                 c[k] = next;
             }
-        for (int k = 0; k < LANES; k++) {
-            power += squares[k] * 2 / area;
-            a += with_c[k] * 2 / area;
-            b += with_s[k] * 2 / area;
-            mean += alone[k] / area;
+        for (int k = 0; k < 8; k++) {
+            power += squares[k / 4][k % 4] * 2 / area;
+            a += with_c[k / 4][k % 4] * 2 / area;
+            b += with_s[k / 4][k % 4] * 2 / area;
+            mean += alone[k / 4][k % 4] / area;
         }
         if (pass > 0) {
             const double square = power / size - f->grows * f->grows * SPREAD;
