@@ -211,7 +211,7 @@ __attribute__((constructor)) static void first(void) { if (access("%s", F_OK) ==
 """
 
 
-@pytest.mark.parametrize("body", ["abort()", "for (;;) pause()"])
+@pytest.mark.parametrize("body", ["abort()", pytest.param("for (;;) pause()", marks=pytest.mark.nightly)])
 def test_a_library_that_loaded_once_and_does_not_now_is_met(tmp_path: Path, body: str) -> None:
     written(tmp_path, "'1/4'", "'1/2'")
     source = tmp_path / "src/lag.c"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -113,14 +114,22 @@ def oracle(kind: str, gives: str, call: Callable[..., Any], rows: list[tuple[int
 CORES = {"cortex-m4f": ("single",), "cortex-m7d": ("single", "double"), "cortex-m33f": ("single",), "cortex-m3": ()}
 
 
+# One with both units every day, the others at night.
+DAILY = "cortex-m7d"
+
+
 @pytest.fixture(scope="module")
-def images(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Built]:
-    folder, found = tmp_path_factory.mktemp("operations"), {}
-    for core, units in CORES.items():
+def image_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Built]:
+    folder = tmp_path_factory.mktemp("operations")
+
+    @cache
+    def made(core: str) -> Built:
+        units = CORES[core]
         names = [f"{kind}_{name}" for kind in KINDS for name in (*list(OPERATIONS)[: 6 if kind in units else 4], "whole")]
         text = C + "".join(BY_UNIT[kind] for kind in units)
-        found[core] = built(folder / core, text, (*names, "widened", "narrowed"), core, FLAGS)
-    return found
+        return built(folder / core, text, (*names, "widened", "narrowed"), core, FLAGS)
+
+    return made
 
 
 CASES = [(core, kind, name) for core, units in CORES.items() for kind in KINDS
@@ -128,8 +137,9 @@ CASES = [(core, kind, name) for core, units in CORES.items() for kind in KINDS
 CASES += [(core, kind, name) for core in CORES for kind, name in (("single", "widened"), ("double", "narrowed"))]
 
 
-@pytest.mark.parametrize(("core", "kind", "name"), CASES, ids=lambda value: value)
-def test_operation_is_softfloats(images: dict[str, Built], core: str, kind: str, name: str) -> None:
+@pytest.mark.parametrize(("core", "kind", "name"), [
+    pytest.param(*case, id="-".join(case), marks=[] if case[0] == DAILY else [pytest.mark.nightly]) for case in CASES])
+def test_operation_is_softfloats(image_of: Callable[[str], Built], core: str, kind: str, name: str) -> None:
     word, plain, _, _, _ = KINDS[kind]
     gives = {"whole": "whole", "widened": "double", "narrowed": "single"}.get(name, kind)
     asked = {"whole": f"{word}_to_i32", "widened": "f32_to_f64", "narrowed": "f64_to_f32"}.get(
@@ -146,7 +156,7 @@ def test_operation_is_softfloats(images: dict[str, Built], core: str, kind: str,
     for flush in (False, True) if by_unit else (False,):
         bits, flags = oracle(kind, gives, call, rows, flush)
         given = [column.view(plain) for column in columns]
-        outputs, result = run(images[core], routine, *given, flush_to_zero=flush, default_nan=flush, keep_flags=by_unit)
+        outputs, result = run(image_of(core), routine, *given, flush_to_zero=flush, default_nan=flush, keep_flags=by_unit)
         assert not result.stops and not result.load_problem
         got = outputs.view(np.uint32 if gives in ("single", "whole") else np.uint64).tolist()
         same = [number_is_same(gives, one, other, flush, rows[n], kind) for n, (one, other) in enumerate(
