@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from tests.fault_injection.planted import Seen, run, seen
+from tests.fault_injection.planted import Seen, run, seen, with_changes
 from verify.hunting.plan import Plan
 
 C = r"""
@@ -146,9 +146,6 @@ FEW = Plan(scripts=8)
 
 def planted(folder: Path, name: str, claims: str, *changes: tuple[str, str], protected: bool = False) -> Seen:
     """One machine with changed C, judged by the named claims only (and by the protective ones if asked)."""
-    text = C
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
+    text = with_changes(C, changes)
     entry: Any = MACHINES[name].format(claims=claims, more="" if protected else OFF)
     return seen(run(folder, text, SHEET + entry, FEW), name)

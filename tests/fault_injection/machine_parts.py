@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from tests.fault_injection.planted import Seen, run, seen
+from tests.fault_injection.planted import Seen, run, seen, with_changes
 from verify.hunting.plan import Plan
 
 C = r"""
@@ -130,10 +130,7 @@ FEW = Plan(scripts=384)
 
 def planted(folder: Path, entry: str, *changes: tuple[str, str], plan: Plan = FEW) -> tuple[dict[str, Any], Seen]:
     """The record of one machine with changed C, and what it says of it."""
-    text = C
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
+    text = with_changes(C, changes)
     record = run(folder, text, SHEET + entry, plan)
     name = entry.split('s.machine("')[1].split('"')[0]
     return record, seen(record, name)

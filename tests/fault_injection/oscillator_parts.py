@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.fault_injection.filter_parts import FEW, OFF
-from tests.fault_injection.planted import Seen, run, seen
+from tests.fault_injection.planted import Seen, run, seen, with_changes
 
 C = r"""
 #include <math.h>
@@ -87,9 +87,6 @@ s.machine("pair", state="pair_t", init="pair_init(state, sample_rate_hz)", step=
 def planted(folder: Path, name: str, claims: str, *changes: tuple[str, str], protected: bool = False,
             indexed: bool = True) -> Seen:
     """One machine with changed C, judged by the named claims only (and by the protective ones if asked)."""
-    text = C
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
+    text = with_changes(C, changes)
     entry: Any = MACHINES[name].format(claims=claims, more="" if protected else OFF, indexed=indexed)
     return seen(run(folder, text, SHEET + entry, FEW), name)

@@ -47,6 +47,14 @@ def sheet_text(entries: str, *, flags: str = "-O2", more: str = "") -> str:
     return f'{SHEET_START}s = Sheet(sources=["plant.c"], flags="{flags}"{more})\nf = s.function\n{entries}'
 
 
+def with_changes(c: str, changes: Sequence[tuple[str, str]]) -> str:
+    """C with faults planted: each old text, which must be there, replaced by the new one."""
+    for old, new in changes:
+        assert old in c, old
+        c = c.replace(old, new)
+    return c
+
+
 def run(folder: Path, c: str, sheet: str, plan: Plan | None = None) -> dict[str, Any]:
     """Write C and sheet to a folder, check, and give the record."""
     folder.mkdir(parents=True, exist_ok=True)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.fault_injection.planted import Seen, run, seen
+from tests.fault_injection.planted import Seen, run, seen, with_changes
 from verify.converters import converter
 from verify.errors import SheetError
 from verify.hunting.plan import Plan
@@ -54,10 +54,7 @@ HZ = dict(call="learn(&c, low, high); result = 65.5f * exp2f(volts_of(&c, code))
 
 def checked(folder: Path, *changes: tuple[str, str], inverted: bool = False, cents: float = 8, local: str = "cal_t c",
             call: str = "learn(&c, low, high); result = volts_of(&c, code)", unit: str = "V", more: str = "") -> Seen:
-    text = C
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
+    text = with_changes(C, changes)
     near, far = "700, 950", "3150, 3400"
     low, high = (far, near) if inverted else (near, far)
     sheet = SHEET.format(low=low, high=high, ends=(4096, 0) if inverted else (0, 4096), cents=cents, local=local,

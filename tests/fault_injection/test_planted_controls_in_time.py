@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.fault_injection.filter_parts import FEW
-from tests.fault_injection.planted import Seen, run, seen
+from tests.fault_injection.planted import Seen, run, seen, with_changes
 
 pytestmark = pytest.mark.usefixtures("gcc")
 
@@ -131,10 +131,7 @@ QUICK = ("picked up from below only",)
 
 
 def planted(folder: Path, name: str, *changes: tuple[str, str]) -> Seen:
-    text = C
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
+    text = with_changes(C, changes)
     entry, claims = MACHINES[name]
     sheet = f'{SHEET}s.machine("{name}", {entry}, longest_seconds=0.02, claims=[{claims}])\n'
     return seen(run(folder, text, sheet, FEW), name)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.fault_injection.filter_parts import FEW, OFF
-from tests.fault_injection.planted import Seen, run, seen
+from tests.fault_injection.planted import Seen, run, seen, with_changes
 
 pytestmark = [pytest.mark.usefixtures("gcc"), pytest.mark.nightly]
 
@@ -93,10 +93,7 @@ RIGHT = {"late": "exactly()", "tick": "exactly()", "hold": "exactly()", "noise":
 
 
 def planted(folder: Path, name: str, claims: str, *changes: tuple[str, str], protected: bool = False) -> Seen:
-    text = C
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
+    text = with_changes(C, changes)
     # The reference follows seeds as they are; 0, which the firmware replaces, is a matter of never_locks.
     low = 1 if "exactly" in claims else 0
     entry = MACHINES[name].format(claims=claims, more="" if protected else OFF, low=low)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.fault_injection.filter_parts import OFF
-from tests.fault_injection.planted import Seen, run, seen
+from tests.fault_injection.planted import Seen, run, seen, with_changes
 from verify.hunting.plan import Plan
 
 pytestmark = pytest.mark.usefixtures("gcc")
@@ -69,10 +69,7 @@ FEW = Plan(scripts=4)
 
 
 def planted(folder: Path, name: str, claims: str, *changes: tuple[str, str], protected: bool = False) -> Seen:
-    text = C
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
+    text = with_changes(C, changes)
     entry = ENTRIES[name].replace("CLAIMS", claims).replace("MORE", "" if protected else OFF)
     return seen(run(folder, text, SHEET + entry + "\n", FEW), name)
 
