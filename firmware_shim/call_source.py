@@ -20,7 +20,7 @@ OWN_FILE = "preflash call"
 OWN_PLACE = f'\n#line 1 "{OWN_FILE}"\n'
 _WORD = r"[A-Za-z_]\w*"
 # Our own code between the calls: what it writes is not the author's, and checking it costs as much as his.
-_QUIET = 'no_sanitize("undefined"), no_sanitize("address")'
+QUIET = 'no_sanitize("undefined"), no_sanitize("address")'
 # Calls of what nothing declares, and pointers of another type, would compile in C and run wrongly.
 _MEANT = ("implicit-function-declaration", "incompatible-pointer-types", "int-conversion")
 
@@ -135,7 +135,7 @@ ROOMS = """\
 #endif
 """
 HELPERS = OWN_PLACE + f"""\
-#define pf_loop_own {_QUIET}
+#define pf_loop_own {QUIET}
 """ + """\
 typedef unsigned long __attribute__((may_alias)) pf_loop_word;
 #if defined(__clang__)
@@ -266,7 +266,7 @@ def _loop(
                    for at, given in enumerate(call.globals))
     passed = ", ".join([*(f"pf_a{at}[pf_i]" for at in range(len(plains))), "pf_byte", "pf_rooms"])
     return (
-        f'__attribute__((visibility("default"), noinline, {_QUIET}))\n'
+        f'__attribute__((visibility("default"), noinline, {QUIET}))\n'
         f"void {name}(const void *const *pf_inputs, void *pf_output, long pf_n,\n    volatile long *pf_progress)\n{{\n"
         f"{arrays}    {plain} *pf_out = ({plain} *)pf_output;\n    long pf_i;\n    (void)pf_inputs;\n{ROOMS}{saved}{begin}"
         "    for (pf_i = 0; pf_i < pf_n; pf_i++) {\n"

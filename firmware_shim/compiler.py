@@ -287,17 +287,20 @@ def write_whole(path: Path, text: str) -> None:
 
 
 @contextlib.contextmanager
-def locked(path: Path) -> Iterator[None]:
-    """Wait until no other process is at what this file stands for; where no lock can be made, go on without."""
+def locked(path: Path, how: int = fcntl.LOCK_EX) -> Iterator[None]:
+    """Wait until no other process is at what this file stands for; where no lock can be made, go on without.
+
+    how: fcntl.LOCK_SH where others may be at it too, but for one that wants it alone.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock = open(path, "w")  # noqa: SIM115 - held open while it counts
+        lock = open(path, "a")  # noqa: SIM115 - held open while it counts
     except OSError:
         yield
         return
     try:
         with contextlib.suppress(OSError):
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            fcntl.flock(lock, how)
         yield
     finally:
         lock.close()

@@ -82,7 +82,7 @@ def loop(function: Function, words: Mapping[int, int] | None = None, *, direct: 
         called = f"{_DIRECT}#define pf_call pf_direct_{name}\n    (void)pf_hidden;\n#else\n{called}#endif\n"
     return (
         f"{emit}{named}"
-        '__attribute__((visibility("default"), noinline, no_sanitize("undefined"), no_sanitize("address")))\n'
+        f'__attribute__((visibility("default"), noinline, {call_source.QUIET}))\n'
         f"void {loop_symbol(name)}(const void *const *pf_inputs, void *pf_output, long pf_n,\n"
         "    volatile long *pf_progress)\n{\n"
         f"    __typeof__(&{name}) volatile pf_hidden = &{name};\n"

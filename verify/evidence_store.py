@@ -16,13 +16,14 @@ import pickle
 import re
 import shutil
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
 from firmware_shim.build import Built
 from firmware_shim.build_inputs import hash_of
+from firmware_shim.compiler import locked
 from firmware_shim.engine import processor_key
 from firmware_shim.job import Test
 from firmware_shim.loaded_sections import Place
@@ -94,21 +95,12 @@ def touch(path: Path) -> None:
         os.utime(path)
 
 
-@contextlib.contextmanager
-def in_use(cache: Path) -> Iterator[None]:
-    """Keep `preflash forget` of another process away from the cache while this one works with it."""
-    try:
-        cache.mkdir(parents=True, exist_ok=True)
-        lock = open(cache / LOCK, "a")  # noqa: SIM115 - held open for the whole run
-    except OSError:
-        yield  # a cache that cannot be written is reported by the build, with its folder
-        return
-    try:
-        with contextlib.suppress(OSError):
-            fcntl.flock(lock, fcntl.LOCK_SH)
-        yield
-    finally:
-        lock.close()
+def in_use(cache: Path) -> contextlib.AbstractContextManager[None]:
+    """Keep `preflash forget` of another process away from the cache while this one works with it.
+
+    A cache that cannot be written is reported by the build, with its folder.
+    """
+    return locked(cache / LOCK, fcntl.LOCK_SH)
 
 
 class EvidenceStore:

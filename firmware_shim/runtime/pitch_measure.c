@@ -202,7 +202,7 @@ static double near_the_top(const double *x, const struct found *f)
 /* Cents by which aliases beside the pitch could shift it unseen. */
 static double unseen_cents(const double *x, const struct found *f, double enough)
 {
-    const double lines = sqrt(f->turns), share = unlike_a_sine(x, f, enough / GRAIN_CENTS / sqrt(f->turns));
+    const double lines = sqrt(f->turns), share = unlike_a_sine(x, f, enough / GRAIN_CENTS / lines);
     const double grain = GRAIN_CENTS * share * lines;
     /* Overtones are no grain: what reaches the top tells of their aliases. */
     return grain > enough && share > OVERTONES ? fmin(grain, ALIAS_CENTS * near_the_top(x, f) * lines) : grain;

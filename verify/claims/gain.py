@@ -142,9 +142,9 @@ class GainAt(TimeClaim):
         others = [p for k, stream in enumerate(seen.script.streams) if k != chosen for p in stream]
         for number, piece in enumerate(pieces):
             end = pieces[number + 1].start if number + 1 < len(pieces) else seen.done
-            start = piece.start + self.settle_samples(trajectory, piece.start, seen.rate_hz)
             if piece.shape != "sine" or not piece.period or end > seen.done:
                 continue
+            start = piece.start + self.settle_samples(trajectory, piece.start, seen.rate_hz)
             grid = seen.machine.inputs[chosen]
             if min(piece.a, piece.b) < 0 or abs(grid.value(piece.b) - grid.value(piece.a)) < span_of(
                     grid, self.level)[1] * Fraction(198, 100):
