@@ -18,9 +18,9 @@ from firmware_shim.job import enough
 from verify.claims.base import Claim
 from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
-from verify.hunting.plan import DEFAULT_SCRIPTS, MOST_HANGS, MOST_STOPS, Plan
+from verify.hunting.plan import MOST_HANGS, MOST_STOPS, Plan
 from verify.judging.verdict import FAILS, HOLDS, UNDECIDED, VACUOUS
-from verify.machines.check import LONG_WALL_SECONDS, claims_in, stand_of
+from verify.machines.check import claims_in, stand_of
 from verify.machines.explaining import verdict_of
 from verify.machines.hunt import MachineHunt
 from verify.machines.long_run import LongBudget
@@ -166,14 +166,13 @@ class Machines:
 
     def budget(self) -> LongBudget:
         """Of long runs."""
-        return LongBudget(self.plan.long_seconds, inf if self.plan.wall_seconds == inf else LONG_WALL_SECONDS)
+        return LongBudget(self.plan.long_seconds, self.plan.long_wall_seconds)
 
     def learn(self, machine: Machine, built: Built) -> dict[str, str]:
         """Hunt with the original. Result: the verdict of each claim; those that hold can notice something."""
         stand = stand_of(machine, built)
-        scripts = (machine.scripts if self.plan.scripts == DEFAULT_SCRIPTS else None) or self.plan.scripts
-        hunt = Original(stand, claims_in(machine, stand.build), self.crew, self.progress, self.plan.seed, scripts,
-                        self.budget())
+        hunt = Original(stand, claims_in(machine, stand.build), self.crew, self.progress, self.plan.seed,
+                        self.plan.scripts_of(machine.scripts), self.budget())
         hunt.run([])
         holding = hunt.holding()
         hunt.known = {key: (found, tuple(valid[k] for k in holding)) for key, (found, valid) in hunt.known.items()}
@@ -209,4 +208,3 @@ class Machines:
                 worst = float(np.nan_to_num(gap, nan=inf).max(initial=0.0))
                 found[name] = (max(size, worst), unit)
         return found
-

@@ -13,6 +13,7 @@ THOROUGH_SCRIPTS = 40_000
 MOST_HANGS, MOST_STOPS = 3, 24
 # Of the instrument's time, in a long run: some seconds for a cheap step at 96 kHz.
 LONG_SECONDS = 7200.0
+LONG_WALL_SECONDS = 10.0
 # The emulated board runs at a hundredth of this computer's speed; the 32-bit process waits between blocks.
 BOARD_CASES = 2**20
 BOARD_SAMPLED_CASES = 2**19
@@ -35,6 +36,15 @@ class Plan:
     wall_seconds: float = 20.0
     climbing_rounds: int = 6
     fresh: bool = False
+
+    def scripts_of(self, own: int | None) -> int:
+        """Scripts for a machine: the sheet's own number stands for the default budget only."""
+        return (own if self.scripts == DEFAULT_SCRIPTS else None) or self.scripts
+
+    @property
+    def long_wall_seconds(self) -> float:
+        """A stop by the clock for a long run, whatever a sample costs."""
+        return float("inf") if self.wall_seconds == float("inf") else LONG_WALL_SECONDS
 
     def for_build(self, build: str) -> Plan:
         """The same plan with the smaller budget of slow builds; a thorough one keeps its own."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,7 @@ from firmware_shim.memory_map import regions_of
 from verify.claims.base import Claim
 from verify.errors import ToolFault, UsageError
 from verify.hunt import Progress
-from verify.hunting.plan import DEFAULT_SCRIPTS, Plan
+from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.local_files import reading
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
@@ -31,7 +30,6 @@ from verify.witnesses import WitnessFile
 
 # Of the scripts drawn for this computer's build, one in so many is drawn elsewhere: slower builds, the same claims.
 LONGEST_ON_BOARD = 1 << 21  # samples of a script that came from elsewhere
-LONG_WALL_SECONDS = 10.0  # of a long run's budget, whatever a sample costs
 SHARES = {"strict": 4, "clang strict": 4, "board": 8}
 
 
@@ -175,10 +173,8 @@ class MachineCheck:
         return bool(builds)
 
     def budget(self, build: str) -> int:
-        """Scripts to try in one build: the sheet's own number stands for the default budget only."""
-        asked = self.machine.scripts if self.plan.scripts == DEFAULT_SCRIPTS else None
-        scripts = asked or self.plan.scripts
-        return max(1, scripts // SHARES.get(build, 1))
+        """Scripts to try in one build."""
+        return max(1, self.plan.scripts_of(self.machine.scripts) // SHARES.get(build, 1))
 
     def long_budget(self, claims: Sequence[Claim], kept: Kept | None) -> LongBudget:
         """How much of the long runs is run, on from where, and how far a failure lies that came once."""
@@ -188,7 +184,7 @@ class MachineCheck:
                 known[label] = max(known.get(label, 0), script.times)
         going = [claim for claim in claims if claim.name == "keeps_going"]
         paths = {claim.label(): kept.long_path(self.machine, claim) for claim in going} if kept is not None else {}
-        return LongBudget(self.plan.long_seconds, inf if self.plan.wall_seconds == inf else LONG_WALL_SECONDS, paths, known)
+        return LongBudget(self.plan.long_seconds, self.plan.long_wall_seconds, paths, known)
 
     def stored(self) -> list[Script]:
         """Stored scripts that still fit the machine; others are kept in the file and passed over."""
