@@ -121,7 +121,7 @@ def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, co
     nano = " nano" if any("nano" in word for word in manifest["kept"]) else ""
     from firmware_shim.board_served import user_mode_emulator
 
-    sweeps = f"; sweeps by qemu-arm {version}" if (version := user_mode_emulator()[1]) and core.unaligned else ""
+    sweeps = f"; sweeps by {version}" if (version := user_mode_emulator()[1]) and core.unaligned else ""
     own = f"; before it {', '.join(manifest['libraries'])}" if manifest["libraries"] else ""
     named = replace(compiler, c_library=compiler.c_library + nano + own,
                     processor=f"{core.name}, emulated as {model_text(core)}{sweeps}")

@@ -17,6 +17,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,8 @@ from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Job, JobResult, Stop
 from firmware_shim.running import BLOCK, Library
 
-PROGRAM = "qemu-arm"
+# The statically linked build first: it calls its own floating point directly, a sweep of exp2f takes a fifth less.
+PROGRAMS = ("qemu-arm-static", "qemu-arm")
 NAMED_BY = "PREFLASH_QEMU_ARM"
 # From here on it refuses unaligned addresses of multiple and double transfers as the cores do.
 LEAST_VERSION = (7, 2)
@@ -42,18 +44,22 @@ RESERVED_BYTES = 6 << 30
 
 @functools.cache
 def user_mode_emulator() -> tuple[str, str]:
-    """(path, version) of the user-mode emulator; empty where it is missing, too old, or another name is given."""
-    path = shutil.which(os.environ.get(NAMED_BY, PROGRAM) or "/nowhere")
-    if path is None:
-        return "", ""
+    """(path, name and version) of the user-mode emulator; empty where it is missing, too old, or another name is given."""
+    named = os.environ.get(NAMED_BY)
+    for program in PROGRAMS if named is None else (named or "/nowhere",):
+        if (path := shutil.which(program)) and (version := version_of(path)):
+            return path, f"{Path(program).name} {version}"
+    return "", ""
+
+
+def version_of(path: str) -> str:
+    """Version of a user-mode emulator; empty if it is too old or none."""
     try:
         ran = subprocess.run([path, "--version"], capture_output=True, text=True, timeout=20)
     except (OSError, subprocess.TimeoutExpired):
-        return "", ""
+        return ""
     found = re.search(r"qemu-arm version (\d+)\.(\d+)(\S*)", ran.stdout)
-    if found is None or (int(found[1]), int(found[2])) < LEAST_VERSION:
-        return "", ""
-    return path, f"{found[1]}.{found[2]}{found[3]}"
+    return "" if found is None or (int(found[1]), int(found[2])) < LEAST_VERSION else f"{found[1]}.{found[2]}{found[3]}"
 
 
 def may_serve(job: Job, image: BoardImage) -> bool:

@@ -118,7 +118,7 @@ class EvidenceStore:
         if any(name.startswith("board") for name in builts):
             from firmware_shim.board_served import user_mode_emulator  # dear, and wanted with a board only
 
-            versions.append(f"qemu-arm {user_mode_emulator()[1]}")
+            versions.append(user_mode_emulator()[1])
         nearby = [hash_of(path) for path in sorted(sheet.file.parent.glob("*.py"))]
         read = [hash_of(sheet.file), sheet.local_files, nearby]
         self.keys = Keys(builts, [read, hash_of(engine), own_text(), system_libraries(), processor_key(), versions,

@@ -26,8 +26,8 @@ from verify.hunt import Hunt
 from verify.hunting.plan import thorough
 from verify.sheet import load_sheet
 
-pytestmark = [*NEEDED, pytest.mark.nightly, pytest.mark.skipif(not user_mode_emulator()[0],
-                                                               reason="needs qemu-arm 7.2 or later: install qemu-user")]
+pytestmark = [*NEEDED, pytest.mark.nightly, pytest.mark.skipif(
+    not user_mode_emulator()[0], reason="needs qemu-arm 7.2 or later: install qemu-user-static")]
 FULL = bool(os.environ.get("PREFLASH_BENCH_FULL"))
 LOW, HIGH = (0, 5) if FULL else (0.25, 4)
 ALL = 1_084_227_585

@@ -140,7 +140,7 @@ def test_record_says_what_the_board_build_stands_on(tmp_path: Path) -> None:
     board = record["environment"]["builds"]["board"]
     assert board["c_library"].startswith("newlib") and "arm-none-eabi-gcc" in board["compiler"]
     assert board["processor"].split("; ")[0] == "cortex-m4f, emulated as Cortex-M4"
-    swept = f"sweeps by qemu-arm {user_mode_emulator()[1]}"
+    swept = f"sweeps by {user_mode_emulator()[1]}"
     assert board["processor"].split("; ")[1:] == ([swept] if user_mode_emulator()[0] else [])
     assert {"unicorn", "capstone"} <= set(record["environment"]["packages"])
     assert not any("this computer only" in text for text in record["not_checked"])

@@ -17,7 +17,7 @@ from firmware_shim.running import BLOCK
 from tests.board.boards import NEEDED, built, crew, job
 
 pytestmark = [*NEEDED, pytest.mark.skipif(not user_mode_emulator()[0],
-                                          reason="needs qemu-arm 7.2 or later: install qemu-user")]
+                                          reason="needs qemu-arm 7.2 or later: install qemu-user-static")]
 
 C = """#include <math.h>
 #include <stdint.h>
@@ -91,6 +91,23 @@ def test_the_faster_emulator_is_what_ran(images: dict[str, Built], tmp_path: Pat
         assert note.read_text() == "x\n"
     finally:
         own.close()
+
+
+def test_the_statically_linked_build_is_taken_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("PREFLASH_QEMU_ARM", raising=False)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    told = {"qemu-arm": "8.1.0", "qemu-arm-static": "7.1.9"}
+    assert user_mode_emulator.__wrapped__() == ("", "")
+    for program, version in told.items():
+        (tmp_path / program).write_text(f"#!/bin/sh\necho qemu-arm version {version}\n")
+        (tmp_path / program).chmod(0o755)
+    assert user_mode_emulator.__wrapped__() == (str(tmp_path / "qemu-arm"), "qemu-arm 8.1.0")  # the other is too old
+    (tmp_path / "qemu-arm-static").write_text("#!/bin/sh\necho qemu-arm version 7.2.22\n")
+    assert user_mode_emulator.__wrapped__() == (str(tmp_path / "qemu-arm-static"), "qemu-arm-static 7.2.22")
+    monkeypatch.setenv("PREFLASH_QEMU_ARM", "qemu-arm")
+    assert user_mode_emulator.__wrapped__() == (str(tmp_path / "qemu-arm"), "qemu-arm 8.1.0")
+    monkeypatch.setenv("PREFLASH_QEMU_ARM", "")
+    assert user_mode_emulator.__wrapped__() == ("", "")
 
 
 @pytest.mark.parametrize(("name", "at", "words"), [
