@@ -51,8 +51,18 @@ def fingerprint(seen: Observation) -> bytes:
     return found.digest()
 
 
+class Asked(MachineHunt):
+    """A hunt that tells of each script which claims it says something to."""
+
+    def judged(self, seen: Observation) -> tuple[bool, ...]:
+        """Judge one script by every claim. Result: for each claim whether the script could be judged by it."""
+        before = [tried.scripts for tried in self.tried]
+        super().note(seen)
+        return tuple(tried.scripts > old for tried, old in zip(self.tried, before, strict=True))
+
+
 @dataclass
-class Original(MachineHunt):
+class Original(Asked):
     """The hunt of the original. batches: scripts in the order in which they ran, and the variants that ran of them; known:
     what each gave, and for each claim whether it could judge it."""
 
@@ -64,10 +74,7 @@ class Original(MachineHunt):
         super().take(scripts, variants, phase, total)
 
     def note(self, seen: Observation) -> None:
-        before = [tried.scripts for tried in self.tried]
-        super().note(seen)
-        valid = tuple(tried.scripts > old for tried, old in zip(self.tried, before, strict=True))
-        self.known[seen.script, self.batches[-1][1], seen.counted_for] = (fingerprint(seen), valid)
+        self.known[seen.script, self.batches[-1][1], seen.counted_for] = (fingerprint(seen), self.judged(seen))
 
     def holding(self) -> list[int]:
         """Places of the claims that hold."""
@@ -75,7 +82,7 @@ class Original(MachineHunt):
 
 
 @dataclass
-class Suspect(MachineHunt):
+class Suspect(Asked):
     """The hunt of a mutant, over at the first failure. known: of the original; valid: per claim, whether any script could be
     judged; same: scripts that gave what they gave with the original; other: those that did not; by: what noticed."""
 
@@ -121,15 +128,13 @@ class Suspect(MachineHunt):
         before, valid = self.known.get((seen.script, self.words, seen.counted_for), (b"", ()))
         if before == fingerprint(seen):
             self.same[seen.script] = None
-            self.valid = [here or there for here, there in zip(self.valid, valid, strict=True)]
-            return
-        self.other[seen.script] = None
-        if self.by is not None:
-            return
-        judged = [tried.scripts for tried in self.tried]
-        super().note(seen)
-        self.valid = [v or tried.scripts > old for v, tried, old in zip(self.valid, self.tried, judged, strict=True)]
-        if any(tried.failing_scripts or tried.fault for tried in self.tried):
+        else:
+            self.other[seen.script] = None
+            if self.by is not None:
+                return
+            valid = self.judged(seen)
+        self.valid = [here or there for here, there in zip(self.valid, valid, strict=True)]
+        if self.by is None and any(tried.failing_scripts or tried.fault for tried in self.tried):
             self.by = ((seen.script,), self.words)
 
 

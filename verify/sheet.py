@@ -187,6 +187,7 @@ class Sheet:
         reference: Any = None,
         constants: Mapping[str, Any] | None = None,
         family: str = "",
+        follows: Any = None,
         without: Mapping[str, str] | None = None,
         call_limit_seconds: float = 0.5,
         flush_to_zero: bool = False,
@@ -199,12 +200,13 @@ class Sheet:
         """Describe a routine with memory: C texts in which `state` is a pointer to the state object.
 
         step makes one sample, block makes n; events happen between samples; hostile lets NaN and infinities in;
-        longest_seconds: how long a script usually is at most; scripts: how many are tried (default 2000).
+        longest_seconds: how long a script usually is at most; scripts: how many are tried (default 2000); follows: outputs
+        that the reference takes as streams, as they came out (a list, or {"output": [...]} where references are so named).
         """
         found = make_machine(
             name, place=_caller(), default_rate_hz=self.sample_rate_hz, state=state, init=init, destroy=destroy,
             events=events, inputs=inputs, step=step, block=block, outputs=outputs, sample_rates_hz=sample_rates_hz,
-            claims=claims, reference=reference, constants=constants, family=family, without=without,
+            claims=claims, reference=reference, constants=constants, family=family, follows=follows, without=without,
             call_limit_seconds=call_limit_seconds, flush_to_zero=flush_to_zero, hostile=hostile,
             longest_seconds=longest_seconds, scripts=scripts, interleaved=interleaved, pointers=pointers)
         found = replace(found, peripherals=tuple(sorted(self.peripherals.items())))

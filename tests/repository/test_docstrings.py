@@ -13,6 +13,7 @@ FAMILIES = {
     "pitch", "envelope", "smoothing", "oscillator", "filters",
     "control", "gate", "memory", "random_sources", "output", "filters_in_time",
     "oscillators_in_time", "oscillator_pairs", "memory_in_time", "random_in_time", "control_in_time",
+    "combinations",
 }
 
 

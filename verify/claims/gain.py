@@ -80,6 +80,11 @@ class GainAt(TimeClaim):
         if not known_to(machine, self.of) and not self.wanted:
             raise SheetError("gain_at needs a reference, or wanted={hz: dB}", where=where, why="nothing says what is right",
                              todo="give the machine a reference such as filters_in_time.biquad")
+        output = machine.signal_named(self.of).name
+        if not self.wanted and any(part in ("", output) for part in machine.follows):
+            raise SheetError(f"gain_at of {output}: its reference follows other outputs", where=where,
+                             why="the sine goes into the input, and the reference knows only what it makes of these outputs",
+                             todo="give wanted={hz: dB}, or the reference of the whole way")
         top = min(machine.sample_rates_hz) / 2
         for hz in (*self.hz, *(at for at, _ in self.wanted)):
             if not 0 < hz < top:

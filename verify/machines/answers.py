@@ -25,10 +25,10 @@ SAMPLES = 256
 SENT: tuple[int | None, ...] = (None, 0, 1, 2)
 
 
-def short_script(machine: Machine, halves: int | None, named: Any = None) -> Script:
+def short_script(machine: Machine, halves: int | None, named: Any = None, part: str = "") -> Script:
     """Every event once, a sample each, with its argument at so many halves of its range; inputs at rest.
 
-    named: makes an event's name of a word.
+    named: makes an event's name of a word; part: the reference that is asked, outputs that it follows are 0.
     """
     events: list[tuple[int, Any, Fraction]] = []
     for kind in machine.events if halves is not None else ():
@@ -36,7 +36,7 @@ def short_script(machine: Machine, halves: int | None, named: Any = None) -> Scr
             name = kind.name if grid is None or len(kind.arguments) == 1 else grid.name
             value = Fraction(1) if grid is None else grid.value(at_half(grid, halves or 0))
             events.append((len(events), named(name) if named else name, value))
-    streams = {}
+    streams = {output: np.zeros(SAMPLES) for output in machine.follows.get(part, ())}
     for grid in machine.inputs:
         raw = stream_raw((resting(grid),), grid, SAMPLES)
         streams[grid.name] = raw.astype(np.float64) * (1.0 if raw.dtype.kind == "f" else float(grid.scale))
@@ -50,9 +50,9 @@ def at_half(grid: Grid, halves: int) -> int:
 
 def check_answers(machine: Machine, where: str) -> None:
     """Raise SheetError where a reference has no answer to any short script, or a constant is no number it can read."""
-    for _, function, constants in parts_of(machine):
+    for part, function, constants in parts_of(machine):
         check_turns(machine, function, constants, where)
-        problems = [problem_of(function, short_script(machine, halves), constants) for halves in SENT]
+        problems = [problem_of(function, short_script(machine, halves, part=part), constants) for halves in SENT]
         first = problems[0]
         if first is not None and (isinstance(first, NumberRefused) or None not in problems):
             given = constants_text(constants) or "none"

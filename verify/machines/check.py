@@ -18,7 +18,7 @@ from verify.hunting.plan import Plan
 from verify.judging.verdict import BLOCKED, Verdict
 from verify.local_files import reading
 from verify.machines.explaining import blocked_entry, claim_entry, described, machine_entry
-from verify.machines.followed import unfollowed_notes
+from verify.machines.followed import followed_notes, unfollowed_notes
 from verify.machines.hunt import MachineHunt
 from verify.machines.kept import Kept
 from verify.machines.long_run import LongBudget
@@ -123,7 +123,7 @@ class MachineCheck:
             else:
                 prototype, definition, notes = stand.prototype, stand.definition, stand.notes
             claims += self.build(stand)
-        notes = (*notes, *unfollowed_notes(self.machine))
+        notes = (*notes, *followed_notes(self.machine), *unfollowed_notes(self.machine))
         return machine_entry(self.machine, self.sheet_name, claims, prototype, definition, notes)
 
     def build(self, stand: Stand) -> list[dict[str, Any]]:

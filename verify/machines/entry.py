@@ -17,7 +17,7 @@ from verify.errors import SheetError, nearest_words
 from verify.grids import Grid, exact
 from verify.machines.answers import check_answers
 from verify.machines.machine import EventKind, Machine, Signal, c_type_of
-from verify.machines.references import ByOutput, by_output, check_constants, parts_of
+from verify.machines.references import ByOutput, by_output, check_constants, check_followed, followed_by, parts_of
 
 PROTECTIVE = ("returns", "finite", "deterministic", "no_hidden_events", "no_undefined_behaviour", "fresh_after_init",
               "instances_independent")
@@ -29,7 +29,7 @@ SHARED_CLAIMS = ("returns", "finite", "deterministic", "no_hidden_events", "no_u
 def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | None, init: str, destroy: str,
                  events: Iterable[EventKind], inputs: Iterable[Grid], step: str, block: str,
                  outputs: Iterable[Signal], sample_rates_hz: Sequence[float], claims: Iterable[Claim], reference: Any,
-                 constants: Mapping[str, Any] | None, family: str, without: Mapping[str, str] | None,
+                 constants: Mapping[str, Any] | None, family: str, follows: Any, without: Mapping[str, str] | None,
                  call_limit_seconds: float, flush_to_zero: bool, hostile: bool, longest_seconds: float, scripts: int | None,
                  interleaved: Mapping[str, Sequence[str]] | None,
                  pointers: Mapping[str, Sequence[str]] | None) -> Machine:
@@ -52,7 +52,8 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
         name, state, init.strip(), destroy.strip(), _all_of(events, EventKind, "events", 'event("gate", "...", ...)', where),
         _all_of(inputs, Grid, "inputs", 'binary32("wind", 0, 5, "V")', where), step.strip(), block.strip(), listed,
         tuple(exact(rate, f"{where}, sample_rates_hz") for rate in (sample_rates_hz or [default_rate_hz])), (), reference,
-        dict(constants or {}), family or _family(reference), dict(without or {}), where,
+        dict(constants or {}), family or _family(reference), followed_by(name, follows, reference, listed, where),
+        dict(without or {}), where,
         float(exact(call_limit_seconds, where)), bool(flush_to_zero), bool(hostile),
         Fraction(exact(longest_seconds, f"{where}, longest_seconds")), dict(interleaved or {}), dict(pointers or {}), scripts)
     _check_names(found, where)
@@ -62,6 +63,7 @@ def make_machine(name: str, *, place: str, default_rate_hz: float, state: str | 
                          todo="pass a function such as envelope.attack_decay")
     for _, function, given in parts_of(found):
         check_constants(function, given, where)
+    check_followed(found, where)
     check_answers(found, where)
     return replace(found, claims=_checked_claims(found, claims, where))
 

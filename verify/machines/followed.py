@@ -1,4 +1,5 @@
-"""Which events a reference of the library follows: one that it does not know leaves its constant as the sheet says."""
+"""Which events a reference of the library follows, and which outputs: an event that it does not know leaves its constant as
+the sheet says."""
 
 from __future__ import annotations
 
@@ -40,9 +41,9 @@ def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
     if not parts or not all(getattr(function, "__module__", "").startswith("reference.") for _, function, _ in parts):
         return ()
     asked: dict[str, set[str]] = {}
-    script = short_script(machine, 1, lambda name: named(name, asked.setdefault(name, set())))
     known: set[str] = set()
-    for _, function, constants in parts:
+    for part, function, constants in parts:
+        script = short_script(machine, 1, lambda name: named(name, asked.setdefault(name, set())), part)
         known |= {p.name for p in inspect.signature(function).parameters.values() if p.kind is p.KEYWORD_ONLY}
         if problem_of(function, script, constants) is not None:
             return ()  # it is said again, with its place, where it is judged
@@ -55,3 +56,9 @@ def unfollowed_notes(machine: Machine) -> tuple[str, ...]:
             notes.append(f"the reference {getattr(machine.reference, '__name__', '')} does not follow the event {event!r}: "
                          f"what it sets stays as the sheet's constants say{others}")
     return tuple(notes)
+
+
+def followed_notes(machine: Machine) -> tuple[str, ...]:
+    """A note for each reference that starts from what came out: it says nothing of whether that is right."""
+    return tuple(f"{part or machine.output.name} is judged from {', '.join(names)} as the firmware gave it"
+                 for part, names in machine.follows.items())

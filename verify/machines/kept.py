@@ -68,7 +68,7 @@ class Kept:
     def named(self, kind: str, machine: Machine, claims: Sequence[Claim], scripts: int) -> Path:
         """A file named after all that could change what it says."""
         described = [getattr(machine, name) for name in (
-            "name", "state", "init", "destroy", "events", "inputs", "step", "block", "outputs", "sample_rates_hz",
+            "name", "state", "init", "destroy", "events", "inputs", "step", "block", "outputs", "follows", "sample_rates_hz",
             "flush_to_zero", "hostile", "longest_seconds", "call_limit_seconds", "interleaved", "pointers", "peripherals")]
         reference = [(output, description(function), sorted((key, repr(value)) for key, value in given.items()))
                      for output, function, given in parts_of(machine)]

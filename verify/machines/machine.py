@@ -157,6 +157,8 @@ class Machine:
     reference: Any = None
     constants: Mapping[str, Any] = field(default_factory=dict)
     family: str = ""
+    # Reference ("" is the only one) -> outputs that it takes as streams, as the firmware made them.
+    follows: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     without: Mapping[str, str] = field(default_factory=dict)
     place: str = ""
     call_limit_seconds: float = 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
@@ -21,6 +22,13 @@ from reference.varying_settings import VaryingSystem
 from verify.machines.machine import Machine, Signal, as_doubles
 from verify.machines.references import parts_of
 from verify.machines.script import Script, stream_raw
+
+
+def all_of(trajectories: Iterable[Any]) -> Iterator[Any]:
+    """Trajectories, and what they are made of."""
+    for trajectory in trajectories:
+        yield trajectory
+        yield from all_of(getattr(trajectory, "made_of", ()))
 
 
 @dataclass
@@ -106,17 +114,35 @@ class Observation:
         streams = {grid.name: self.stream(grid.name) for grid in machine.inputs}
         return WantedScript(self.done, self.rate_hz, tuple(events), streams)
 
+    def asked_by(self, part: str) -> WantedScript:
+        """The same for one reference: with the outputs that it follows, as they came out.
+
+        Errors: DomainError where these are not at hand, or no numbers.
+        """
+        names = self.machine.follows.get(part, ())
+        if not names:
+            return self.asked
+        streams = dict(self.asked.streams)
+        for name in names:
+            if name not in self.raw:
+                raise DomainError(f"it follows {name} as it comes out, which is not kept here")
+            streams[name] = self.doubles(name)[: self.done].copy()
+            odd = np.flatnonzero(~np.isfinite(streams[name]))
+            if len(odd):
+                raise DomainError(f"it follows {name}, which is not finite at sample {odd[0]}")
+        return WantedScript(self.done, self.rate_hz, self.asked.events, streams)
+
     def wanted_of(self, part: str, function: Any, constants: Any) -> dict[str, Any]:
         """Trajectories that one reference gives, by output ({} and a problem where it has no answer)."""
         if part not in self.known_wanted:
             try:
-                found = function(RationalContext(), self.asked, **constants)
+                found = function(RationalContext(), self.asked_by(part), **constants)
             except (DomainError, NotRational, NumberRefused, ArithmeticError, ValueError) as problem:
                 self.reference_problems[part] = f"{type(problem).__name__}: {problem}"
                 found = {}
             first = part or self.machine.output.name
             self.known_wanted[part] = found if isinstance(found, dict) else {first: found}
-            for trajectory in self.known_wanted[part].values():
+            for trajectory in all_of(self.known_wanted[part].values()):
                 if self.eye is not None and isinstance(trajectory, Slew):
                     trajectory.steps = self.eye.slewed
                 elif self.eye is not None and isinstance(trajectory, LinearSystem):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -57,6 +57,60 @@ def by_output(name: str, given: Mapping[Any, Any], constants: Mapping[str, Any],
                              why="references are named by output here, and so are their constants",
                              todo=f'write constants={{"{output}": {{"attack": "1/100"}}}}')
     return ByOutput({output: (function, dict(constants.get(output, {}))) for output, function in given.items()})
+
+
+def followed_by(name: str, given: Any, reference: Any, outputs: tuple[Signal, ...], where: str) -> dict[str, tuple[str, ...]]:
+    """Outputs that each reference follows, as the sheet names them; or SheetError."""
+    if not given:
+        return {}
+    parts = list(reference.parts) if isinstance(reference, ByOutput) else []
+    example = 'follows={"mix": ["first", "second"]}' if parts else 'follows=["first", "second"]'
+    plain = isinstance(given, Sequence) and not isinstance(given, str)
+    if reference is None or plain == bool(parts) or not (plain or isinstance(given, Mapping)):
+        why = ("no reference is given" if reference is None else
+               "references are named by output here, and so is what they follow" if parts else
+               "it is a list of outputs")
+        raise SheetError(f"{name}: follows={given!r} cannot be read", where=where, why=why,
+                         todo=f"write for example {example}")
+    found: dict[str, tuple[str, ...]] = {}
+    names = [output.name for output in outputs]
+    for part, listed in ({"": given} if plain else given).items():
+        if part and part not in parts:
+            raise SheetError(f"{name}: follows of {part!r}", where=where, why="no reference is named so",
+                             todo=nearest_words(str(part), parts))
+        if isinstance(listed, str) or not listed:
+            raise SheetError(f"{name}: follows of {part!r} is no list", where=where, why="it is a list of outputs",
+                             todo=f"write for example {example}")
+        for one in listed:
+            if one not in names:
+                raise SheetError(f"{name}: follows {one!r}", where=where, why="no output has this name",
+                                 todo=nearest_words(str(one), names))
+        found[part] = tuple(dict.fromkeys(listed))
+    return found
+
+
+def check_followed(machine: Machine, where: str) -> None:
+    """Raise SheetError where an output would be judged by itself, or a name means an input as well."""
+    inputs = {grid.name for grid in machine.inputs}
+    first = machine.output.name
+    leads = {part or first: names for part, names in machine.follows.items()}
+    for output, names in leads.items():
+        for name in names:
+            if name in inputs:
+                raise SheetError(f"{machine.name}: {output} follows {name!r}", where=where,
+                                 why="an input has this name too, and the reference has it already",
+                                 todo="rename one of them")
+        reached: set[str] = set()
+        waiting = list(names)
+        while waiting:
+            name = waiting.pop()
+            if name == output:
+                raise SheetError(f"{machine.name}: {output} follows itself", where=where,
+                                 why="whatever comes out would be what must come out",
+                                 todo="let it follow outputs that have a reference or a claim of their own")
+            if name not in reached:
+                reached.add(name)
+                waiting += leads.get(name, ())
 
 
 def check_constants(function: Callable[..., Any], constants: Mapping[str, Any], where: str) -> None:

@@ -4,7 +4,7 @@ The harbour bell is an invented instrument: a weather-driven bell voice for a ga
 circuit, numbers and code are made up for this demonstration.
 """
 
-from reference import control, filters_in_time, oscillator, oscillator_pairs, output, random_in_time
+from reference import combinations, control, filters_in_time, oscillator, oscillator_pairs, output, random_in_time
 from verify import (
     Sheet,
     accurate,
@@ -23,6 +23,7 @@ from verify import (
     stays_stable,
     stays_within,
     symmetric,
+    values,
 )
 
 FULL = "the converter takes -1 to 1"
@@ -38,11 +39,12 @@ bell = Sheet(
 
 bell.function(
     "bell_sine",
-    inputs=[integers("phase", 0, 2**32 - 1, "", step=4099)],
+    inputs=[integers("phase", 2**31 % 4099, 2**32 - 1, "", step=4099)],  # each with its mirror about half a turn
     output="full scale",
     reference=oscillator.sine_from_phase_32bit,
     claims=[
         accurate(absolute=0.0000003, because="a hundredth of a step of 16 bits"),
+        symmetric("odd", absolute=0, about=2**31, because="an uneven wave has overtones that no sine has"),
         stays_within(-1, 1, because=FULL),
     ],
 )
@@ -74,7 +76,7 @@ bell.function(
 
 bell.function(
     "bell_mix",
-    inputs=[integers("first", -32768, 32767, "", step=1285), integers("second", -32768, 32767, "", step=1287)],
+    inputs=[integers("first", -32768, 32767, "", step=129), integers("second", -32768, 32767, "", step=128)],
     output="",
     reference=output.saturated_sum_from_codes,
     constants={"bits": 16},
@@ -93,6 +95,21 @@ bell.function(
         reaches_both_ends(-32768, 32767, because="all of the converter"),
         symmetric("odd", lsb=1, because="one step at the ends: 32767 against -32768"),
     ],
+)
+
+
+
+def steps(ctx, hz, rate):
+    """Increment of a 32-bit phase."""
+    return 2**32 * hz / rate
+
+
+bell.function(
+    "step_of",
+    inputs=[binary32("hz", 1000, 1010, "Hz"), values("rate", [48_000], "Hz")],  # other octaves divide alike
+    output="",
+    reference=steps,
+    claims=[accurate(lsb=0.5, because="rounded to the nearest: what an increment is off by adds up for years")],
 )
 
 bell.machine(
@@ -179,6 +196,22 @@ bell.machine(
     scripts=FEW // 10,
 )
 
+KNOB_HZ = "80 * 100**(cutoff/4095)"
+
+
+def oscillator_of_pair(ctx, script, *, output):
+    """One of the pair as the voice plays it, by pitch and knob."""
+    played = combinations.settings_from(script, first_hz="pitch", second_hz="3/2 * pitch", index="6 * (index/4095)**2")
+    return oscillator_pairs.cross_fed(ctx, played, first_hz=220, second_hz=330, output=output)
+
+
+def voice(ctx, script):
+    """Half of each oscillator as it came out, through a filter of its own."""
+    turned = combinations.settings_from(script, cutoff_hz=KNOB_HZ)
+    filtered = [filters_in_time.state_variable(ctx, turned, source=name) for name in ("first", "second")]
+    return combinations.mixed([("1/2", part) for part in filtered], low=-1, high="1 - 2**-15")
+
+
 bell.machine(
     "bell_voice",
     state="bell_voice_t",
@@ -188,9 +221,18 @@ bell.machine(
         event("knobs", "bell_voice_set_knobs(state, (uint16_t)cutoff, (uint16_t)index)", codes("cutoff", bits=12),
               codes("index", bits=12)),
     ],
-    step="sample = bell_voice_step(state)",
-    outputs=[signal("sample", "full scale", ctype="int16_t", fraction_bits=15)],
-    claims=[stays_within(-1, 0.99997, because="Q15 ends one step below 1")],
+    step="sample = bell_voice_step(state); first = state->pair.first; second = state->pair.second",
+    outputs=[signal("sample", "full scale", ctype="int16_t", fraction_bits=15), signal("first", "full scale"),
+             signal("second", "full scale")],
+    reference={"sample": voice, "first": oscillator_of_pair, "second": oscillator_of_pair},
+    constants={"first": {"output": "first"}, "second": {"output": "second"}},
+    follows={"sample": ["first", "second"]},
+    claims=[
+        accurate(lsb=1.5, because="each half is rounded to a step, and filters down to 80 Hz add to it"),
+        accurate(absolute=0.0001, of="first", because="-80 dB, where the pair can be followed"),
+        accurate(absolute=0.0001, of="second", because="-80 dB, where the pair can be followed"),
+        stays_within(-1, 0.99997, because="Q15 ends one step below 1"),
+    ],
     longest_seconds=0.1,
     scripts=FEW,
 )
