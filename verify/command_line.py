@@ -19,6 +19,7 @@ from typing import NoReturn
 
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
+from verify.binding import cache_folder
 from verify.commands import check
 from verify.console import CAUTION, ERRORS
 from verify.errors import PreflashError, UsageError, nearest_words, own_fault
@@ -92,6 +93,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise unknown(options.command, left[0])
         require_platform()
         require_folder()
+        # Its constants would come to lie in a folder beside the person's own work.
+        os.environ.setdefault("HYPOTHESIS_STORAGE_DIRECTORY", str(cache_folder() / "hypothesis"))
         return int(commands()[options.command].run(options))
     except (PreflashError, ShimError) as problem:
         print(problem, file=sys.stderr)

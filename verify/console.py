@@ -28,11 +28,18 @@ def colour() -> bool:
     return sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
 
 
+def make_reports_folder(folder: Path) -> None:
+    """The folder; a new one is left out by git, since every run writes it anew. Errors: OSError."""
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / ".gitignore").write_text("# written anew by every run; what is kept lies beside the sheet\n*\n")
+
+
 @contextlib.contextmanager
 def only_one(folder: Path) -> Iterator[None]:
     """One run per reports folder."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_reports_folder(folder)
         lock = open(folder / ".lock", "w")  # noqa: SIM115 - held open for the whole run
     except OSError as problem:
         raise UsageError("the reports folder cannot be written", where=str(folder), why=str(problem),

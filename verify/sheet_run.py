@@ -7,6 +7,7 @@ from typing import Any
 
 from firmware_shim.compiler import locked
 from verify.binding import judged_in
+from verify.console import make_reports_folder
 from verify.errors import ToolFault
 from verify.hunting.plan import Plan
 from verify.machines.machine import Machine
@@ -102,7 +103,7 @@ def keep_witnesses(found: WitnessFile) -> None:
         return
     folder = found.path.parent / "reports"
     with contextlib.suppress(OSError):
-        folder.mkdir(exist_ok=True)
+        make_reports_folder(folder)
     with locked(folder / ".witnesses.lock"):
         stored = WitnessFile.load(found.path)
         known = set(stored.lines)

@@ -52,7 +52,21 @@ def test_every_sheet_below_counts_but_those_of_environments(tmp_path: Path) -> N
     assert 2 == done.stdout.count("record: ")
 
     write(tmp_path / "three", "0.75f")
-    assert 1 == hook(tmp_path).returncode
+    failed = hook(tmp_path)
+    assert 1 == failed.returncode
+    assert 1 == failed.stdout.count("  FAILS   half"), failed.stdout
+    assert "1 of 7 claims: stays_within" in failed.stdout and "\n  where" not in failed.stdout
+
+
+def test_a_run_leaves_nothing_for_git_but_what_is_kept(tmp_path: Path) -> None:
+    write(tmp_path / "one", "0.75f")
+    subprocess.run(["git", "init", "-q"], cwd=tmp_path, check=True)
+    hook(tmp_path)
+    hook(tmp_path)
+    seen = subprocess.run(["git", "status", "--porcelain", "-uall"], cwd=tmp_path, capture_output=True, text=True, check=True)
+    names = sorted(line[3:] for line in seen.stdout.splitlines())
+    assert names == ["one/bell.c", "one/bell_sheet.py", "one/bell_witnesses.txt"]
+    assert not (tmp_path / ".hypothesis").exists()
 
 
 def test_no_sheet_is_said_and_nothing_passes(tmp_path: Path) -> None:

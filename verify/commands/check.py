@@ -37,7 +37,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     add_options(parser.add_argument)
     parser.add_argument("--reports", type=Path, metavar="FOLDER",
                        help="folder of the record (default: reports, beside the sheet)")
-    parser.add_argument("--quiet", action="store_true", help="print the closing lines only")
+    parser.add_argument("--quiet", action="store_true", help="print only what does not hold, and a total")
     parser.add_argument("--against-accepted", action="store_true",
                         help="compare with the accepted record; 1 also on a regression")
     allowances(parser)
@@ -170,11 +170,12 @@ def told(options: argparse.Namespace, sheet: Sheet, place: Path, record: dict[st
     """Print one sheet's record; the exit codes that it asks for."""
     from verify.annotations import annotation_lines
     from verify.reports.record import exit_code
-    from verify.reports.terminal import blocked_lines, nothing_ran, render, summary
+    from verify.reports.terminal import blocked_lines, nothing_ran, render, summary, unwell_lines
 
     text = render(record, width(), colour(), brief=brief, closing=last)
     if options.quiet:
-        text = "\n".join([*blocked_lines(record, width()), *summary(record, width(), colour(), closing=last)]) + "\n"
+        text = "\n".join([*blocked_lines(record, width()), *unwell_lines(record, width(), colour()),
+                          *summary(record, width(), colour(), closing=last)]) + "\n"
     sys.stdout.write(text)
     unsaved = record["unsaved"]
     print("\n".join(unsaved) if unsaved else f"record: {place}.json, report: {place}.html", flush=True)

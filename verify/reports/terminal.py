@@ -237,6 +237,13 @@ def blocked_lines(record: dict[str, Any], width: int) -> list[str]:
     return lines
 
 
+def unwell_lines(record: dict[str, Any], width: int, colour: bool) -> list[str]:
+    """The line of each routine of which something fails, is open or met nothing; blocked ones have their builds' lines."""
+    unwell = [routine for routine in record["routines"]
+              if {claim["verdict"] for claim in routine["claims"]} & {"fails", "undecided", "vacuous"}]
+    return [line for routine in unwell for line in routine_line(routine, width, colour)]
+
+
 def nothing_ran(record: dict[str, Any]) -> bool:
     """Whether every claim is blocked: such a record says nothing of the firmware."""
     return {claim["verdict"] for routine in record["routines"] for claim in routine["claims"]} == {"blocked"}
