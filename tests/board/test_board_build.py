@@ -148,6 +148,14 @@ def test_record_says_what_the_board_build_stands_on(tmp_path: Path) -> None:
     assert "checked on this computer only; not your board's code" in plain["not_checked"]
 
 
+def test_where_no_build_runs_nothing_is_said_to_be_checked(tmp_path: Path) -> None:
+    more = ', core="cortex-m4f", builds=["board"], board_compiler="no-such-gcc"'
+    record = check(tmp_path, C, sheet_text(ENTRY.format(claim=""), more=more))
+    assert {word for word in seen(record, "twice").verdicts().values()} == {"blocked"}
+    assert "nothing was checked: no build could be run\nnot checked: " in render(record)
+    assert "checked on this computer" not in render(record)
+
+
 def test_cores_without_flags_are_not_asked_for_them(tmp_path: Path) -> None:
     record = check(tmp_path, C, sheet_text(ENTRY.format(claim=""), more=', core="cortex-m0plus"'))
     names = set(seen(record, "twice").verdicts())

@@ -71,8 +71,10 @@ def emulator(benches: Sequence[Bench]) -> tuple[str, ...]:
 def not_checked(sheet: Sheet, benches: Sequence[Bench] = ()) -> list[str]:
     """What stays outside every verdict of this version."""
     board = bool(emulator(benches))
+    nothing = bool(benches) and all(bench.built is None for bench in benches)
     return [
-        *([] if board else ["checked on this computer only; not your board's code"]),
+        *(["nothing was checked: no build could be run"] if nothing else [] if board
+          else ["checked on this computer only; not your board's code"]),
         *(["machines in the 32-bit build"] if sheet.machines and any(b.build == "narrow" for b in benches) else []),
         *(["machines in the board's own code (they ran on this computer only)"] if board and sheet.machines else []),
         *(f"the board's own C library: this board build has {b.built.compiler.c_library}" for b in benches

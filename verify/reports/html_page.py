@@ -11,7 +11,7 @@ from verify.reports.html_assets import SCRIPT, STYLE
 from verify.reports.html_costs import bars, costs_of, counted_of
 from verify.reports.html_plots import envelope, trajectory
 from verify.reports.html_responses import responses
-from verify.reports.record import is_cost, overall
+from verify.reports.record import is_cost, overall, says_where
 from verify.reports.terminal import failure_lines, open_lines, shown_claim, strength_text, weakest_holding, worst_text
 from verify.whole_files import save_text
 
@@ -104,7 +104,7 @@ def summary(verdicts: list[tuple[dict[str, Any], str]]) -> str:
 
 def unchecked(record: dict[str, Any]) -> str:
     """What was not checked."""
-    own = [text for text in record["not_checked"] if text.startswith("checked on")]
+    own = [text for text in record["not_checked"] if says_where(text)]
     listed = "; ".join(escape(text) for text in record["not_checked"] if text not in own)
     said = "".join(f"<b>{escape(text[0].upper() + text[1:])}.</b> " for text in own)
     return f'<p class="note small">{said}<b>Not checked:</b> {listed}.</p>'

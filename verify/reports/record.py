@@ -74,6 +74,11 @@ def is_cost(record: dict[str, Any]) -> bool:
     return "cycle_table" in record
 
 
+def says_where(text: str) -> bool:
+    """Whether a line of what was not checked says where it was checked instead."""
+    return text.startswith(("checked on", "nothing was checked"))
+
+
 def overall(words: list[str]) -> str:
     """The verdict that stands for several: fails > blocked > undecided > vacuous > holds."""
     return next((word for word in ORDER if word in words), "vacuous")

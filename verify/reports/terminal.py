@@ -10,7 +10,7 @@ from typing import Any
 from verify.judging.verdict import grouped
 from verify.reports.budgets import text_lines
 from verify.reports.pictures_of_traces import picture
-from verify.reports.record import overall
+from verify.reports.record import overall, says_where
 
 MOST_HUNTED = 6
 # Why a flag was left out, as the record says it of warnings.
@@ -307,7 +307,7 @@ def summary(record: dict[str, Any], width: int, colour: bool, *, closing: bool =
     if not closing:
         return lines
     first, *others = record["not_checked"] or [""]
-    if first.startswith("checked on"):
+    if says_where(first):
         lines += textwrap.wrap(first, width)
     else:
         others = [first, *others]
