@@ -25,6 +25,7 @@ from firmware_shim.cores import Core, CoreConflict, core_named
 from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError
 from firmware_shim.flags import TARGET, HostFlags, host_flags
 from firmware_shim.installing import how_to_install
+from firmware_shim.parts_again import TELLS
 from firmware_shim.pip_compiler import direct, names_it, program
 
 RUNTIME = Path(__file__).parent / "runtime"
@@ -89,9 +90,11 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
     archives = board_pip.libraries(core, cache, Path(compiler.path)) if pip else []
     link = functools.partial(_link, core=core, archives=tuple(map(str, archives)))
 
+    earlier = build_cache.earlier(cache, identity)
+
     def make(folder: Path) -> build_cache.Manifest:
         try:
-            manifest = (host_build._make(plan, folder, link) if finished is None
+            manifest = (host_build._make(plan, folder, link, earlier) if finished is None
                         else make_ready(plan, folder, finished, core, link))
         except CompileFailed as problem:
             raise _for_board(problem, core) from problem
@@ -100,7 +103,7 @@ def build_board(request: Request, core_name: str, cache: Path | None = None) -> 
 
     kept = build_cache.made_and_kept(cache, identity, sources, make)
     for file in kept[0].get("parts", {}).values() or [kept[1].name]:  # what will run
-        keep_code_facts(kept[1].with_name(file), core)
+        keep_code_facts(kept[1].with_name(file), core, kept[0].get("again", {}).get(file))
     return _built(*kept, compiler, core, reused=False)
 
 
@@ -254,7 +257,7 @@ def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], part: link
                "-Wl,--no-warn-rwx-segments", "-o", part.file if part else linking.WHOLE, *objects,
                *(f"{name}.o" for name in _own_names(plan))]
     command += (["-Wl,-Map=image.map"] if part is None else
-                ["-Wl,--gc-sections", *(f"-Wl,--undefined={name}" for name in (*part.symbols, *linking.RECORDER))])
+                ["-Wl,--gc-sections", TELLS, *(f"-Wl,--undefined={name}" for name in (*part.symbols, *linking.RECORDER))])
     if any(plan.language(source) == "c++" for source in plan.sources):
         # Where the C++ library is not installed, code that needs nothing of it still links.
         where = run([*plan.compiler.command, *target, "-print-file-name=libstdc++.a"]).out.strip()

@@ -9,6 +9,7 @@ import contextlib
 import functools
 import io
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -269,8 +270,21 @@ def code_facts(path: Path, core: Core) -> CodeFacts:
 _ARRAYS = ("least", "most", "taken_least", "taken_most")
 
 
-def keep_code_facts(library: Path, core: Core) -> CodeFacts:
-    """Facts of a finished build, stored beside its image: workers start faster."""
+def keep_code_facts(library: Path, core: Core, earlier: str | None = None) -> None:
+    """Store the facts of a finished build beside its image: workers start faster. earlier: the same image in another
+    build, whose facts hold where the functions without pointers are the same."""
+    name = f"code_facts_of_{library.stem}.npz"
+    if earlier is not None and _without_pointers(Path(earlier)) == _without_pointers(library):
+        with contextlib.suppress(OSError):
+            scratch = library.with_name(f".{name}.{os.getpid()}")
+            shutil.copyfile(Path(earlier).with_name(name), scratch)
+            os.replace(scratch, library.with_name(name))
+            return
+    kept_code_facts(library, core)
+
+
+def kept_code_facts(library: Path, core: Core) -> CodeFacts:
+    """Facts of a build, made and stored."""
     facts = code_facts(library, core)
     places = [(p.address, p.base, p.index, p.shift, p.offset, p.align) for p in facts.places]
     body = io.BytesIO()
@@ -297,4 +311,4 @@ def stored_code_facts(library: Path, core: Core) -> CodeFacts:
             places = tuple(Place(*line) for line in stored["places"].tolist())
             return CodeFacts(low, high, least, most, taken_least, taken_most, lacking, places)
     except (OSError, ValueError, KeyError):
-        return keep_code_facts(library, core)
+        return kept_code_facts(library, core)

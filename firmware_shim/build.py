@@ -26,6 +26,7 @@ from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
 from firmware_shim.flags import HostFlags, host_flags
 from firmware_shim.own_parts import compile_part, own_parts
+from firmware_shim.parts_again import Earlier
 from firmware_shim.source_names import CPP, CPP_SOURCES, HEADERS, SOURCES
 from firmware_shim.strict_flags import first_header, strict_flags
 
@@ -161,7 +162,8 @@ def build(request: Request, cache: Path | None = None) -> Built:
         manifest, library = found
         return _built(manifest, library, compiler, reused=True)
     plan = _plan(request, sources, compiler)
-    kept = build_cache.made_and_kept(cache, identity, sources, lambda folder: _make(plan, folder))
+    earlier = build_cache.earlier(cache, identity)
+    kept = build_cache.made_and_kept(cache, identity, sources, lambda folder: _make(plan, folder, earlier=earlier))
     with contextlib.suppress(SourceMissing):
         build_cache.cached_info(kept[1])  # decoded here, while other builds of the sheet are still being compiled
     return _built(*kept, compiler, reused=False)
@@ -240,7 +242,8 @@ def _plan(
     return replace(plan, flags=flags, own=own)
 
 
-def _make(plan: _Plan, work: Path, link: linking.Link = linking.link_shared) -> build_cache.Manifest:
+def _make(plan: _Plan, work: Path, link: linking.Link = linking.link_shared,
+          earlier: Sequence[Earlier] = ()) -> build_cache.Manifest:
     """Discovery, generated units, link: everything inside one temporary folder."""
     from concurrent.futures import ThreadPoolExecutor  # its import costs more than a warm build
 
@@ -265,7 +268,7 @@ def _make(plan: _Plan, work: Path, link: linking.Link = linking.link_shared) -> 
         units = [job.result() for job in jobs]
         objects = [made.name for made, _, _ in units]
         objects += [part.result() for part in parts]
-    linked, apart = linking.link_all(plan, work, objects, link)
+    linked = linking.link_all(plan, work, objects, link, earlier)
     hashes = dict(sorted((f, h) for _, files, _ in units for f, h in files.items()))
     flags = plan.flags_of(plan.sources[0])
     ways = dict.fromkeys(plan.flags_of(source).all + plan.forced.get(source, ()) for source in plan.sources)
@@ -278,8 +281,9 @@ def _make(plan: _Plan, work: Path, link: linking.Link = linking.link_shared) -> 
         "machines": {m.name: machine_source.prefix(m.name) for m in plan.request.machines},
         "loops": {name: loop_source.loop_symbol(name) for name in names},
         "hashes": hashes,
-        "log": "".join(log for _, _, log in units) + linked.err,
-        "parts": apart,
+        "log": "".join(log for _, _, log in units) + linked.said.err,
+        "parts": linked.apart,
+        "again": linked.again,
         "units": [(work / name).with_suffix("").name for name in objects],
     }
 

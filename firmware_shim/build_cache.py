@@ -20,11 +20,12 @@ from firmware_shim.build_inputs import asked_for, flag_files, folders_of_flags, 
 from firmware_shim.compiler import Compiler, is_wrapper, programs_of, write_whole
 from firmware_shim.debug_info import DebugInfo
 from firmware_shim.errors import SourceMissing
+from firmware_shim.parts_again import Earlier, with_lines
 
 if TYPE_CHECKING:
     from firmware_shim.build import Request
 
-FORMAT = 2
+FORMAT = 3
 _REMEMBERED = 8
 _ABANDONED_SECONDS = 3600.0
 # Variables by which a compiler finds headers and its own parts, or changes its options.
@@ -124,6 +125,16 @@ def find(cache: Path, wanted: Identity) -> tuple[Manifest, Path] | None:
     return None
 
 
+def earlier(cache: Path, wanted: Identity) -> list[Earlier]:
+    """Finished builds of the same request from other texts, the newest first."""
+    try:
+        entries = json.loads((cache / "requests" / f"{wanted.key}.json").read_text())
+    except (OSError, ValueError):
+        return []
+    homes = [cache / "builds" / entry["key"] for entry in entries]
+    return [Earlier(home, manifest) for home in homes if (manifest := _manifest(home)) is not None]
+
+
 def _manifest(home: Path) -> Manifest | None:
     """What a finished build says about itself; None if it is not there or not whole."""
     try:
@@ -159,8 +170,10 @@ class Workshop:
         text = json.dumps([wanted.key, hashes, generated, made], sort_keys=True)
         key = hashlib.sha256(text.encode()).hexdigest()
         manifest = {**manifest, "key": key, "format": FORMAT}
-        for name in (path for kind in ("*.o", "*.d", "*.s", "*.entries", "*.ld") for path in self.folder.glob(kind)):
-            name.unlink()
+        # Where a part is an earlier build's, the objects are wanted for its lines.
+        for kind in ("*.d", "*.s", *(() if manifest.get("again") else ("*.o",))):
+            for left in self.folder.glob(kind):
+                left.unlink()
         (self.folder / "manifest.json").write_text(json.dumps(manifest))
         home = self.cache / "builds" / key
         home.parent.mkdir(parents=True, exist_ok=True)
@@ -241,7 +254,10 @@ def cached_info(library: Path) -> DebugInfo:
         return debug_info.from_json(store.read_text())
     except (OSError, ValueError, KeyError, TypeError):
         pass
-    info = debug_info.read_debug_info(library)
+    told = with_lines(library)
+    if told is None:
+        return DebugInfo({}, (), (), {})
+    info = debug_info.read_debug_info(told)
     with contextlib.suppress(OSError):
         write_whole(store, info.to_json())
     return info

@@ -10,6 +10,7 @@ from elftools.elf.elffile import ELFFile
 from firmware_shim.dwarf_reader import Reader, Unit
 from firmware_shim.dwarf_types import Die, number_of, target
 from firmware_shim.file_facts import kept_facts
+from firmware_shim.parts_again import with_lines
 
 
 def call_site(library: Path, offset: int) -> tuple[str, int] | None:
@@ -17,7 +18,8 @@ def call_site(library: Path, offset: int) -> tuple[str, int] | None:
 
     Shape: such wrappers are marked as artificial in debug information; where one calls another, the outermost counts.
     """
-    sites = kept_facts(library, "call sites of wrappers", __file__, lambda: _sites(library))
+    told = with_lines(library)
+    sites = kept_facts(told, "call sites of wrappers", __file__, lambda: _sites(told)) if told is not None else []
     return next(((file, line) for low, high, file, line in sites if low <= offset < high), None)
 
 

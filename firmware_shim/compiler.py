@@ -62,12 +62,13 @@ class Compiler:
 
 @dataclass(frozen=True)
 class Ran:
-    """One finished compiler run: exit code, both outputs as text; ``timed_out`` if it was stopped."""
+    """One finished compiler run: exit code, both outputs as text; ``timed_out`` if it was stopped; what was run."""
 
     code: int
     out: str
     err: str
     timed_out: bool = False
+    command: tuple[str, ...] = ()
 
 
 def run(
@@ -99,7 +100,7 @@ def run(
         except BaseException:
             os.killpg(process.pid, signal.SIGKILL)
             raise
-    return Ran(process.returncode, out, without_own_warning(err))
+    return Ran(process.returncode, out, without_own_warning(err), command=tuple(command))
 
 
 def find_compiler(explicit: str | None = None, cache: Path | None = None) -> Compiler:

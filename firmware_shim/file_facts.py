@@ -24,7 +24,7 @@ def kept_facts(library: Path, about: str, code: str, make: Callable[[], Any]) ->
         digest = hashlib.sha256(library.read_bytes() + b"\0" + Path(code).read_bytes() + b"\0" + about.encode())
     except OSError:
         return make()
-    store = library.with_name(f"facts-{digest.hexdigest()[:40]}.json")
+    store = library.with_name(f"facts-{library.stem}-{digest.hexdigest()[:40]}.json")
     with contextlib.suppress(OSError, ValueError):
         return json.loads(store.read_text(encoding="utf-8"))
     found = make()

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from firmware_shim import chain_source, compile_messages, loop_source, machine_source
 from firmware_shim.compiler import Ran, run
 from firmware_shim.errors import CompileFailed
+from firmware_shim.parts_again import TELLS, Earlier, Shelf
 
 if TYPE_CHECKING:
     from firmware_shim.build import Request, _Plan
@@ -59,8 +60,17 @@ def parts_of(request: Request) -> dict[str, Part]:
             for number, (name, symbols) in enumerate(whole.items())}
 
 
-def link_all(plan: _Plan, work: Path, objects: Sequence[str], link: Link) -> tuple[Ran, dict[str, str]]:
-    """Link the whole, then each part. Returns what the linker said of the whole, and the files of the parts by routine.
+@dataclass(frozen=True)
+class Linked:
+    """said: what the linker said of the whole; apart: the file of each routine's part; again: those of earlier builds."""
+
+    said: Ran
+    apart: dict[str, str]
+    again: dict[str, str]
+
+
+def link_all(plan: _Plan, work: Path, objects: Sequence[str], link: Link, earlier: Sequence[Earlier] = ()) -> Linked:
+    """Link the whole, then each part that no earlier build holds as it would be now.
 
     A part that does not link by itself is left out: its routine runs in the whole library.
 
@@ -70,19 +80,27 @@ def link_all(plan: _Plan, work: Path, objects: Sequence[str], link: Link) -> tup
     parts = parts_of(plan.request)
     texts = [(work / name).read_bytes() for name in objects if parts and name.startswith("unit")]
     if not parts or any(name in text for text in texts for name in _BY_NAME):
-        return linked, {}
+        return Linked(linked, {}, {})
+    shelf = Shelf(work, earlier)
+    files = {part.file: part for part in parts.values()}
 
-    def attempt(part: Part) -> bool:
+    def made(file: str) -> bool:
         try:
-            return link(plan, work, objects, part).code == 0
+            ran = link(plan, work, objects, files[file])
         except CompileFailed:
             return False
+        shelf.note(file, ran)
+        return ran.code == 0
 
     from concurrent.futures import ThreadPoolExecutor  # its import costs more than a warm build
 
+    left = [file for file in files if not shelf.take(file)]
     with ThreadPoolExecutor(max(1, min(len(parts), os.cpu_count() or 1))) as pool:
-        made = list(pool.map(attempt, parts.values()))
-    return linked, {name: part.file for (name, part), done in zip(parts.items(), made, strict=True) if done}
+        done = dict(zip(left, pool.map(made, left), strict=True))
+    shelf.compare(made)
+    shelf.write()
+    apart = {name: part.file for name, part in parts.items() if done.get(part.file, True)}
+    return Linked(linked, apart, {file: str(path) for file, path in shelf.again.items()})
 
 
 def link_shared(plan: _Plan, work: Path, objects: Sequence[str], part: Part | None) -> Ran:
@@ -98,7 +116,7 @@ def link_shared(plan: _Plan, work: Path, objects: Sequence[str], part: Part | No
     if part is not None:
         entries = (work / part.file).with_suffix(".entries")
         entries.write_text(f"{{ global: {' '.join(f'{name};' for name in (*part.symbols, *RECORDER))} local: *; }};\n")
-        command += ["-Wl,--gc-sections", f"-Wl,--version-script={entries.name}"]
+        command += ["-Wl,--gc-sections", TELLS, f"-Wl,--version-script={entries.name}"]
     if any(plan.language(s) == "c++" for s in plan.sources):
         command.append("-lstdc++")
     ran = run([*command, "-lm", "-ldl"], folder=work)
