@@ -29,7 +29,7 @@ from verify.claims.in_time import (
 )
 from verify.errors import SheetError
 from verify.machines.references import known_to
-from verify.number_formats import figure
+from verify.number_formats import counted, figure
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -132,7 +132,7 @@ class EndsAtZero(TimeClaim):
             size = float(late + 1) / float(seen.rate_hz)
             at = due + late if late >= 0 else due
             found.note(size, at, late >= 0, f"{number(y[at])} {unit}".strip(),
-                       f"exactly 0 from sample {due} on", f"not zero {late + 1} samples after the time is over")
+                       f"exactly 0 from sample {due} on", f"not zero {counted(late + 1, 'sample')} after the time is over")
         return found
 
 

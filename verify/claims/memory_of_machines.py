@@ -13,7 +13,7 @@ import numpy as np
 from verify.claims.base import PROTECTIVE, number_text, positive_limit, reason
 from verify.claims.in_time import Judgement, TimeClaim, first_true, last_true
 from verify.errors import SheetError
-from verify.number_formats import figure
+from verify.number_formats import counted, figure
 
 if TYPE_CHECKING:
     from verify.machines.machine import Machine
@@ -223,7 +223,7 @@ class RecoversFromNan(TimeClaim):
             return found
         odd = last_true(~np.isfinite(y[due:]))
         found.note(float(odd + 1) / float(seen.rate_hz), due + max(odd, 0), odd >= 0, f"{figure(y[due + max(odd, 0)])}",
-                   f"finite from sample {due} on", f"not finite {odd + 1} samples after the time is over")
+                   f"finite from sample {due} on", f"not finite {counted(odd + 1, 'sample')} after the time is over")
         return found
 
 

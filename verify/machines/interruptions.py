@@ -27,6 +27,7 @@ from verify.machines.generation import drawn, marked_places
 from verify.machines.machine import Machine
 from verify.machines.running import Stand
 from verify.machines.script import Happening, Piece, Script, for_shim
+from verify.number_formats import counted
 
 FOLLOWING = 64
 BLOCK_SAMPLES = 8
@@ -170,7 +171,7 @@ def judge(found: Judgement, stand: Stand, claim: SafeWhenInterruptedBy, torn: An
         place = place_of(stand.library, [int(torn["address"]), int(torn["previous"])])
         name, unit = output.name, output.unit
         later = int(torn["sample"])
-        where = "" if not later else f", {later} samples later"
+        where = "" if not later else f", {counted(later, 'sample')} later"
         found.note(1.0, at + later, True, f"{name} = {torn['got']:.9g} {unit}".strip(),
                    f"{torn['before']:.9g} (setter before the {what}) or {torn['after']:.9g} {unit}".strip() + " (after it)",
                    f"fits neither order{where}: {claim.setter!r} came before instruction {int(torn['point']) + 1} of "
@@ -211,7 +212,7 @@ def facts_of(whole: Interrupted, stand: Stand, samples: int, asked: int) -> list
     found = [f"{text}; {FOLLOWING} samples after each were compared"] if whole.moments else []
     if whole.moments and whole.moments < asked and not any("heap" in fact for fact in whole.facts):
         found.append(f"{grouped(asked - whole.moments)} of {grouped(asked)} planned stretches were not run")
-    if whole.moments and not whole.matters:
+    if whole.moments and not whole.matters and not any(judged.failing for _, judged in whole.found):
         found.append("the setter changed no output in any of them: its effect may lie elsewhere")
     return list(dict.fromkeys(found))
 
