@@ -86,6 +86,7 @@ class Member:
     def __init__(self, engine: Path) -> None:
         self.engine = engine
         self.started: Started | None = None
+        self.lock = threading.Lock()
 
     @overload
     def run(self, job: Job) -> JobResult: ...
@@ -95,9 +96,10 @@ class Member:
 
     def run(self, job: Job | ScriptJob) -> JobResult | ScriptResult:
         """Run a job. Where the firmware takes its worker down, the worker is replaced and the job halved,
-        until the input (or script) that does it is known."""
-        self.deaths = 0
-        return self.halving_scripts(job) if isinstance(job, ScriptJob) else self.halving(job)
+        until the input (or script) that does it is known. One job at a time: others wait."""
+        with self.lock:
+            self.deaths = 0
+            return self.halving_scripts(job) if isinstance(job, ScriptJob) else self.halving(job)
 
     def halving_scripts(self, job: ScriptJob) -> ScriptResult:
         """Run scripts, in halves if the worker dies of them."""
@@ -144,6 +146,30 @@ class Member:
         self.started = None
 
 
+class Ahead:
+    """A job that runs while its caller does something else."""
+
+    def __init__(self, member: Member, job: Job) -> None:
+        self.member, self.job = member, job
+        self.found: JobResult | BaseException | None = None
+        self.thread = threading.Thread(target=self._work, daemon=True)
+        self.thread.start()
+
+    def _work(self) -> None:
+        try:
+            self.found = self.member.run(self.job)
+        except BaseException as problem:  # handed to whoever asks for the result
+            self.found = problem
+
+    def result(self) -> JobResult:
+        """What the job found, as soon as it has. Errors: what went wrong."""
+        self.thread.join()
+        if isinstance(self.found, BaseException):
+            raise self.found
+        assert self.found is not None
+        return self.found
+
+
 class Crew:
     """Workers, as many as the machine has processors unless told otherwise. Use as a context manager."""
 
@@ -152,6 +178,7 @@ class Crew:
         ready_starter()
         self.members = [Member(engine) for _ in range(size or os.cpu_count() or 1)]
         self.lock = threading.Lock()
+        self.under_way: list[Ahead] = []
 
     def __enter__(self) -> Crew:
         return self
@@ -165,9 +192,17 @@ class Crew:
         return time.process_time() + sum(processor_seconds(pid, with_ended=True) for pid in pids)
 
     def close(self) -> None:
-        """End all workers."""
+        """End all workers, when what runs ahead is done."""
+        for ahead in self.under_way:
+            ahead.thread.join()
         for member in self.members:
             member.stop()
+
+    def ahead(self, job: Job) -> Ahead:
+        """Run one job on the last worker while the caller goes on."""
+        self.under_way = [one for one in self.under_way if one.thread.is_alive()]
+        self.under_way.append(started := Ahead(self.members[-1], job))
+        return started
 
     @overload
     def run(self, job: Job) -> JobResult: ...

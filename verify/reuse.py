@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from firmware_shim.crew import Ahead
+from firmware_shim.job import Job
 from verify.errors import ToolFault
 from verify.evidence import Evidence, same_results
 from verify.hunt import RENDERED_CASES, Hunt
@@ -51,15 +53,20 @@ def some_rows(rows: np.ndarray, wanted: int, most_cases: int) -> np.ndarray:
     return rows[np.sort(np.array(chosen, np.int64))]
 
 
-def run_again(hunt: Hunt, evidence: Evidence, parts: np.ndarray) -> int:
-    """Rows of evidence, hunted once more, the last first. Returns the first ordinal of a row that differs, -1 for none."""
+def job_again(hunt: Hunt, parts: np.ndarray) -> Job:
+    """The job that hunts rows of evidence once more, the last first."""
+    return hunt.job(hunt.segments(np.stack([parts["start"], parts["start"] + parts["count"]], axis=1))[::-1])
+
+
+def run_again(hunt: Hunt, evidence: Evidence, parts: np.ndarray, ahead: Ahead | None = None) -> int:
+    """Rows of evidence, hunted once more. Returns the first ordinal of a row that differs, -1 for none. ahead: the job
+    of these rows where it runs already."""
     if not len(parts):
         return -1
-    segments = hunt.segments(np.stack([parts["start"], parts["start"] + parts["count"]], axis=1))
     fresh = Evidence(evidence.identity, evidence.tests, evidence.edges, evidence.row_length)
     if evidence.outputs is not None:
         fresh.outputs = np.full(len(evidence.outputs), np.nan)
-    fresh.add(hunt.crew.run(hunt.job(segments[::-1])))
+    fresh.add(ahead.result() if ahead is not None else hunt.crew.run(job_again(hunt, parts)))
     fresh.settle()
     known = {int(row["start"]): row for row in fresh.rows}
     for row in parts:
@@ -81,14 +88,22 @@ def runs_twice_alike(hunt: Hunt, evidence: Evidence) -> bool:
     return run_again(hunt, evidence, some_rows(rows, max(1, len(rows) // TWICE_EACH), MOST_CASES)) < 0
 
 
-def recheck(hunt: Hunt, evidence: Evidence) -> None:
-    """A random 2 % of reused evidence is hunted again. Errors: ToolFault where it differs."""
-    rows = evidence.rows
-    least = RENDERED_CASES // 4 if is_slow(hunt.bound.routine) else FEWEST_CASES
-    allowed = max(least, min(int(rows["count"].sum()) // RECHECKED_EACH, MOST_CASES))
-    wrong = run_again(hunt, evidence, some_rows(rows, max(1, len(rows) // RECHECKED_EACH), allowed))
-    if wrong >= 0:
-        raise ToolFault("stored evidence and a repeat differ", where=f"{hunt.bound.routine.name}, {hunt.bound.build}, "
-                        f"ordinal {wrong}",
-                        why="a repeated stretch of the hunt gave other results than the stored ones",
-                        todo="run again, which hunts it anew, and report this: the cache or the routine is unsound")
+class Repeat:
+    """A random 2 % of reused evidence, hunted again while something else is judged."""
+
+    def __init__(self, hunt: Hunt, evidence: Evidence) -> None:
+        self.hunt, self.evidence, rows = hunt, evidence, evidence.rows
+        least = RENDERED_CASES // 4 if is_slow(hunt.bound.routine) else FEWEST_CASES
+        allowed = max(least, min(int(rows["count"].sum()) // RECHECKED_EACH, MOST_CASES))
+        self.parts = some_rows(rows, max(1, len(rows) // RECHECKED_EACH), allowed)
+        self.ahead = hunt.crew.ahead(job_again(hunt, self.parts)) if len(self.parts) else None
+
+    def finish(self) -> None:
+        """Wait for it. Errors: ToolFault where it differs from what was stored."""
+        wrong = run_again(self.hunt, self.evidence, self.parts, self.ahead)
+        if wrong >= 0:
+            bound = self.hunt.bound
+            raise ToolFault("stored evidence and a repeat differ", where=f"{bound.routine.name}, {bound.build}, "
+                            f"ordinal {wrong}",
+                            why="a repeated stretch of the hunt gave other results than the stored ones",
+                            todo="run again, which hunts it anew, and report this: the cache or the routine is unsound")

@@ -11,25 +11,23 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from firmware_shim.build import Built
 from firmware_shim.cores import core_named
 from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import ShimError
-from firmware_shim.job import NOT_TRIED, Test
+from firmware_shim.job import NOT_TRIED
 from verify.answers import Answers
-from verify.binding import Bench, cache_folder, claims_for, judged_in, make_benches, notes_of_image, ready_engine
+from verify.binding import Bench, cache_folder, judged_in, make_benches, notes_of_image, ready_engine
 from verify.board_library import library_first
 from verify.claims.base import Assessment, Case, Claim
 from verify.errors import ToolFault
 from verify.evidence import Evidence, Total
 from verify.evidence_store import EvidenceStore, in_use
 from verify.explaining import Explainer
-from verify.hunt import Hunt, Progress
-from verify.hunting.generated import generated_points, sharpened
+from verify.hunt import Progress
 from verify.hunting.plan import Plan
+from verify.hunts import Begun, Hunts
 from verify.judging.verdict import BLOCKED, Tally, Verdict, decide
 from verify.levels import with_levels
 from verify.local_files import reading
@@ -38,10 +36,8 @@ from verify.machines.kept import Kept
 from verify.machines.machine import Machine
 from verify.machines.side_by_side import entries
 from verify.paths.budget import budgets
-from verify.paths.walk import keeps_outputs
 from verify.probing import Prober
 from verify.reports.environment import environment, not_checked
-from verify.reuse import claims_to_repeat, recheck, runs_twice_alike, stages_repeat
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet
 from verify.witnesses import WitnessFile
@@ -75,7 +71,7 @@ def beyond_doubles(bound: Bound, total: Total) -> bool:
 
 
 @dataclass
-class Check:
+class Check(Hunts):
     """A running check. routines of the record grow one by one; an interrupt keeps the finished ones."""
 
     sheet: Sheet
@@ -92,14 +88,17 @@ class Check:
     twice: set[tuple[str, str]] = field(default_factory=set)
     # (routine, build): whose evidence came from earlier runs, whose was hunted in this one.
     evidence: dict[str, list[tuple[str, str]]] = field(default_factory=lambda: {"kept": [], "hunted": []})
+    # Routines in the order in which they will be checked, where that is known; hunts begun ahead by (routine, build).
+    order: Sequence[Routine] = ()
+    ahead: dict[tuple[str, str], Begun] = field(default_factory=dict)
 
     def run(self) -> dict[str, Any]:
         """The record of the whole check. Ctrl-C gives the record of what was learned."""
         try:
             with self.opened():
-                for routine in self.chosen():
-                    if isinstance(routine, Routine):
-                        self.note(self.entry(routine))
+                self.order = [routine for routine in self.chosen() if isinstance(routine, Routine)]
+                for routine in self.order:
+                    self.note(self.entry(routine))
                 self.check_machines([machine for machine in self.chosen() if isinstance(machine, Machine)])
         except KeyboardInterrupt:
             self.interrupted = True
@@ -238,20 +237,15 @@ class Check:
             what = problem.brief()
             return [Outcome(c, bench.build, Verdict(BLOCKED, note=what), Assessment(blocked=what)) for c in routine.claims
                     if judged_in(c, bench.build)]
-        bound = bench.bounds.get(routine.name)
-        if bound is None or not (claims := claims_for(bound)):
+        begun = self.ahead.pop((routine.name, bench.build), None)
+        if begun is None or not self.reusable(begun.hunt.bound, begun.hunt.evidence):
+            begun = self.begun(routine, bench)
+        if begun is None:
             return []  # a path that ends in a machine, where no machine runs; a build for one claim, which was dropped
-        tests: list[Test] = []
-        slots: list[int] = []
-        for claim in claims:
-            test = claim.test(bound)
-            slots.append(len(tests) if test is not None else -1)
-            if test is not None:
-                tests.append(test)
-        points = self.points(bound, tests)
-        bound = sharpened(bound, points)
-        hunt = self.hunted(bound, tuple(tests), points)
-        evidence = hunt.evidence
+        hunt, claims, slots = begun.hunt, begun.claims, begun.slots
+        self.hunted(begun)
+        self.look_ahead(routine, bench)
+        bound, evidence = hunt.bound, hunt.evidence
         for stop in evidence.stops:
             self.prober.known[bound.build, bound.routine.name, stop.ordinal] = None
         outcomes = []
@@ -298,78 +292,6 @@ class Check:
         """The pure rules applied to an assessment."""
         return decide(Tally(found.valid, found.failing, found.open, found.every_value, found.blocked, found.assumed,
                             found.too_few))
-
-    def points(self, bound: Bound, tests: list[Test]) -> list[tuple[int, ...]]:
-        """Where generated examples came nearest to a limit, for several inputs that are not swept whole."""
-        if len(bound.domain.grids) < 2 or (bound.domain.whole and bound.domain.count <= self.plan.every_value_up_to):
-            return []
-        if bound.host is not None and bound.host.domain == bound.domain:
-            # The emulated board is slow: where this computer's own build came near a limit is where to look there.
-            tests, bound = [test for test in tests if test.kind != "same"], bound.host
-        key = self.store.identity(bound, tests, "points ")
-        known = self.store.load_points(key)
-        if known is None:
-            known = generated_points(bound, tests, self.crew, self.plan.seed)
-            self.store.save_points(key, known)
-        return known
-
-    def hunted(self, bound: Bound, tests: tuple[Test, ...], points: list[tuple[int, ...]]) -> Hunt:
-        """A hunt that has ended: evidence from the store where nothing changed, hunted for the rest."""
-        edges = bound.domain.bin_edges()
-        row = bound.domain.grids[-1].count if len(bound.domain.grids) > 1 else 0
-        evidence = Evidence(self.store.identity(bound, tests), tests, edges, row)
-        if keeps_outputs(bound):
-            evidence.outputs = np.full(bound.domain.count, np.nan)
-        if self.reusable(bound, evidence):
-            self.store.load(evidence, bound.build, bound.routine.name)
-        hunt = Hunt(bound, tests, self.plan, self.crew, self.progress, evidence)
-        before, finished = int(evidence.total().count()), evidence.finished
-        if before and not self.plan.fresh:
-            self.twice.add((bound.routine.name, bound.build))
-            try:
-                recheck(hunt, evidence)
-            except ToolFault:
-                self.store.drop(evidence)
-                raise
-        known = self.witnesses.ordinals(bound)
-        if bound.domain.whole:
-            strides = bound.domain.strides()
-            known = sorted({*known, *(sum(i * s for i, s in zip(point, strides, strict=True)) for point in points)})
-        try:
-            hunt.run(known)
-        except BaseException:
-            self.keep(bound, evidence)
-            raise
-        evidence.settle()
-        if evidence.outputs is not None and evidence.total().count() == bound.domain.count:
-            self.prober.outputs_of_paths[bound.build, bound.routine.name] = evidence.outputs
-        same = evidence.total().count() == before
-        if (not same or finished != evidence.finished) and not hunt.given_up:
-            if self.reusable(bound, evidence) and not claims_to_repeat(bound.routine):
-                if runs_twice_alike(hunt, evidence):
-                    self.twice.add((bound.routine.name, bound.build))
-                else:
-                    self.remembering.add(bound.routine.name)
-            self.keep(bound, evidence)
-        self.evidence["kept" if same else "hunted"].append((bound.routine.name, bound.build))
-        return hunt
-
-    def keep(self, bound: Bound, evidence: Evidence) -> None:
-        """Store evidence, where another run would see the same."""
-        routine = bound.routine
-        if self.reusable(bound, evidence) and (claims_to_repeat(routine) or (routine.name, bound.build) in self.twice):
-            self.store.save(evidence, bound.build, bound.routine.name)
-
-    def reusable(self, bound: Bound, evidence: Evidence) -> bool:
-        """Whether one input gives one result, as far as is known: else what was seen says nothing about another run."""
-        repeats = [slot for slot, test in enumerate(evidence.tests) if test.kind == "deterministic"]
-        known = evidence.total()
-        routine = bound.routine
-        if evidence.writes or any(known.found(slot, "failing") for slot in repeats) or not (
-                claims_to_repeat(routine) or (stages_repeat(routine) and self.remembering.isdisjoint(
-                    routine.stages.names() if routine.stages else ()))):
-            self.remembering.add(routine.name)
-        return routine.name not in self.remembering
 
     def record(self) -> dict[str, Any]:
         """The whole record: everything a report needs."""
