@@ -148,7 +148,7 @@ def make(plan: host_build._Plan, work: Path, finished: Finished, core: Core, lin
         "loops": {name: loop_source.loop_symbol(name) for name in request.all_loops()},
         "hashes": {**{f: h for f, h in texts.manifest.get("hashes", {}).items() if not f.startswith(f"{work}/")},
                    str(finished.path): build_cache.hash_of(finished.path)},
-        "log": ran.err, "units": [], "image": str(finished.path), "inlined": texts.inlined,
+        "log": ran.err, "image": str(finished.path), "inlined": texts.inlined,
     }
 
 

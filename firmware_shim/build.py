@@ -60,7 +60,8 @@ class Request:
            ``peripherals`` (address, value) of 32-bit words, set before each call; for the board only: ``image`` a
            finished .elf or .o to run instead of the sources, ``init_array`` run its constructors first, ``libraries``
            archives that are linked before the compiler's own C library; ``apart`` whether each routine gets a library of
-           its own, ``together`` (routine, another whose loop it is run with).
+           its own, ``together`` (routine, another whose loop it is run with); ``objects`` whether the units' objects are
+           kept beside the library.
     """
 
     sources: tuple[Path, ...]
@@ -82,6 +83,7 @@ class Request:
     libraries: tuple[Path, ...] = ()
     apart: bool = True
     together: tuple[tuple[str, str], ...] = ()
+    objects: bool = False
 
     def by_field(self) -> dict[str, Any]:
         """Name -> value, for a request of another kind."""
@@ -114,6 +116,7 @@ class Built:
     log: str
     reused: bool
     parts: Mapping[str, str] = field(default_factory=dict)
+    objects: tuple[Path, ...] = ()
 
     def library_of(self, name: str) -> Path:
         """The library in which a routine runs: its own, else the whole."""
@@ -183,6 +186,7 @@ def _built(manifest: build_cache.Manifest, library: Path, compiler: Compiler, *,
         log=manifest["log"],
         reused=reused,
         parts=dict(manifest.get("parts", {})),
+        objects=tuple(library.with_name(name) for name in manifest.get("objects", ())),
     )
 
 
@@ -284,7 +288,7 @@ def _make(plan: _Plan, work: Path, link: linking.Link = linking.link_shared,
         "log": "".join(log for _, _, log in units) + linked.said.err,
         "parts": linked.apart,
         "again": linked.again,
-        "units": [(work / name).with_suffix("").name for name in objects],
+        "objects": [made.name for made, _, _ in units] if plan.request.objects else [],
     }
 
 

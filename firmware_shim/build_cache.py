@@ -171,9 +171,11 @@ class Workshop:
         key = hashlib.sha256(text.encode()).hexdigest()
         manifest = {**manifest, "key": key, "format": FORMAT}
         # Where a part is an earlier build's, the objects are wanted for its lines.
+        wanted_objects = manifest.get("objects", ())
         for kind in ("*.d", "*.s", *(() if manifest.get("again") else ("*.o",))):
             for left in self.folder.glob(kind):
-                left.unlink()
+                if left.name not in wanted_objects:
+                    left.unlink()
         (self.folder / "manifest.json").write_text(json.dumps(manifest))
         home = self.cache / "builds" / key
         home.parent.mkdir(parents=True, exist_ok=True)

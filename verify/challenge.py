@@ -25,6 +25,7 @@ from firmware_shim.compiler import run
 from firmware_shim.crew import Crew
 from firmware_shim.engine import build_engine
 from firmware_shim.errors import ShimError
+from firmware_shim.same_code import without_inlining
 from firmware_shim.source_names import SOURCES
 from verify.binding import Bench, bind_all, cache_folder, request_for
 from verify.challenge_machines import Machines, Outcome
@@ -37,6 +38,7 @@ from verify.mutants import Mutant, Parsed, parse, reached
 from verify.old_and_new import Difference, compare_routine
 from verify.probing import Prober
 from verify.routine import Routine
+from verify.same_bits import Side, may_be_everywhere, same_everywhere, same_in
 from verify.session import Check
 from verify.sheet import Sheet
 from verify.witnesses import WitnessFile
@@ -45,7 +47,7 @@ CAUGHT, MISSED, EQUIVALENT, NO_CODE = "caught", "not shown equivalent", "equival
 CALL_LIMIT_SECONDS = 0.25
 QUICK = Plan(every_value_up_to=1 << 18, sampled_cases=1 << 18, scripts=64, climbing_rounds=2, fresh=True, wall_seconds=10.0)
 AHEAD = 4
-MOST_COMPARED = 1 << 31  # all floats from 0 to 5 V, some ten seconds of two processors
+MOST_COMPARED = 1 << 32
 
 
 @dataclass(frozen=True)
@@ -111,19 +113,19 @@ class Bed:
         own = tuple((Path(moved.get(str(source.resolve()), str(source))), flags) for source, flags in request.own_flags)
         # Nothing of a mutant is kept for later, so that libraries for each routine would serve nobody.
         request = replace(request, sources=tuple(Path(moved.get(str(s), str(s))) for s in sources), own_flags=own,
-                          flags=" ".join([request.flags, *quoted]), apart=False)
+                          flags=" ".join([request.flags, *quoted]), apart=False, objects=True)
         return cls(sheet, folder, request, paths)
 
-    def built(self, mutant: Mutant | None, original: bytes = b"", slot: int = 0) -> Built:
-        """The host build of a mutant (None: of the untouched copies). slot: one folder per build under way.
+    def built(self, mutant: Mutant | None, original: bytes = b"", slot: int = 0, more: str = "") -> Built:
+        """The host build of a mutant (None: of the untouched copies). slot: one folder per build under way; more: flags.
 
         Errors: ShimError when it does not compile.
         """
         cache = self.folder / "cache"
+        request = replace(self.request, flags=f"{self.request.flags} {more}") if more else self.request
         if mutant is None:
-            return build(self.request, cache)
+            return build(request, cache)
         place = self.paths[mutant.source]
-        request = self.request
         copy = place.parent / f"slot{slot}" / place.name
         copy.parent.mkdir(exist_ok=True)
         copy.write_bytes(mutant.applied(original))
@@ -251,6 +253,7 @@ class _Run:
         self.drives = Machines(judge.crew, self.plan(), judge.progress)
         # What holds on the untouched C: only that can notice anything. Looked at when an edit first asks for it.
         self.held: dict[tuple[str, bool], set[str]] = {}
+        self.alone: Bench | None = None
         self.seconds: dict[str, float] = {}
 
     def holding(self, name: str, quick: bool) -> set[str]:
@@ -351,17 +354,38 @@ class _Run:
             return Answer(mutant, NO_CODE, routines=tuple(near), why=refused)
         if not near:
             return Answer(mutant, MISSED, why="no routine of the sheet reaches it")
+        if not any(found.differing for found in outcomes) and self.same_program(mutant, bench, near):
+            return Answer(mutant, EQUIVALENT, routines=tuple(near),
+                          why=f"{mutant.function} gives the same bits whatever goes in, and all else is the same code")
         differences = tuple(self.difference(name, bench) for name in near if name in self.functions)
         if not outcomes and all(d.identical and d.every_value for d in differences):
             return Answer(mutant, EQUIVALENT, routines=tuple(near), why="bit-identical over every value")
         return Answer(mutant, MISSED, routines=tuple(near), differences=differences, machines=tuple(outcomes))
+
+    def same_program(self, mutant: Mutant, bench: Bench, near: list[str]) -> bool:
+        """Whether the edit is within a function of the sheet that gives the same for all that its C types can hold."""
+        name = mutant.function
+        if bench.built is None or name not in self.functions or not may_be_everywhere(bench.bounds[name]):
+            return False
+        more = without_inlining(self.original.compiler.family)
+        try:
+            alone = self.bed.built(mutant, self.texts[mutant.source], more=more)
+            self.alone = self.alone or self.judge.bench(self.bed.built(None, more=more))
+            sides = [Side(one.bounds[name], other.bounds[name], one.built.objects, other.built.objects)
+                     for one, other in ((self.bench, self.alone), (bench, self.judge.bench(alone)))
+                     if one.built is not None and other.built is not None]
+        except (PreflashError, ShimError):
+            return False
+        modes = [(self.functions.get(name) or self.machines[name]).flush_to_zero for name in near]
+        return same_everywhere(self.judge.crew, sides[0], sides[1], modes, self.judge.progress)
 
     def difference(self, name: str, bench: Bench) -> Difference:
         """One function, original against mutant: where nothing differs in a first look, every value that can be counted."""
         old, new = self.bench.bounds[name], bench.bounds[name]
         found = compare_routine(self.judge.crew, old, new, self.plan(), lambda *_: None)
         if found.identical and not found.every_value and new.domain.whole and new.domain.count <= MOST_COMPARED:
-            self.judge.progress(f"challenge: {name}, every value", 0, 1)
+            if same_in(self.judge.crew, old, new, new.domain.axes(), new.domain.count, self.judge.progress):
+                return replace(found, compared=new.domain.count, every_value=True)
             whole = replace(self.plan(), every_value_up_to=MOST_COMPARED)
             found = compare_routine(self.judge.crew, old, new, whole, lambda *_: None)
         return found

@@ -19,7 +19,8 @@ struct pf_segment {
 };
 
 /* kind: 1 accurate, 2 order, 3 octave, 4 inverse, 5 deterministic, 6 range of the result,
-   7 same as the second loop (another build's): bits where high < 0, else at most high ULP or steps apart,
+   7 same as the second loop (another build's): bits where high < 0, else at most high ULP or steps apart; strict: nothing
+   else is looked at but what the routine writes,
    8 pair: the result at input + step (strict: at step - input) against sign times this result plus second_scale; partners in
    [second_low, second_high], 9 poles: this result and the second loop's, coefficients as step says, give a filter whose poles
    lie within second_low of 0 (sign: +1 where this result is the first of the two).

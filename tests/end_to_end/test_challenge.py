@@ -16,7 +16,7 @@ from verify.challenge_lines import as_data, render, suggestion
 from verify.command_line import main
 from verify.errors import UsageError
 from verify.hunting.plan import Plan
-from verify.mutants import parse
+from verify.mutants import Mutant, Parsed, parse
 from verify.sheet import load_sheet
 
 pytestmark = pytest.mark.usefixtures("gcc", "private_cache")
@@ -139,6 +139,46 @@ def test_edits_that_dull_claims_of_a_machine_let_pass_are_measured(tmp_path: Pat
     assert MISSED == dull.fate
     assert re.fullmatch(r"edge: \d+ of \d+ scripts differ, out by at most 1", dull.machines[0].text())
     assert "accurate(...) with a reference would notice" in suggestion(dull)
+
+
+FOLD_C = """\
+#include <stdint.h>
+int looks;
+uint8_t folded(uint8_t x) { return x > 128 ? (uint8_t)(256 - x) : x; }
+uint8_t cut(uint8_t x) { return x > 200 ? 0 : x; }
+uint8_t noted(uint8_t x) { looks = x; return x > 128 ? (uint8_t)(256 - x) : x; }
+void fold_init(uint8_t *n) { *n = 0; }
+int32_t fold_step(uint8_t *n) { *n = (uint8_t)(*n + 1); return folded(*n) + cut(*n & 63) + noted(*n); }
+"""
+FOLD_SHEET = """\
+from verify import Sheet, integers, signal, stays_within
+WHY = "invented"
+s = Sheet(sources=["bell.c"], sample_rate_hz=1000)
+for name in ("folded", "cut", "noted"):
+    s.function(name, inputs=[integers("x", 0, 99, "")], output="", claims=[stays_within(0, 255, because=WHY)])
+s.machine("fold", state="uint8_t", init="fold_init(state)", step="out = fold_step(state)",
+    outputs=[signal("out", "", ctype="int32_t")], longest_seconds=0.05, scripts=8,
+    claims=[stays_within(0, 999, because=WHY)])
+"""
+
+
+def test_an_edit_that_no_value_of_the_c_type_tells_is_equivalent_for_machines_too(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def some(parsed: list[Parsed], *_: Any) -> tuple[list[Mutant], int]:
+        return [m for one in parsed for m in one.mutants if m.text in (">=", "201")], 4
+
+    monkeypatch.setattr("verify.challenge.chosen_mutants", some)
+    (tmp_path / "bell.c").write_text(FOLD_C)
+    (tmp_path / "bell_sheet.py").write_text(FOLD_SHEET)
+    found = challenge(load_sheet(tmp_path / "bell_sheet.py"), Plan(), workers=1)
+    edits = {(a.mutant.function, a.mutant.text): a for a in found.answers}
+
+    assert {("folded", ">="), ("cut", ">="), ("cut", "201"), ("noted", ">=")} == set(edits)
+    assert EQUIVALENT == edits["folded", ">="].fate
+    assert "folded gives the same bits whatever goes in, and all else is the same code" == edits["folded", ">="].why
+    # At 200 and 201, where neither the sheet's range nor the machine looks, it is another function.
+    assert MISSED == edits["cut", ">="].fate == edits["cut", "201"].fate
+    assert MISSED == edits["noted", ">="].fate, "it writes where others may look"
 
 
 def test_the_authors_files_are_not_touched(folder: Path) -> None:
