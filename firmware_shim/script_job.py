@@ -128,7 +128,8 @@ class ScriptJob:
     with the first; reinit: init and script once more on used memory; block: whether the machine takes blocks;
     trap_kinds: events, a bit for each kind, that end the script at their instruction (on x86-64);
     peripherals: (address, value) of 32-bit words that exist at the board's own addresses; on the board only: interruptions
-    instead of whole scripts; keep_costs counts; bare: the loop that hands samples over, without the machine's text."""
+    instead of whole scripts; keep_costs counts; bare: the loop that hands samples over, without the machine's text;
+    time_rounds: how often all scripts (at most 8) are timed on this computer, not observed."""
 
     library: str
     machine: str
@@ -152,6 +153,7 @@ class ScriptJob:
     interruptions: Interruptions | None = None
     keep_costs: bool = False
     bare: bool = False
+    time_rounds: int = 0
 
 
 @dataclass
@@ -199,6 +201,7 @@ class ScriptResult:
     mode_changed_at: tuple[int, int] | None = None
     torn: Any = None  # of a job with interruptions: TORN per moment
     costs: ScriptCosts | None = None
+    times: bytes = b""  # binary64, two for each round: nanoseconds of a sample, of a step of the engine's own loop
     # Of a job with trap_kinds: where the first such event was raised.
     trap_library: str = ""
     trap_offset: int | None = None

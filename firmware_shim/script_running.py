@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -74,6 +75,8 @@ class ScriptRunner(Runner):
             if stop is None:
                 break
             stops[place] = stop
+            if self.job.time_rounds:
+                break
             first = place + 1
             words = enough(list(stops.values()), self.job.most_stops, self.job.most_hangs)
             if words:
@@ -86,6 +89,8 @@ class ScriptRunner(Runner):
                 place, sample = event.ordinal >> SCRIPT_SHIFT, event.ordinal & ((1 << SCRIPT_SHIFT) - 1)
                 whole.recorded.append((place, sample, replace(event, ordinal=sample)))
         whole.printed = self.printed()
+        if self.job.time_rounds and not stops:
+            whole.times = self.times[:]
         return whole
 
     def lay_out(self, library: Library) -> None:
@@ -197,6 +202,9 @@ class ScriptRunner(Runner):
         c_job.trap_kinds, c_job.code_low, c_job.code_high = job.trap_kinds, library.base, library.end
         c_job.memory_limit_bytes = present_bytes() + EXTRA_MEMORY_BYTES
         c_job.shared, c_job.machine, c_job.output_file = shared, self.machine, self.capture.fileno()
+        if job.time_rounds:
+            self.times = mmap.mmap(-1, 16 * job.time_rounds)
+            c_job.time_rounds, c_job.times = job.time_rounds, ffi.cast("double *", ffi.from_buffer(self.times))
         status, hung, left_behind = self.child(c_job, shared)
         place = int(shared.segment)
         counter = int(shared.program_counter) if shared.signal else int(shared.library_counter)

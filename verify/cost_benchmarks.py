@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from verify.cost_report import entry_of, machine_entry_of
 from verify.errors import UsageError
-from verify.host_cost import host_cost
+from verify.host_cost import host_cost, machine_host_cost
 from verify.machines.check import stand_of
 from verify.machines.costs import hunted
 from verify.machines.machine import Machine
@@ -52,14 +52,17 @@ def session_of(item: pytest.Item) -> Any:
     return session
 
 
-def timed(item: pytest.Item, check: Check, routine: Routine) -> None:
+def timed(item: pytest.Item, check: Check, routine: Routine | Machine) -> None:
     """Time calls on this computer; each round is one that was measured. Errors: UsageError, ShimError."""
     session = session_of(item)
     bench = next(bench for bench in check.benches if bench.build == "host")
     if bench.built is None:
         assert bench.problem is not None
         raise bench.problem
-    found = host_cost(bench.bounds[routine.name], check.prober)
+    if routine.name in bench.apart:
+        raise bench.apart[routine.name]
+    found = (machine_host_cost(stand_of(routine, bench.built), check.crew) if isinstance(routine, Machine)
+             else host_cost(bench.bounds[routine.name], check.prober))
     if found.problem:
         raise UsageError(f"{routine.name} could not be timed", where=check.sheet.file.name, why=found.problem,
                          todo="preflash check shows why")
@@ -71,7 +74,7 @@ def timed(item: pytest.Item, check: Check, routine: Routine) -> None:
         nonlocal spent
         spent += next(rounds, 0.0)
 
-    fixture = fixture_of(item, session, lambda: spent, "this computer, one call")
+    fixture = fixture_of(item, session, lambda: spent, f"this computer, one {found.per}")
     fixture.extra_info.update(found.entry())
     fixture.pedantic(one_call, rounds=len(found.times_ns))
 

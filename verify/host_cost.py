@@ -1,4 +1,5 @@
-"""What one call of a function takes on this computer, beside a fixed loop of the engine measured turn by turn with it.
+"""What one call of a function, or one sample of a machine, takes on this computer, beside a fixed loop of the engine
+measured turn by turn with it.
 
 Nanoseconds belong to this processor, compiler and C library, and say nothing exact about the board. The ratio to the loop
 (a multiplication and an addition of binary32, each waiting for the one before) is what two versions of a routine, or two
@@ -8,17 +9,24 @@ days, are compared by.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from firmware_shim.crew import Crew
 from verify.domain import Domain
+from verify.machines.catalogue import catalogue
+from verify.machines.running import Stand
+from verify.machines.script import for_shim
 from verify.probing import Prober
 from verify.routine import Bound
 
 ROUNDS = 41
 MOST_INPUTS = 1024
+# As in runtime/engine_time.c.
+MOST_SCRIPTS = 8
+LONGEST_SAMPLES = 4096
 # Steps of the additive sequences that spread several inputs: fractional parts of square roots of primes.
 SPREAD = (0.0, 0.41421356, 0.73205081, 0.23606798, 0.64575131, 0.31662479, 0.60555128, 0.12310563)
 # Half of all rounds within this share of the median: a figure that can be compared.
@@ -29,15 +37,17 @@ UNEXACT = ("time on this computer says nothing exact about the board, which has 
 
 @dataclass(frozen=True)
 class HostCost:
-    """times_ns: for each round nanoseconds of one call, and of one step of the loop. problem: why there are none."""
+    """times_ns: for each round nanoseconds of one call (of one sample, events included), and of one step of the loop.
+    tried: how many inputs, or scripts. problem: why there are none."""
 
     times_ns: np.ndarray
-    inputs: int
+    tried: int
     problem: str = ""
+    per: str = "call"
 
     @property
     def ratios(self) -> np.ndarray:
-        """One call in steps of the loop, round by round."""
+        """One call or sample in steps of the loop, round by round."""
         return np.asarray(self.times_ns[:, 0] / self.times_ns[:, 1])
 
     def entry(self) -> dict[str, Any]:
@@ -46,8 +56,10 @@ class HostCost:
             return {"problem": self.problem}
         low, middle, high = (float(value) for value in np.percentile(self.ratios, (25, 50, 75)))
         return {
-            "problem": "", "rounds": len(self.times_ns), "inputs": self.inputs,
-            "ns_per_call": {"median": float(np.median(self.times_ns[:, 0])), "least": float(self.times_ns[:, 0].min())},
+            "problem": "", "rounds": len(self.times_ns),
+            "inputs" if self.per == "call" else "scripts": self.tried,
+            f"ns_per_{self.per}": {"median": float(np.median(self.times_ns[:, 0])),
+                                   "least": float(self.times_ns[:, 0].min())},
             "loop_ns_per_step": float(np.median(self.times_ns[:, 1])),
             "ratio": {"median": middle, "least": float(self.ratios.min())},
             "half_within_percent": 100 * (high - low) / 2 / middle,
@@ -70,9 +82,22 @@ def host_cost(bound: Bound, prober: Prober) -> HostCost:
     ordinals = spread_ordinals(bound.domain)
     job = prober.listed_job(bound, bound.domain.listed(ordinals), len(ordinals), time_rounds=ROUNDS)
     result = prober.crew.run(job)
-    problem = result.load_problem or (result.stops[0].why if result.stops else "")
-    times = np.frombuffer(result.times, np.float64).reshape(-1, 2) if not problem else np.zeros((0, 2))
-    return HostCost(times, len(ordinals), problem)
+    return measured(result.times, len(ordinals), result.load_problem or (result.stops[0].why if result.stops else ""), "call")
+
+
+def machine_host_cost(stand: Stand, crew: Crew) -> HostCost:
+    """Time the samples of a machine in a worker, over scripts spread over its catalogue."""
+    every = catalogue(stand.machine)
+    chosen = [every[place] for place in np.unique(np.linspace(0, len(every) - 1, MOST_SCRIPTS).astype(int))]
+    scripts = tuple(for_shim(script.cut_to(min(script.samples, LONGEST_SAMPLES)), stand.machine) for script in chosen)
+    result = crew.run(replace(stand.job([]), scripts=scripts, time_rounds=ROUNDS))
+    stop = next((run.stop for run in result.runs if run.stop is not None), None)
+    return measured(result.times, len(scripts), result.load_problem or (stop.why if stop is not None else ""), "sample")
+
+
+def measured(times: bytes, tried: int, problem: str, per: str) -> HostCost:
+    """What a worker gave back."""
+    return HostCost(np.frombuffer(times if not problem else b"", np.float64).reshape(-1, 2), tried, problem, per)
 
 
 def in_words(entry: dict[str, Any]) -> str:
@@ -81,9 +106,11 @@ def in_words(entry: dict[str, Any]) -> str:
         return f"not timed on this computer: {entry['problem']}"
     scatter = entry["half_within_percent"]
     word = "steady" if scatter <= 100 * STEADY_SHARE else "scattered (a busy computer?): measure again before you compare"
-    return (f"{entry['ns_per_call']['median']:.3g} ns per call on this computer = {entry['ratio']['median']:.3g} steps of "
-            f"the calibrated loop ({entry['loop_ns_per_step']:.3g} ns each); {word}, half of {entry['rounds']} rounds within "
-            f"{scatter:.2g} %")
+    per = "call" if "ns_per_call" in entry else "sample"
+    with_events = " (events included)" if per == "sample" else ""
+    return (f"{entry[f'ns_per_{per}']['median']:.3g} ns per {per}{with_events} on this computer = "
+            f"{entry['ratio']['median']:.3g} steps of the calibrated loop ({entry['loop_ns_per_step']:.3g} ns each); {word}, "
+            f"half of {entry['rounds']} rounds within {scatter:.2g} %")
 
 
 def lines_alone(entries: Sequence[tuple[str, dict[str, Any]]]) -> list[str]:

@@ -117,8 +117,8 @@ class RoutineNode(pytest.Collector):
 
 
 def is_timed(routine: Routine) -> bool:
-    """Whether calls of it are timed on this computer: a function, not a machine or a path."""
-    return getattr(routine, "stages", routine) is None
+    """Whether it is timed on this computer: a function or a machine, not a path."""
+    return getattr(routine, "stages", None) is None
 
 
 class CostItem(pytest.Item):

@@ -198,7 +198,10 @@ int pf_start(struct pf_job *job)
         run_trapping(job);
     else if (job->machine != NULL) {
         trapping = job->trap_kinds ? job : NULL;
-        pf_scripts(job);
+        if (job->time_rounds)
+            pf_time_machine(job);
+        else
+            pf_scripts(job);
     }
     else if (job->time_rounds)
         pf_time(job);

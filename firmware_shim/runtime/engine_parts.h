@@ -105,6 +105,7 @@ uint32_t pf_served_call(const struct pf_board *board, uint32_t entry, const uint
 void pf_served_finish(void);
 void pf_sweep(struct pf_job *job);
 void pf_time(struct pf_job *job);
+void pf_time_machine(struct pf_job *job);
 void pf_scripts(struct pf_job *job);
 extern int pf_allocated;
 void pf_note_allocation(void);

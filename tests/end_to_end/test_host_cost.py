@@ -15,7 +15,8 @@ import pytest
 from firmware_shim.crew import Crew
 from verify.binding import make_benches
 from verify.command_line import main
-from verify.host_cost import MOST_INPUTS, ROUNDS, host_cost, spread_ordinals
+from verify.commands.cost import times_here
+from verify.host_cost import MOST_INPUTS, MOST_SCRIPTS, ROUNDS, host_cost, in_words, spread_ordinals
 from verify.probing import Prober
 from verify.sheet import load_sheet
 
@@ -32,6 +33,29 @@ s = Sheet(sources=["plant.c"], flags="-O2"{more})
 x = binary32("x", 0, 5, "V")
 for name in ({names}):
     s.function(name, inputs=[x, binary32("y", 1, 2, "")] if name == "two" else [x], output="V", claims=[])
+"""
+
+
+MACHINES = """
+#include <stdlib.h>
+typedef struct { float y; float *held; int n; } part_t;
+static void start(part_t *s) { s->y = 0.0f; s->held = malloc(4); *s->held = 0.5f; s->n = 0; }
+static void stop(part_t *s) { free(s->held); }
+static void turn(part_t *s, float x) { *s->held = x; }
+static float work(part_t *s, float x, int n) { while (n--) s->y += *s->held * (x - s->y); return s->y; }
+float light(part_t *s, float x) { return work(s, x, 10); }
+float heavy(part_t *s, float x) { return work(s, x, 500); }
+void many(part_t *s, const float *x, float *y, int n) { for (int i = 0; i < n; i++) y[i] = work(s, x[i], 10); }
+float breaks(part_t *s, float x) { return s->n++ > 3000 ? *(volatile float *)0 : x; }
+"""
+MACHINES_SHEET = """
+from verify import *
+s = Sheet(sources=["plant.c"], flags="-O2", sample_rate_hz=48000, builds=["host"])
+for name in ("light", "heavy", "many", "breaks"):
+    text = {"block": "many(state, x, y, n)"} if name == "many" else {"step": f"y = {name}(state, x)"}
+    s.machine(name, state="part_t", init="start(state)", destroy="stop(state)", **text,
+              events=[event("turn", "turn(state, to)", binary32("to", 0.25, 0.5, ""))], inputs=[binary32("x", -1, 1, "V")],
+              outputs=[signal("y", "V")], claims=[])
 """
 
 
@@ -69,6 +93,23 @@ def test_fifty_times_the_work_takes_clearly_longer(entries: dict[str, dict[str, 
 
 def test_a_crash_is_told_instead_of_a_time(entries: dict[str, dict[str, Any]]) -> None:
     assert set(entries["crashes"]) == {"problem"} and "null pointer" in entries["crashes"]["problem"]
+
+
+def test_samples_of_machines_are_timed_with_their_events(tmp_path: Path) -> None:
+    (tmp_path / "plant.c").write_text(MACHINES)
+    (tmp_path / "plant_sheet.py").write_text(MACHINES_SHEET)
+    found = times_here(load_sheet(tmp_path / "plant_sheet.py"), ["light", "heavy", "many", "breaks"])
+
+    assert "null pointer" in found["breaks"]["problem"]
+    assert found["heavy"]["ratio"]["median"] > 5 * found["light"]["ratio"]["median"] > 0
+    # A block is handed over once, a sample of it costs about what a step does.
+    assert 0.2 < found["many"]["ratio"]["median"] / found["light"]["ratio"]["median"] < 5
+    # A turn is a subtraction, a multiplication and an addition that wait for each other.
+    assert 100 < found["heavy"]["ratio"]["median"] < 5000
+    for name in ("light", "heavy", "many"):
+        assert (found[name]["rounds"], found[name]["scripts"]) == (ROUNDS, MOST_SCRIPTS)
+        assert found[name]["ns_per_sample"]["least"] > 0
+        assert " ns per sample (events included) on this computer = " in in_words(found[name])
 
 
 def test_inputs_are_spread_over_values(entries: dict[str, dict[str, Any]]) -> None:

@@ -34,11 +34,12 @@ def wanted_names(asked: list[str], names: list[str], paths: list[Routine]) -> li
 
 
 def times_here(sheet: Sheet, names: list[str]) -> dict[str, dict[str, Any]]:
-    """Time on this computer of each function among the names, as plain data."""
+    """Time on this computer of each function and machine among the names, as plain data."""
     from firmware_shim.crew import Crew
     from firmware_shim.errors import ShimError
     from verify.binding import make_benches
-    from verify.host_cost import host_cost
+    from verify.host_cost import host_cost, machine_host_cost
+    from verify.machines.check import stand_of
     from verify.probing import Prober
 
     try:
@@ -47,10 +48,20 @@ def times_here(sheet: Sheet, names: list[str]) -> dict[str, dict[str, Any]]:
             raise host.problem
     except ShimError as problem:  # it may be C for the board alone
         return {name: {"problem": problem.what} for name in names}
-    assert host.built is not None and host.engine is not None
+    built = host.built
+    assert built is not None and host.engine is not None
     with Crew(host.engine, 1) as crew:  # alone: two at once would disturb each other
-        prober = Prober(crew, {"host": host.built}, 7)
-        return {name: host_cost(host.bounds[name], prober).entry() for name in names}
+        prober = Prober(crew, {"host": built}, 7)
+        machines = {machine.name: machine for machine in sheet.machines}
+
+        def entry(name: str) -> dict[str, Any]:
+            if name in host.apart:
+                return {"problem": host.apart[name].what}
+            if name in machines:
+                return machine_host_cost(stand_of(machines[name], built), crew).entry()
+            return host_cost(host.bounds[name], prober).entry()
+
+        return {name: entry(name) for name in names}
 
 
 def run(options: argparse.Namespace) -> int:
@@ -90,11 +101,10 @@ def run(options: argparse.Namespace) -> int:
     library_first(sheet, line)
     (bench,) = make_benches(sheet, ("board",))
     wanted = wanted_names(options.routines, names, paths)
-    functions = [name for name in wanted if name not in machines]
     if bench.built is None or bench.engine is None:
         assert bench.problem is not None
         print(bench.problem)
-        for text in lines_alone(list(times_here(sheet, functions).items())):
+        for text in lines_alone(list(times_here(sheet, wanted).items())):
             print("\n".join(wrapped("host", text, width())))
         return 3
     entries = []
@@ -118,7 +128,7 @@ def run(options: argparse.Namespace) -> int:
             bound = bench.bounds[name]
             entries.append(entry_of(bound, hunted_cost(bound, prober, thorough=options.thorough, progress=show)))
     line.clear()
-    times = times_here(sheet, functions)
+    times = times_here(sheet, wanted)
     entries = [{**entry, "host": times[entry["name"]]} if entry["name"] in times else entry for entry in entries]
     compiler = bench.built.compiler
     record = record_of(sheet, entries, compiler.version, compiler.c_library, list(bench.built.kept_flags))
