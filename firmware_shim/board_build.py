@@ -25,6 +25,7 @@ from firmware_shim.cores import Core, CoreConflict, core_named
 from firmware_shim.errors import CompileFailed, CompilerMissing, ShimError
 from firmware_shim.flags import TARGET, HostFlags, host_flags
 from firmware_shim.installing import how_to_install
+from firmware_shim.own_parts import compile_part
 from firmware_shim.parts_again import TELLS
 from firmware_shim.pip_compiler import direct, names_it, program
 
@@ -232,14 +233,11 @@ def _own_names(plan: host_build._Plan) -> list[str]:
 
 def _own_objects(plan: host_build._Plan, work: Path, target: Sequence[str]) -> None:
     """Start, server and recorder, compiled for the same target. Errors: CompileFailed."""
-    start = [*plan.compiler.command, *[word for word in target if "specs" not in word], "-O2", "-std=gnu11", "-ffreestanding",
-             "-fno-lto", "-c", *(("-fno-sanitize=all",) if board_pip.is_pip(plan.compiler) else ())]
+    start = [*[word for word in target if "specs" not in word], "-O2", "-std=gnu11", "-ffreestanding", "-fno-lto",
+             *(("-fno-sanitize=all",) if board_pip.is_pip(plan.compiler) else ())]
     for name in _own_names(plan):
         words = [f"-DPF_EVENTS_AT={EVENTS_AT:#x}u", f"-DPF_POSITION_AT={PROGRESS_AT:#x}u", f"-I{RUNTIME}"]
-        words = words if name == "recorder" else []
-        ran = run([*start, *words, str(RUNTIME / f"{name}.c"), "-o", f"{name}.o"], folder=work)
-        if ran.code != 0:
-            raise compile_messages.compile_failure(RUNTIME / f"{name}.c", ran)
+        compile_part(plan.compiler, work, name, [*start, *(words if name != "recorder" else [])])
 
 
 def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], part: linking.Part | None, core: Core,

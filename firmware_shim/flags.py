@@ -6,7 +6,10 @@ one it does not know stops the build, because a flag left out silently could cha
 
 from __future__ import annotations
 
+import contextlib
 import functools
+import hashlib
+import json
 import re
 import shlex
 import tempfile
@@ -14,7 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from firmware_shim.compiler import Compiler, run
+from firmware_shim import build_cache
+from firmware_shim.compiler import Compiler, run, write_whole
 from firmware_shim.errors import UnknownFlag
 
 BOARD_DEFAULTS = ("-funsigned-char", "-fshort-enums")
@@ -210,10 +214,29 @@ def _refused(
     groups: tuple[tuple[str, ...], ...], compiler: Compiler, language: str
 ) -> dict[tuple[str, ...], str]:
     """Flags the compiler refuses or ignores, each with its first complaint; one run when all are good."""
-    if not groups or not complaint(tuple(w for g in groups for w in g), compiler, language):
+    every = tuple(word for group in groups for word in group)
+    if not groups or accepted(every, compiler, language):
         return {}
     complaints = {group: complaint(group, compiler, language) for group in groups}
     return {group: said for group, said in complaints.items() if said}
+
+
+def accepted(words: tuple[str, ...], compiler: Compiler, language: str) -> bool:
+    """Whether a compiler has no complaint about options; noted in the cache where they name no file.
+
+    Should it have changed its mind in a way that nothing tells, the build itself says so.
+    """
+    told = [words, language, compiler.identity, build_cache.around(compiler)]
+    name = hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:40]
+    note = build_cache.folder(None) / "own" / f"flags-{name}"
+    plain = not any("/" in word or "@" in word for word in words)
+    if plain and note.exists():
+        return True
+    fine = not complaint(words, compiler, language)
+    if fine and plain:
+        with contextlib.suppress(OSError):
+            write_whole(note, "")
+    return fine
 
 
 def complaint(words: tuple[str, ...], compiler: Compiler, language: str) -> str:

@@ -95,9 +95,12 @@ def link_all(plan: _Plan, work: Path, objects: Sequence[str], link: Link, earlie
     from concurrent.futures import ThreadPoolExecutor  # its import costs more than a warm build
 
     left = [file for file in files if not shelf.take(file)]
+    compared = shelf.one_by_chance()
     with ThreadPoolExecutor(max(1, min(len(parts), os.cpu_count() or 1))) as pool:
+        again = [pool.submit(shelf.made_again, file, made) for file in compared]
         done = dict(zip(left, pool.map(made, left), strict=True))
-    shelf.compare(made)
+        for one in again:
+            one.result()
     shelf.write()
     apart = {name: part.file for name, part in parts.items() if done.get(part.file, True)}
     return Linked(linked, apart, {file: str(path) for file, path in shelf.again.items()})

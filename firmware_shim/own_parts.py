@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,15 +34,17 @@ def own_parts(request: Request) -> list[str]:
     return parts + (["pitch_measure"] if any(chain.rendered for chain in request.chains) else [])
 
 
-def compile_part(compiler: Compiler, work: Path, name: str) -> str:
-    """The object of a part in the folder of a build, compiled where it is not kept. Errors: CompileFailed."""
+def compile_part(compiler: Compiler, work: Path, name: str, words: Sequence[str] | None = None) -> str:
+    """The object of a part in the folder of a build, compiled where it is not kept. words: flags, where they are not
+    those of the table. Errors: CompileFailed."""
     made = work / f"{name}.o"
-    kept = build_cache.cache_of(work) / "own" / f"{name}-{_key(compiler, name)}.o"
+    flags = _FLAGS[name] if words is None else tuple(words)
+    kept = build_cache.cache_of(work) / "own" / f"{name}-{_key(compiler, name, flags)}.o"
     # Builds side by side need the same part: the first makes it.
     if not _taken(kept, made):
         with locked(kept.with_name(f".{name}.lock")):
             if not _taken(kept, made):
-                _compile(compiler, work, name, made, kept)
+                _compile(compiler, work, name, flags, made, kept)
     return made.name
 
 
@@ -53,8 +56,8 @@ def _taken(kept: Path, made: Path) -> bool:
     return False
 
 
-def _compile(compiler: Compiler, work: Path, name: str, made: Path, kept: Path) -> None:
-    ran = run([*compiler.command, *_FLAGS[name], "-c", str(_RUNTIME / f"{name}.c"), "-o", made.name], folder=work)
+def _compile(compiler: Compiler, work: Path, name: str, flags: tuple[str, ...], made: Path, kept: Path) -> None:
+    ran = run([*compiler.command, *flags, "-c", str(_RUNTIME / f"{name}.c"), "-o", made.name], folder=work)
     if ran.code != 0:
         raise compile_messages.compile_failure(_RUNTIME / f"{name}.c", ran)
     with contextlib.suppress(OSError):
@@ -64,8 +67,8 @@ def _compile(compiler: Compiler, work: Path, name: str, made: Path, kept: Path) 
         os.replace(scratch, kept)
 
 
-def _key(compiler: Compiler, name: str) -> str:
+def _key(compiler: Compiler, name: str, flags: tuple[str, ...]) -> str:
     """All that the object depends on: our text, the compiler and what it finds, the processor."""
     texts = {path.name: build_cache.hash_of(path) for path in sorted(_RUNTIME.glob("*.[ch]"))}
-    told = [texts, compiler.identity, _FLAGS[name], processor_key(), build_cache.around(compiler)]
+    told = [name, texts, compiler.identity, flags, processor_key(), build_cache.around(compiler)]
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:40]

@@ -58,6 +58,7 @@ class Shelf:
     earlier: Sequence[Earlier]
     known: dict[str, Any] = field(default_factory=dict)
     again: dict[str, Path] = field(default_factory=dict)
+    hashes: dict[tuple[str, tuple[str, ...]], str] = field(default_factory=dict)
 
     @functools.cached_property
     def objects(self) -> dict[str, ObjectFile] | None:
@@ -77,9 +78,15 @@ class Shelf:
     def about(self, gone: Mapping[str, Sequence[str]]) -> str:
         """What of the present objects a link depends on that leaves these sections out; "" where that is not known."""
         try:
-            return repr([(name, one.without(gone.get(name, ()))) for name, one in (self.objects or {}).items()])
+            return repr([(name, self._hashed(name, tuple(gone.get(name, ())))) for name in self.objects or {}])
         except _NO_OBJECT:
             return ""
+
+    def _hashed(self, name: str, gone: tuple[str, ...]) -> str:
+        if (name, gone) not in self.hashes:
+            assert self.objects is not None
+            self.hashes[name, gone] = self.objects[name].without(gone)
+        return self.hashes[name, gone]
 
     def note(self, file: str, ran: Ran) -> None:
         """Keep what the linker said of a part."""
@@ -107,14 +114,15 @@ class Shelf:
                 return True
         return False
 
-    def compare(self, link: Callable[[str], bool]) -> None:
-        """Link one of those taken anew, chosen by chance; it stays. link: makes the part of a file, and notes it.
+    def one_by_chance(self) -> list[str]:
+        """A part taken, to be linked anew; none where none was."""
+        return [random.choice(sorted(self.again))] if self.again else []
+
+    def made_again(self, file: str, link: Callable[[str], bool]) -> bool:
+        """Link a part that was taken; the new one stays. link: makes the part of a file, and notes it.
 
         Errors: OwnPartFailed where what is loaded differs.
         """
-        if not self.again:
-            return
-        file = random.choice(sorted(self.again))
         taken = (self.work / file).read_bytes()
         del self.again[file]
         if not link(file) or not same_when_loaded(taken, (self.work / file).read_bytes()):
@@ -122,6 +130,7 @@ class Shelf:
                 "a library of an earlier build and a new link of it differ", file,
                 "nothing that the linker takes into it seemed to have changed",
                 "run preflash forget, then again, and report this: the rule by which libraries are taken again is unsound")
+        return True
 
     def write(self) -> None:
         """Keep all that is known beside the build."""

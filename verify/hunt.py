@@ -19,7 +19,7 @@ from verify.hunting.plan import MOST_HANGS, MOST_STOPS, Plan
 from verify.routine import Bound
 
 LARGEST_SEGMENT = 1 << 24
-JOB_CASES = 1 << 25
+JOB_CASES, FEW_CASES = 1 << 25, 1 << 20
 JOB_SEGMENTS = 2048
 # Inputs below the stops seen so far, run in order for the smallest that does not come back.
 SMALLEST_CASES = 1 << 22
@@ -171,7 +171,9 @@ class Hunt:
         pieces = self.segments(parts)
         ends = np.cumsum(pieces[:, 1])
         total = int(ends[-1])
-        share = min(JOB_CASES, max(4096, total // (4 * len(self.crew.members)) + 1))
+        # Handing one over costs as much as a hundred thousand calls of most routines on this computer.
+        each = 2 if total < FEW_CASES and self.bound.routine.stages is None else 4
+        share = min(JOB_CASES, max(4096, total // (each * len(self.crew.members)) + 1))
         groups = np.minimum(np.arange(len(pieces)) // JOB_SEGMENTS * (total // share + 2) + ends // share, 2**62)
         borders = np.flatnonzero(np.diff(groups)) + 1
         batches = np.split(pieces, borders)
