@@ -24,6 +24,7 @@ from typing import Any
 from firmware_shim.build_inputs import hash_of
 from firmware_shim.compiler import Ran, run
 from firmware_shim.engine import OwnPartFailed
+from firmware_shim.loads import Loads
 from firmware_shim.object_files import ObjectFile
 
 LIST = "parts.json"
@@ -111,6 +112,8 @@ class Shelf:
                              *one.home.glob(f"facts-{Path(file).stem}-*.json")):
                     shutil.copy(path, self.work / path.name)
                 self.known[file], self.again[file] = known, one.home / file
+                with contextlib.suppress(OSError):
+                    Loads(str(one.home / file)).carry_to(str(self.work / file))
                 return True
         return False
 
@@ -125,6 +128,7 @@ class Shelf:
         """
         taken = (self.work / file).read_bytes()
         del self.again[file]
+        (self.work / file).unlink()  # so no note is about it
         if not link(file) or not same_when_loaded(taken, (self.work / file).read_bytes()):
             raise OwnPartFailed(
                 "a library of an earlier build and a new link of it differ", file,

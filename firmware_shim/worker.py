@@ -7,7 +7,6 @@ descendant after each job.
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import functools
 import os
@@ -17,10 +16,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from firmware_shim.compiler import write_whole
 from firmware_shim.engine import load_engine
 from firmware_shim.frames import Held, read_frame, write_frame
 from firmware_shim.job import Job, JobResult
+from firmware_shim.loads import Loads
 from firmware_shim.running import Library, Runner
 from firmware_shim.script_job import ScriptJob, ScriptResult
 from firmware_shim.script_running import ScriptRunner
@@ -59,40 +58,6 @@ def trial_load(path: str, contain: Callable[[], None]) -> str:
         except OSError:
             return "loading the firmware failed"
     return ""
-
-
-class Loads:
-    """A note beside a library of our own builds: it has been loaded, constructors and all, and nothing happened.
-
-    Taken away while it is loaded again, so that a load which takes the worker along is tried in a child the next time.
-    """
-
-    def __init__(self, path: str) -> None:
-        self.path, self.note = path, f"{path}.loads"
-
-    def stamp(self) -> str:
-        """Which file it is; "" for a file that is none of our builds."""
-        if not os.path.exists(os.path.join(os.path.dirname(self.path), "manifest.json")):
-            return ""
-        known = os.stat(self.path)
-        return f"{known.st_ino} {known.st_size} {known.st_mtime_ns} {known.st_ctime_ns}"
-
-    def taken(self) -> bool:
-        """Whether the note was there for this very file; it is gone now."""
-        try:
-            with open(self.note, encoding="utf-8") as stream:
-                told = stream.read()
-            os.unlink(self.note)
-            return bool(told) and told == self.stamp()
-        except OSError:
-            return False
-
-    def leave(self) -> None:
-        """It was loaded, and this process still lives."""
-        with contextlib.suppress(OSError):
-            stamp = self.stamp()
-            if stamp:
-                write_whole(Path(self.note), stamp)
 
 
 @functools.cache

@@ -12,6 +12,7 @@ from firmware_shim.board_build import build_board
 from firmware_shim.build import Built, build
 from firmware_shim.build_cache import cached_info
 from firmware_shim.engine import OwnPartFailed
+from firmware_shim.loads import Loads
 from firmware_shim.memory_map import functions_of
 from firmware_shim.object_files import ObjectFile
 from tests.end_to_end.test_edits_reach import EDITS, edit, written
@@ -74,6 +75,18 @@ def test_some_edits(tmp_path: Path) -> None:
     built(tmp_path, builds, tmp_path / "used")
     for name in QUICK:
         same_as_clean(tmp_path, name, builds)
+
+
+def test_one_that_has_been_loaded_is_known_to_load(tmp_path: Path) -> None:
+    written(tmp_path, ["host"])
+    (before,) = built(tmp_path, ["host"], tmp_path / "used")
+    for name in before.parts:
+        Loads(str(before.library_of(name))).leave()
+    edit(tmp_path, "static data")
+    (after,) = built(tmp_path, ["host"], tmp_path / "used")
+    known = {name: Loads(str(after.library_of(name))).taken() for name in after.parts}
+    again = taken(after)
+    assert known == {name: after.library_of(name) in again for name in after.parts} and again
 
 
 @pytest.mark.nightly
