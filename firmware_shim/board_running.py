@@ -75,7 +75,7 @@ class BoardRunner(Runner):
         return self.image
 
     def event_table(self, library: Any) -> EventTable:
-        return BoardEventTable(self.image.events)
+        return BoardEventTable(self.image.events, self.engine.path)
 
     def culprit(self, whole: JobResult) -> None:
         """The instruction that raised the flag asked for."""

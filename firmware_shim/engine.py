@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cffi
 import numpy as np
 
+from firmware_shim.declared import declared
 from firmware_shim.errors import CompilerMissing, ShimError
 
 RUNTIME = Path(__file__).parent / "runtime"
@@ -82,19 +82,13 @@ class OwnPartFailed(ShimError):
     code = "S190"
 
 
-@functools.cache
-def declarations() -> cffi.FFI:
-    """The engine's declarations for cffi."""
-    ffi = cffi.FFI()
-    for name in ("engine_long.h", "engine_script.h", "engine_trace.h", "engine_follow.h", "engine.h", "board_bridge.h",
-                 "narrow_bridge.h"):
-        ffi.cdef((RUNTIME / name).read_text(encoding="utf-8"))
-    return ffi
+HEADERS = tuple(RUNTIME / name for name in (
+    "engine_long.h", "engine_script.h", "engine_trace.h", "engine_follow.h", "engine.h", "board_bridge.h", "narrow_bridge.h"))
 
 
 # Whose sizes the engine must agree on.
 SIZED = ("job", "shared", "script", "machine", "board", "board_machine", "interruption", "torn", "narrow")
-# Types that most jobs spell out: reading one takes a parser of C, and is remembered.
+# Types that most jobs spell out: reading one takes time, and is remembered.
 SPELLED = ("struct pf_shared", "struct pf_shared *", "struct pf_script", "struct pf_script *", "unsigned char *",
            "struct pf_machine *", "struct pf_job *", "struct pf_test[]", "struct pf_input[]", "struct pf_region[]",
            "struct pf_word[]", "int64_t[]", "struct pf_segment *", "struct pf_result *", "struct pf_open *", "char[]",
@@ -103,10 +97,11 @@ SPELLED = ("struct pf_shared", "struct pf_shared *", "struct pf_script", "struct
            "long (*)(void)", *(f"struct pf_{name}" for name in SIZED))
 
 
-def read_ahead() -> None:
-    """What every job needs of the declarations, for a process that forks others."""
+@functools.cache
+def read_ahead(folder: Path) -> None:
+    """What every job needs of the declarations, for a process that forks others. folder: that of the engine."""
     for name in SPELLED:
-        declarations().typeof(name)
+        declared(HEADERS, folder).typeof(name)
 
 
 @dataclass(frozen=True)
@@ -179,7 +174,7 @@ def build_engine(compiler: str, cache: Path) -> Path:
 
 def load_engine(path: Path) -> Engine:
     """Load the engine and check that its layouts are the ones declared here."""
-    ffi = declarations()
+    ffi = declared(HEADERS, path.parent)
     lib: Any = ffi.dlopen(str(path))
     sizes = (lib.pf_result_size(), *(getattr(lib, f"pf_{name}_size")() for name in SIZED))
     expected = (RESULT.itemsize, *(ffi.sizeof(f"struct pf_{name}") for name in SIZED))

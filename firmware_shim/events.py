@@ -9,9 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import cffi
-
 from firmware_shim.build_cache import cached_info
+from firmware_shim.declared import declared
 from firmware_shim.job import Event
 
 if TYPE_CHECKING:
@@ -27,17 +26,10 @@ HEADER = Path(__file__).parent / "runtime" / "recorder.h"
 
 
 @functools.cache
-def declarations() -> cffi.FFI:
-    """The recorder's declarations for cffi."""
-    ffi = cffi.FFI()
-    ffi.cdef(HEADER.read_text(encoding="utf-8"))
-    return ffi
-
-
-def read_ahead() -> None:
-    """What every table needs of the declarations, for a process that forks others."""
+def read_ahead(folder: Path) -> None:
+    """What every table needs of the declarations, for a process that forks others. folder: that of the engine."""
     for name in ("struct pf_events", "struct pf_events *", "long *"):
-        declarations().typeof(name)
+        declared((HEADER,), folder).typeof(name)
 
 
 def operand_text(operand: Any) -> str:
@@ -59,7 +51,7 @@ class EventTable:
     """Shared memory that the recorder in a strict library writes to."""
 
     def __init__(self, library: Library) -> None:
-        self.ffi = declarations()
+        self.ffi = declared((HEADER,), library.engine.path.parent)
         self.path, self.base = library.path, library.base
         self.lib: Any = self.ffi.dlopen(library.path)
         self.memory = mmap.mmap(-1, self.ffi.sizeof("struct pf_events"))
@@ -129,8 +121,8 @@ class EventTable:
 class BoardEventTable(EventTable):
     """The same in memory of the emulated board; its recorder knows where. Positions have 32 bits there."""
 
-    def __init__(self, memory: mmap.mmap) -> None:
-        self.ffi = declarations()
+    def __init__(self, memory: mmap.mmap, engine: Path) -> None:
+        self.ffi = declared((HEADER,), engine.parent)
         self.memory = memory
         size = self.ffi.sizeof("struct pf_events")
         memory[:size] = bytes(size)

@@ -51,6 +51,11 @@ class _Map:
     sections: tuple[Section, ...]
     symbols: tuple[Symbol, ...]
 
+    @functools.cached_property
+    def names(self) -> frozenset[str]:
+        """Names of the symbols as in the text of C."""
+        return frozenset(symbol.name.partition(".")[0] for symbol in self.symbols)
+
 
 def writable_sections(path: Path) -> tuple[Section, ...]:
     """Sections that hold the author's variables: .data, .bss and any of the author's own naming.
@@ -87,8 +92,7 @@ def left_out(whole: Path, part: Path) -> frozenset[str]:
     """Names, as in the text of C, of functions and objects of a library that a part of it has not. Errors: SourceMissing."""
     if whole == part:
         return frozenset()
-    every, left = ({s.name.partition(".")[0] for s in _read(path).symbols} for path in (whole, part))
-    return frozenset(every - left)
+    return _read(whole).names - _read(part).names
 
 
 def section_span(path: Path, name: str) -> tuple[int, int]:

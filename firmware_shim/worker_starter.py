@@ -3,6 +3,7 @@
 The process that forks never loads firmware, has one thread, and is the parent of all workers: they are ended through
 it, so that no number of a process is used after another one may have got it. A request is one message on a socket
 (kind, then a pickle) with the worker's pipes and a socket for the answer, so that several processes may ask at once.
+It is a new Python, or, where a command has just begun and has imported the same, a copy of its process.
 """
 
 from __future__ import annotations
@@ -44,20 +45,25 @@ class Started:
 
 
 class Starter:
-    """The caller's side of the process that forks workers."""
+    """The caller's side of the process that forks workers. copied: it is a copy of this process."""
 
-    def __init__(self) -> None:
+    def __init__(self, copied: bool = False) -> None:
         self.key = key_now()
         self.caller, self.environment = os.getpid(), dict(os.environ)
         self.line, there = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self.process: Any = copy_of_this(there) if copied else self.new_process(there)
+        there.close()
+        atexit.register(self.close)
+
+    @staticmethod
+    def new_process(there: socket.socket) -> subprocess.Popen[bytes]:
+        """A new Python, told which file the socket is."""
         path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
         environment = {**os.environ, "PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"}
         # A session of its own: Ctrl-C reaches only the caller.
-        self.process = subprocess.Popen(
+        return subprocess.Popen(
             [sys.executable, "-P", "-m", "firmware_shim.worker_starter", str(there.fileno())], stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL, env=environment, start_new_session=True, pass_fds=[there.fileno()])
-        there.close()
-        atexit.register(self.close)
 
     def asked(self, kind: bytes, what: Any, files: tuple[int, ...] = ()) -> Any:
         """The answer to one request. Errors: OSError or EOFError when the process is gone; what went wrong there."""
@@ -97,7 +103,7 @@ class Starter:
         self.line.close()
         if os.getpid() == self.caller:
             self.process.kill()
-            self.process.wait()
+            (self.process.wait if isinstance(self.process, subprocess.Popen) else self.process.join)()
 
 
 def current_folder() -> str:
@@ -142,6 +148,39 @@ def ready_starter(renew: bool = False) -> Starter:
         return _starter
 
 
+def copied_starter() -> None:
+    """The same as a copy of this process, which has one thread and has loaded nothing of anybody's: what both need is
+    imported once. For the beginning of a command; elsewhere a new process is started when it is asked for."""
+    global _starter
+    import firmware_shim.worker  # noqa: F401 - all that a worker needs
+
+    with _lock:
+        if _starter is None and threading.active_count() == 1 and os.environ.get("OPENBLAS_NUM_THREADS") == "1":
+            _starter = Starter(copied=True)
+
+
+def copy_of_this(line: socket.socket) -> Any:
+    """A forked process that starts workers."""
+    import multiprocessing
+
+    process = multiprocessing.get_context("fork").Process(target=_be_starter, args=(line,), daemon=True)
+    process.start()
+    return process
+
+
+def _be_starter(line: socket.socket) -> None:
+    """Keep nothing of the caller's but its modules."""
+    os.setsid()  # Ctrl-C reaches only the caller
+    nothing = os.open(os.devnull, os.O_RDWR)
+    for file in (0, 1):
+        os.dup2(nothing, file)
+    os.closerange(3, line.fileno())
+    os.closerange(line.fileno() + 1, os.sysconf("SC_OPEN_MAX"))
+    # As python -P: what is imported later must not be found in the folder that the caller works in.
+    sys.path[:] = [str(ROOT), *(place for place in sys.path if place and os.path.realpath(place) != os.path.realpath("."))]
+    serve(line)
+
+
 def start_worker(engine: Path) -> Started:
     """A new worker. Errors: OSError, EOFError."""
     try:
@@ -165,6 +204,8 @@ def _worker(engine: str, folder: str, changes: dict[str, str | None], source: in
         os.dup2(errors, 2)
         os.dup2(errors, 1)
         os.close(errors)
+        from firmware_shim.worker import serve_frames
+
         serve_frames(engine, source, sink)
         code = 0
     except BrokenPipeError:
@@ -175,12 +216,10 @@ def _worker(engine: str, folder: str, changes: dict[str, str | None], source: in
         os._exit(code)
 
 
-def main() -> None:
+def serve(line: socket.socket) -> None:
     """Fork and end workers until the last caller is gone."""
-    read_ahead()
-    recorder_read_ahead()
-    gc.freeze()
-    line = socket.socket(fileno=int(sys.argv[1]))
+    from firmware_shim import engine, events
+
     children: set[int] = set()
     while True:
         message, files, _, _ = socket.recv_fds(line, LONGEST_MESSAGE, 8)
@@ -191,6 +230,10 @@ def main() -> None:
         found: Any = None
         try:
             if kind == START:
+                kept = Path(what[0]).parent
+                engine.read_ahead(kept)
+                events.read_ahead(kept)
+                gc.freeze()
                 found = os.fork()
                 if not found:
                     line.close()
@@ -211,9 +254,6 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    # All that a worker needs, imported once.
-    from firmware_shim.engine import read_ahead
-    from firmware_shim.events import read_ahead as recorder_read_ahead
-    from firmware_shim.worker import serve_frames
+    import firmware_shim.worker  # noqa: F401 - all that a worker needs, imported once
 
-    main()
+    serve(socket.socket(fileno=int(sys.argv[1])))

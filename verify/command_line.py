@@ -87,6 +87,8 @@ def require_folder() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit code."""
+    # Judging multiplies small matrices, beside other processes: more threads only wait for each other there.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         options, left = parser().parse_known_args(arguments)
         if left:

@@ -11,6 +11,7 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Axis
 from verify.grids import SMALLEST_SIZE, Grid
+from verify.hunting.intervals import once_each
 
 MOST_ORDINALS = 2**62
 ALL_FLAGS = 0b11111
@@ -100,7 +101,7 @@ class Domain:
         if grid.count <= bins:
             return np.arange(grid.count + 1, dtype=np.int64) * stride
         points = np.linspace(float(grid.low), float(grid.high), bins, endpoint=False)
-        edges = np.unique(np.concatenate([[0], grid.nearest_indices(points)]))
+        edges = once_each(np.concatenate([[0], grid.nearest_indices(points)]))
         return np.append(edges[edges < grid.count], grid.count).astype(np.int64) * stride
 
     def zones(self) -> list[tuple[int, int, int]]:
@@ -125,7 +126,7 @@ def sampled(domain: Domain, indices: list[np.ndarray]) -> Domain:
     grids = []
     for grid, chosen in zip(domain.grids, indices, strict=True):
         # Grids rise with their index: sorting numbers is a hundred times cheaper than sorting fractions. Both zeros are one.
-        index = np.unique(chosen)
+        index = once_each(chosen)
         if grid.kind == "float32":
             numbers = grid.doubles(index)
             numbers = numbers[np.append(True, numbers[1:] != numbers[:-1])]

@@ -83,12 +83,9 @@ def octave_marks(bound: Bound, starts: list[float]) -> list[list[Any]]:
     if bound.routine.output.unit != "Hz" or bound.screen is None or len(bound.domain.grids) != 1:
         return []
     with np.errstate(divide="ignore", invalid="ignore"):
-        octaves = np.log2(bound.screen.evaluate([np.array(starts)]) / HZ_OF_C0) + 1e-9
-    marks = []
-    for k in range(1, len(starts)):
-        if np.isfinite(octaves[k - 1 : k + 1]).all() and math.floor(octaves[k]) > math.floor(octaves[k - 1]):
-            marks.append([starts[k], f"C{math.floor(octaves[k])}"])
-    return marks
+        octaves = np.floor(np.log2(bound.screen.evaluate([np.array(starts)]) / HZ_OF_C0) + 1e-9)
+        passed = np.flatnonzero(np.isfinite(octaves[1:]) & np.isfinite(octaves[:-1]) & (octaves[1:] > octaves[:-1])) + 1
+    return [[starts[k], f"C{int(octaves[k])}"] for k in passed.tolist()]
 
 
 def shown(claim: Accurate | SameOnBoard, bound: Bound, errors: np.ndarray) -> np.ndarray:
@@ -102,7 +99,6 @@ def shown(claim: Accurate | SameOnBoard, bound: Bound, errors: np.ndarray) -> np
 
 def nine_digits(table: np.ndarray) -> list[list[float]]:
     """The numbers of a table with nine digits each, which is what a picture needs and a record can hold."""
-    width = table.shape[1]
     texts = (" ".join(["%.9g"] * table.size) % tuple(table.ravel().tolist())).split()
-    numbers = list(map(float, texts))
-    return [numbers[at : at + width] for at in range(0, len(numbers), width)]
+    numbers = iter(map(float, texts))
+    return list(map(list, zip(*[numbers] * table.shape[1], strict=True)))

@@ -8,6 +8,7 @@ import numpy as np
 
 from verify.domain import Domain, sampled
 from verify.grids import SMALLEST_SIZE
+from verify.hunting.intervals import once_each
 from verify.hunting.places import marks
 
 SAMPLED_PRODUCT = 2**24
@@ -28,5 +29,5 @@ def thinned(domain: Domain) -> Domain:
         if len(index) > share // 2:
             index = index[np.linspace(0, len(index) - 1, share // 2).astype(int)]
         spread = grid.nearest_indices(np.linspace(float(grid.low), float(grid.high), share - len(index)))
-        chosen.append(np.unique(np.concatenate([index, spread])))
+        chosen.append(once_each(np.concatenate([index, spread])))
     return sampled(domain, chosen)

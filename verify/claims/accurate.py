@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -15,6 +16,7 @@ from verify.claims.base import Assessment, Case, Claim, doubles_of, number_text,
 from verify.claims.in_time import known_signal
 from verify.claims.measured import decided, doubt_of
 from verify.errors import SheetError, ToolFault, nearest_words
+from verify.hunting.intervals import once_each
 from verify.judging.exact import exact_error
 from verify.judging.verdict import grouped
 from verify.machines.references import known_to
@@ -163,7 +165,7 @@ class Accurate(Claim):
                 "rate (a plain sawtooth or square) and coarse steps hide aliases beside the pitch; a larger measured_cents= "
                 "of the path, added to the limit, may do")
         opens = case.evidence.opens
-        listed = np.unique(opens[opens[:, 0] == slot, 1])
+        listed = once_each(opens[opens[:, 0] == slot, 1])
         unlisted = total.found(slot, "open") - len(listed)
         wrong, still = self.settle(case, listed)
         found.failing += len(wrong)
@@ -250,7 +252,7 @@ class Accurate(Claim):
         """What the exact reference says of inputs; kept with the evidence, and a random 2 % asked again at each use."""
         known, slot = case.evidence.settled, case.slot
         kept = [ordinal for ordinal in ordinals if (slot, ordinal) in known]
-        again = {kept[i] for i in np.random.default_rng().permutation(len(kept))[: -(-len(kept) // 50)]}
+        again = set(random.Random().sample(kept, -(-len(kept) // 50)))
         asked = [ordinal for ordinal in ordinals if ordinal in again or (slot, ordinal) not in known]
         found = {o: OPEN if right is None else RIGHT if right else WRONG for o, right, _ in self.judged(case, asked)}
         for ordinal in again:

@@ -15,6 +15,7 @@ from verify.claims.base import Assessment, Case, Claim, number_text, positive_li
 from verify.converters import Converter
 from verify.errors import SheetError, nearest_words
 from verify.grids import exact
+from verify.hunting.intervals import once_each
 from verify.number_formats import figure
 from verify.routine import Routine
 
@@ -88,7 +89,7 @@ class Calibrates(Claim):
     def assess(self, case: Case) -> Assessment:
         low, high = (float(end) for end in self.volts)
         marks = [float(at) for _, at in self.readings]
-        volts, few = (np.unique([*np.linspace(low, high, count), *marks]) for count in (VOLTAGES, FEW))
+        volts, few = (once_each(np.array([*np.linspace(low, high, count), *marks])) for count in (VOLTAGES, FEW))
         unit = case.bound.routine.output.unit
         bench = Bench(case, self.converter, self.readings, self.code, lambda got, true: self.cents(got, true, unit))
         units = self.converter.units()

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from firmware_shim.board_cycles import TABLES
 from firmware_shim.cores import core_named
 from verify.claims.base import Assessment, Case, Claim, number_text, positive_limit, reason
-from verify.cost import Cost
 from verify.errors import SheetError, nearest_words
 from verify.judging.verdict import grouped
 from verify.routine import Routine
 
 if TYPE_CHECKING:
+    from verify.cost import Cost
     from verify.machines.machine import Machine
 
 UNITS = {"instructions": "instructions", "cycles": "cycles", "percent": "% of a sample period"}

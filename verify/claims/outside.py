@@ -14,6 +14,7 @@ from firmware_shim.engine import NUMPY_TYPES
 from verify.claims.base import Assessment, Case, Claim, Probe, reason
 from verify.errors import SheetError
 from verify.grids import Grid
+from verify.hunting.intervals import once_each
 from verify.number_formats import INT_RANGES, figure
 from verify.routine import Bound, Routine
 
@@ -176,8 +177,8 @@ def outside_values(grid: Grid, kind: np.dtype) -> tuple[np.ndarray, np.ndarray, 
         near_high.append(np.nextafter(near_high[-1], single(np.inf)))
     with np.errstate(over="ignore"):
         points: np.ndarray = np.concatenate([sizes, -sizes, low - sizes, high + sizes, near_low, near_high]).astype(single)
-    below = np.unique(points[np.less(points, low)])
-    above = np.unique(points[np.greater(points, high)])
+    below = once_each(points[np.less(points, low)])
+    above = once_each(points[np.greater(points, high)])
     nans = np.array(QUIET_NANS, bits) if kind.itemsize == 4 else np.array([np.nan, -np.nan], kind).view(bits)
     return below[::-1].copy().view(bits), above.view(bits), nans, False
 

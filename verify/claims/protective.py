@@ -19,6 +19,7 @@ from verify.conversions import KEPT, NEEDS_CLANG, OF_CONVERSIONS, watched_words
 from verify.errors import SheetError, nearest_words
 from verify.grids import SMALLEST_SIZE
 from verify.heap_words import heap_words
+from verify.hunting.intervals import once_each
 from verify.judging.verdict import grouped
 from verify.routine import Bound
 from verify.strict_beside_host import BROKEN, same_result
@@ -150,7 +151,7 @@ class NoHiddenEvents(Claim):
         library: list[str] = []
         for kind in kinds:
             rows = case.evidence.rows["result"]["first_flag"][:, kind]
-            places = sorted({int(place) for place in rows if place >= 0})
+            places = once_each(rows[rows >= 0]).tolist()
             step = max(1, len(places) // MOST_CULPRITS)
             for ordinal in places[::step][:MOST_CULPRITS]:
                 where, own = case.probe.culprit(case.bound, ordinal, kind)

@@ -46,9 +46,9 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check all sheets; the exit code is that of the worst."""
-    from firmware_shim.worker_starter import ready_starter
+    from firmware_shim.worker_starter import copied_starter
 
-    ready_starter()  # it starts while all else is imported
+    copied_starter()  # before this process grows
     from verify.accepted import load_accepted
     from verify.binding import ready_engine
     from verify.evidence_store import own_text, system_libraries

@@ -17,7 +17,7 @@ from firmware_shim.crew import Crew
 from firmware_shim.job import Axis, Job, Test
 from verify.domain import Domain
 from verify.grids import Grid
-from verify.hunting.intervals import distinct
+from verify.hunting.intervals import distinct, once_each
 from verify.hunting.places import marks
 from verify.hunting.plan import MOST_HANGS
 from verify.routine import Bound
@@ -35,7 +35,7 @@ FAILED = 1e9
 def leaps() -> np.ndarray:
     """Steps of a climb, in places on the grid: every near one, and further ones in a geometric row."""
     sizes = np.concatenate([np.arange(256), 1.01 ** np.arange(2200)]).astype(np.int64)
-    return np.unique(np.concatenate([-sizes, sizes]))
+    return once_each(np.concatenate([-sizes, sizes]))
 
 
 def full_domain(bound: Bound) -> Domain:

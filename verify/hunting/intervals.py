@@ -61,6 +61,11 @@ def cut(parts: np.ndarray, edges: np.ndarray) -> np.ndarray:
     return np.stack([left, right], axis=1)
 
 
+def once_each(numbers: np.ndarray) -> np.ndarray:
+    """Numbers in any order, once each, from the least; none is NaN. np.unique would import numpy.ma to ask about them."""
+    return distinct(np.sort(numbers, axis=None))
+
+
 def distinct(ascending: np.ndarray) -> np.ndarray:
-    """Numbers that may stand there several times, once each; they must ascend already (else use np.unique)."""
+    """Numbers that may stand there several times, once each; they must ascend already (else use once_each)."""
     return ascending[np.concatenate([[True], ascending[1:] != ascending[:-1]])] if len(ascending) else ascending

@@ -9,7 +9,7 @@ import numpy as np
 
 from verify.domain import Domain
 from verify.grids import SMALLEST_SIZE, Grid
-from verify.hunting.intervals import clip
+from verify.hunting.intervals import clip, once_each
 
 ALWAYS_TRIED_PARTS = (2, 3, 5, 7, 10, 12, 16, 24, 32, 48, 64, 100, 128, 256, 512, 1024)
 OCTAVE_UNITS = {"V": Fraction(1), "octave": Fraction(1), "semitone": Fraction(12), "note": Fraction(12)}
@@ -38,11 +38,11 @@ def marks(grid: Grid, parts: Iterable[int], joints: Iterable[Fraction]) -> np.nd
         if octave is not None and (high - low) / float(octave) * part < 200_000:
             width = float(octave) / part
             found.append(np.arange(np.floor(low / width), np.ceil(high / width) + 1) * width)
-    points = np.unique(np.concatenate(found))
+    points = once_each(np.concatenate(found))
     points = points[(points >= low) & (points <= high)]
     if grid.kind == "list":
         return np.arange(grid.count)
-    return np.unique(grid.nearest_indices(points))
+    return once_each(grid.nearest_indices(points))
 
 
 def edges(domain: Domain, parts: Iterable[int], joints: Iterable[Fraction]) -> np.ndarray:

@@ -21,8 +21,6 @@ from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS, MOST_HANGS, MOST_STOPS
 from verify.judging.verdict import grouped
 from verify.machines.catalogue import catalogue, quiet
-from verify.machines.cost_judging import judge_cost
-from verify.machines.costs import hunted
 from verify.machines.generation import drawn
 from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
@@ -172,6 +170,9 @@ class MachineHunt:
         pairs = zip(self.tried, self.claims, strict=True)
         wanted = [(tried, claim) for tried, claim in pairs if isinstance(claim, CostWithin)]
         if wanted:
+            from verify.machines.cost_judging import judge_cost  # wanted with a board only
+            from verify.machines.costs import hunted
+
             self.progress(f"{self.label}: counting", 0, 1)
             cost = hunted(self.stand, self.crew, self.seed, witnesses)
             for tried, claim in wanted:
@@ -216,7 +217,7 @@ class MachineHunt:
         self.began, self.spent = time.monotonic(), self.crew.processor_seconds()
         if witnesses:
             self.take(witnesses, self.variants(), "stored witnesses", len(witnesses))
-        part = random.sample(list(kept), min(len(kept), max(4, self.scripts // 50)))
+        part = random.Random().sample(list(kept), min(len(kept), max(4, self.scripts // 50)))
         self.take(part, (), "a part of what is kept, again", len(part))
         if any(tried.failing_scripts or tried.fault for tried in self.tried):
             # A witness fails, or the machine does not repeat: nothing kept counts.

@@ -21,6 +21,7 @@ from verify.claims.accurate import Accurate
 from verify.errors import ToolFault
 from verify.explaining import number_entry
 from verify.grids import Grid
+from verify.hunting.intervals import once_each
 from verify.paths.entry import composed
 from verify.paths.outside import Outside
 from verify.paths.walk import Walk, walk_of, walked
@@ -98,7 +99,7 @@ def evaluated(function: Any, arrays: Sequence[np.ndarray], constants: Any) -> np
         found[finite] = screen.evaluate(given)
         return found
     places = np.flatnonzero(finite)
-    places = places[np.unique(np.linspace(0, len(places) - 1, min(MOST_EXACT, len(places))).astype(np.int64))]
+    places = places[once_each(np.linspace(0, len(places) - 1, min(MOST_EXACT, len(places))).astype(np.int64))]
     for place in places:
         try:
             found[place] = float(exactly(function, [Fraction(float(array[place])) for array in arrays], constants))

@@ -11,6 +11,7 @@ import numpy as np
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Axis
 from verify.grids import Grid
+from verify.hunting.intervals import once_each
 from verify.hunting.places import edges, even
 from verify.routine import Bound
 
@@ -79,9 +80,9 @@ def chosen_ordinals(bound: Bound) -> np.ndarray:
     share = min(SAMPLED, most)
     parts = [edges(domain, (2, 3, 12), bound.routine.joints), even(domain, share, run=16)]
     listed = np.concatenate([np.arange(a, b) for part in parts for a, b in part])
-    found = np.unique(listed)
+    found = once_each(listed)
     if len(found) > 2 * share:
-        found = found[np.unique(np.linspace(0, len(found) - 1, 2 * share).astype(np.int64))]
+        found = found[once_each(np.linspace(0, len(found) - 1, 2 * share).astype(np.int64))]
     return found
 
 

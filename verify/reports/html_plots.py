@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 from typing import Any
 
@@ -12,7 +13,13 @@ MOST_NOTES = 12
 
 def drawable(profile: dict[str, Any]) -> list[list[float]]:
     """The bins of a profile whose numbers are finite: start, least error and its input, most error and its input."""
-    return [b for b in profile.get("bins", []) if all(map(finite, b))]
+    bins: list[list[float]] = profile.get("bins", [])
+    try:
+        if math.isfinite(sum(map(sum, bins))):  # so is each of them
+            return bins
+    except TypeError:  # infinities are texts
+        pass
+    return [b for b in bins if all(map(finite, b))]
 
 
 def largest(bins: list[list[float]]) -> tuple[float, float]:
