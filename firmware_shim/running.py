@@ -57,7 +57,7 @@ def mapped_range(path: str) -> tuple[int, int]:
     real = os.path.realpath(path)
     lowest = highest = 0
     for line in Path("/proc/self/maps").read_text(encoding="utf-8").splitlines():
-        parts = line.split(None, 5)
+        parts = line.split(None, 5) if line.endswith(real) else ()
         if len(parts) == 6 and parts[5] == real:
             start, end = (int(text, 16) for text in parts[0].split("-"))
             lowest, highest = min(lowest or start, start), max(highest, end)

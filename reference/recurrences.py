@@ -63,7 +63,7 @@ class StreamTrajectory:
         """Least and most right value per sample where decision bands leave more than one; None where they do not."""
         return None
 
-    def shifted(self, shifts: Any) -> StreamTrajectory:
+    def shifted(self, shifts: Any, until: int | None = None) -> StreamTrajectory:
         """No decision has a shift here."""
         return self
 

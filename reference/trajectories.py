@@ -13,7 +13,7 @@ samples both branches are right, and `shifted` gives the other ones.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property, lru_cache
 from typing import Any
@@ -151,7 +151,10 @@ class Plan:
 class Trajectory:
     """The right output over a whole script. build fills a Plan; it runs once per precision and set of shifts."""
 
-    def __init__(self, script: Script, build: Callable[[Plan], None], shifts: Mapping[int, int] | None = None) -> None:
+    def __init__(self, script: Script, build: Callable[[Plan], None], shifts: Mapping[int, int] | None = None,
+                 until: int | None = None) -> None:
+        if until is not None and until < script.samples:
+            script = replace(script, samples=until, events=tuple(event for event in script.events if event[0] < until))
         self.script, self.build = script, build
         self.shifts = dict(shifts or {})
         self.plans: dict[int, Plan] = {}
@@ -166,9 +169,12 @@ class Trajectory:
             self.plans[bits] = plan
         return self.plans[bits]
 
-    def shifted(self, shifts: Mapping[int, int]) -> Trajectory:
-        """The trajectory if the decisions of these numbers fell so many samples later (negative: earlier)."""
-        return Trajectory(self.script, self.build, shifts)
+    def shifted(self, shifts: Mapping[int, int], until: int | None = None) -> Trajectory:
+        """The trajectory if the decisions of these numbers fell so many samples later (negative: earlier).
+
+        until: only the samples before this one are asked for; what comes later does not change them.
+        """
+        return Trajectory(self.script, self.build, shifts, until)
 
     def span(self) -> tuple[np.ndarray, np.ndarray] | None:
         """None: bands are decisions here."""

@@ -71,6 +71,18 @@ def own_text() -> str:
     return digest.hexdigest()
 
 
+@functools.cache
+def package_versions() -> tuple[str, ...]:
+    """preflash and the packages that judge, with their versions."""
+    found = []
+    for package in PACKAGES:
+        try:
+            found.append(f"{package} {metadata.version(package)}")
+        except metadata.PackageNotFoundError:
+            found.append(f"{package} ?")
+    return tuple(found)
+
+
 def system_libraries() -> list[str]:
     """Hashes of the libraries that the firmware is loaded with, and of what the loader is told to put before them."""
     found = []
@@ -109,12 +121,7 @@ class EvidenceStore:
     def __init__(self, cache: Path, sheet: Sheet, builts: Mapping[str, Built], engine: Path, plan: Plan) -> None:
         self.cache, self.folder, self.saves = cache, cache / "evidence", 0
         self.fresh = plan.fresh
-        versions = []
-        for package in PACKAGES:
-            try:
-                versions.append(f"{package} {metadata.version(package)}")
-            except metadata.PackageNotFoundError:
-                versions.append(f"{package} ?")
+        versions = list(package_versions())
         if any(name.startswith("board") for name in builts):
             from firmware_shim.board_served import user_mode_emulator  # dear, and wanted with a board only
 

@@ -124,6 +124,17 @@ def test_shifted_decisions_are_trajectories_of_their_own(found: Any, shift: int,
     assert np.array_equal(other.screen()[0][: max(0, before)], found.screen()[0][: max(0, before)])
 
 
+@given(found=trajectories(), shift=st.sampled_from([-1, 1]), until=st.integers(1, 4000), data=st.data())
+def test_what_comes_later_changes_nothing_before(found: Any, shift: int, until: int, data: Any) -> None:
+    count = len(found.decisions)
+    shifts = {data.draw(st.integers(0, count - 1)): shift} if count else {}
+    whole, part = found.shifted(shifts), found.shifted(shifts, until)
+    first = data.draw(st.integers(0, until - 1))
+
+    for one, other in zip(whole.screen_part(first, until), part.screen_part(first, until), strict=True):
+        assert one.tobytes() == other.tobytes()
+
+
 @given(found=trajectories())
 def test_phases_cover_every_sample_once(found: Any) -> None:
     covered = [k for phase in found.phases for k in (phase.start, phase.end)]

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from firmware_shim import worker_starter
+from firmware_shim.allocators import STEMS, WATCHERS
 from firmware_shim.compiler import find_compiler
 from firmware_shim.declared import declared
 from firmware_shim.engine import build_engine
@@ -103,3 +104,7 @@ def test_declarations_that_were_not_kept_whole_are_read_again(tmp_path: Path) ->
     declared.cache_clear()
 
     assert declared((header,), tmp_path).sizeof("struct point") == 40
+
+
+def test_every_allocator_is_met_by_what_is_looked_for_first() -> None:
+    assert all(any(stem in name.encode() + b"\0" for stem in STEMS) for name in WATCHERS)

@@ -7,6 +7,7 @@ import contextlib
 import gc
 import os
 import sys
+import threading
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -51,7 +52,6 @@ def run(options: argparse.Namespace) -> int:
     copied_starter()  # before this process grows
     from verify.accepted import load_accepted
     from verify.binding import ready_engine
-    from verify.evidence_store import own_text, system_libraries
     from verify.fresh_record import record_stem
     from verify.own_memory import keep_memory
     from verify.progress import ProgressLine, SharedNotes
@@ -76,6 +76,10 @@ def run(options: argparse.Namespace) -> int:
     routines: list[dict[str, Any]] = []
     pages: list[tuple[Path, dict[str, Any]]] = []
     waiting = ProgressLine()
+    several = len(sheets) > 1
+    ahead = threading.Thread(target=shared)
+    if several:
+        ahead.start()  # hashing leaves Python to others
     loaded = [load_sheet(path) for path in sheets]
     options.only = [name for given in options.only for name in given.split(",")]
     if bundled and options.only:
@@ -121,11 +125,12 @@ def run(options: argparse.Namespace) -> int:
         held.callback(waiting.clear)
         for folder in dict.fromkeys(folder.absolute() for folder, _ in places):
             held.enter_context(only_one(folder))
-        if len(loaded) > 1:
+        if several:
             # Known before processes part, all this is read once.
+            import numpy.random  # noqa: F401 - most sheets draw numbers
+
             ready_engine(loaded[0])
-            own_text()
-            system_libraries()
+            ahead.join()
             gc.freeze()  # what is there stays shared: no collection writes to it
         records = held.enter_context(contextlib.closing(results([partial(task, number) for number in range(len(loaded))],
                                                                  meanwhile=meanwhile)))
@@ -144,6 +149,16 @@ def run(options: argparse.Namespace) -> int:
         more = draft + ("_only" if options.only else "")
         codes += begun(pages, places[0][0] if one else Path("reports"), more) if pages else []
     return next((code for code in (2, 130, 1, 3) if code in codes), 0)
+
+
+def shared() -> None:
+    """Read what the evidence of every sheet rests on."""
+    from verify.evidence_store import own_text, package_versions, system_libraries
+
+    with contextlib.suppress(OSError):  # met again by whoever needs it
+        own_text()
+        package_versions()
+        system_libraries()
 
 
 def begun(pages: list[tuple[Path, dict[str, Any]]], folder: Path, more: str) -> list[int]:

@@ -58,13 +58,14 @@ def followed(claim: Accurate, seen: Observation, wanted: Any) -> Any:
         # Within the limit is not enough: what a branch leaves behind is where the next segment starts.
         if best <= -limit * CLEARLY:
             continue
+        kept = 0
         for shift in _alternatives(decision.band_samples):
-            other = wanted.shifted({**shifts, number: shift})
-            size, _ = beyond_in(claim, seen, other, first, end)
+            size, _ = beyond_in(claim, seen, wanted.shifted({**shifts, number: shift}, end), first, end)
             if size < best:
-                best, trajectory, kept = size, other, shift
-        if trajectory.shifts.get(number, 0):
+                best, kept = size, shift
+        if kept:
             shifts = {**shifts, number: kept}
+            trajectory = wanted.shifted(shifts)
     return trajectory
 
 
