@@ -9,6 +9,7 @@ import numpy as np
 
 from verify.claims.accurate import Accurate
 from verify.claims.on_board import SameOnBoard
+from verify.hunting.intervals import once_each
 from verify.routine import Bound
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ def profile(outcome: Outcome) -> dict[str, Any]:
     rows = evidence.rows
     found = rows["result"]["found"][:, outcome.slot]
     grid, stride = bound.domain.grids[0], bound.domain.strides()[0]
-    no_number = np.unique(rows["bin"][rows["result"]["nans"] + rows["result"]["infinities"] > 0])
+    no_number = once_each(rows["bin"][rows["result"]["nans"] + rows["result"]["infinities"] > 0])
     rows, found = rows[found["least_at"] >= 0], found[found["least_at"] >= 0]
     # Two builds may well agree on what is no number: a distance has its own infinity where they do not.
     beyond = [(int(k), "the result is no number") for k in no_number] if isinstance(claim, Accurate) else []
