@@ -157,6 +157,7 @@ def copied_starter() -> None:
     with _lock:
         if _starter is None and threading.active_count() == 1 and os.environ.get("OPENBLAS_NUM_THREADS") == "1":
             _starter = Starter(copied=True)
+    ready_starter()
 
 
 def copy_of_this(line: socket.socket) -> Any:
@@ -171,6 +172,7 @@ def copy_of_this(line: socket.socket) -> Any:
 def _be_starter(line: socket.socket) -> None:
     """Keep nothing of the caller's but its modules."""
     os.setsid()  # Ctrl-C reaches only the caller
+    gc.enable()
     nothing = os.open(os.devnull, os.O_RDWR)
     for file in (0, 1):
         os.dup2(nothing, file)

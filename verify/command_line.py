@@ -8,6 +8,7 @@ could not be run here (no compiler, C that does not compile).
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
 import os
 import re
@@ -97,6 +98,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         require_folder()
         # Its constants would come to lie in a folder beside the person's own work.
         os.environ.setdefault("HYPOTHESIS_STORAGE_DIRECTORY", str(cache_folder() / "hypothesis"))
+        options.has_just_begun = arguments is None  # this process is the command's own
         return int(commands()[options.command].run(options))
     except (PreflashError, ShimError) as problem:
         print(problem, file=sys.stderr)
@@ -112,6 +114,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         fault = own_fault(problem)
         print(fault, file=sys.stderr)
         return fault.exit_code
+    finally:
+        gc.enable()
 
 
 if __name__ == "__main__":

@@ -167,7 +167,8 @@ class EvidenceStore:
         if self.fresh:
             return
         try:
-            stored, places = pickle.loads(self.path(evidence).read_bytes())
+            with open(self.path(evidence), "rb") as stream:  # arrays are read to where they stay
+                stored, places = pickle.load(stream)
             if isinstance(stored, Evidence) and stored.identity == evidence.identity:
                 if not look_up_again(stored, places, self.keys.places(build, routine)):
                     return

@@ -115,7 +115,7 @@ class Grid:
 
     @cached_property
     def _list_floats(self) -> np.ndarray:
-        return np.array([float(value) for value in self._quotients()])
+        return self._list_doubles if self.scale == 1 else np.array([float(value) for value in self._quotients()])
 
     @cached_property
     def _list_whole(self) -> np.ndarray:

@@ -18,10 +18,11 @@ OBJECTS_BETWEEN_LOOKS = 20_000
 
 
 def keep_memory() -> None:
-    """From now on, in this process and in those forked from it."""
+    """From now on, in this process and in those forked from it; what is there by now is not looked through again."""
     library = ctypes.CDLL(None)
     if hasattr(library, "mallopt"):
         for option, value in ((_M_MMAP_THRESHOLD, LARGEST_BYTES), (_M_TRIM_THRESHOLD, KEPT_BYTES), (_M_TOP_PAD, STEP_BYTES)):
             library.mallopt(option, value)
     gc.freeze()
+    gc.enable()
     gc.set_threshold(OBJECTS_BETWEEN_LOOKS, *gc.get_threshold()[1:])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from verify.claims.accurate import Accurate
 from verify.claims.on_board import SameOnBoard
 from verify.hunting.intervals import once_each
+from verify.reports.written_numbers import Numbers
 from verify.routine import Bound
 
 if TYPE_CHECKING:
@@ -45,11 +47,11 @@ def profile(outcome: Outcome) -> dict[str, Any]:
     finite = np.isfinite(columns[1]) & np.isfinite(columns[3])
     why = "the error is infinite" if isinstance(claim, Accurate) else "one result is no number, or infinite, the other is not"
     beyond += [(int(k), why) for k in places[~finite]]
-    lines = nine_digits(np.stack(columns, axis=1)[finite])
+    lines: Sequence[list[float]] = nine_digits(np.stack(columns, axis=1)[finite])
     return profile_of(outcome, lines, beyond)
 
 
-def profile_of(outcome: Outcome, lines: list[list[float]], beyond: list[tuple[int, str]]) -> dict[str, Any]:
+def profile_of(outcome: Outcome, lines: Sequence[list[float]], beyond: list[tuple[int, str]]) -> dict[str, Any]:
     """The profile's entry: bins, and what no picture's scale can show, as stretches [from, to, why]."""
     claim, bound, evidence = outcome.claim, outcome.bound, outcome.evidence
     assert bound is not None and evidence is not None
@@ -98,8 +100,9 @@ def shown(claim: Accurate | SameOnBoard, bound: Bound, errors: np.ndarray) -> np
     return errors
 
 
-def nine_digits(table: np.ndarray) -> list[list[float]]:
+def nine_digits(table: np.ndarray) -> Numbers:
     """The numbers of a table with nine digits each, which is what a picture needs and a record can hold."""
-    texts = (" ".join(["%.9g"] * table.size) % tuple(table.ravel().tolist())).split()
-    numbers = iter(map(float, texts))
-    return list(map(list, zip(*[numbers] * table.shape[1], strict=True)))
+    row = ",".join(["%.9g"] * table.shape[1])
+    text = "],[".join([row] * len(table)) % tuple(table.ravel().tolist())
+    numbers = iter(map(float, text.replace("],[", ",").split(","))) if len(table) else iter(())
+    return Numbers(list(map(list, zip(*[numbers] * table.shape[1], strict=True))), f"[[{text}]]" if len(table) else "[]")

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
+import math
 from typing import Any
 
+import numpy as np
 import pytest
 
+from verify.profiles import nine_digits
 from verify.reports.budgets import picture
 from verify.reports.html_assets import STYLE
 from verify.reports.html_frame import Panel, number, prefixed
 from verify.reports.html_page import moment, section
 from verify.reports.html_plots import envelope
 from verify.reports.numbers import times
+from verify.reports.written_numbers import written
 
 
 @pytest.mark.parametrize(("value", "text"), [
@@ -77,3 +82,14 @@ def test_times_and_multiples() -> None:
     assert "2026-11-26 06:56 UTC" == moment({"started": "2026-11-26T06:56:01+00:00"})
     assert "10 870 x the limit" == times(10865.4)
     assert "1.692 x the limit" == times(1.6919)
+
+
+def test_a_table_is_written_as_its_numbers_are() -> None:
+    table = nine_digits(np.array([[0.1, -0.0, 1e-5, 2.5e16], [1 / 3, 5.0, -7.25, 4.4e-320]]))
+    told = {"name": 'a "0" < b', "bins": table, "others": [table, nine_digits(np.zeros((0, 4)))]}
+    again = json.loads(written(told))
+
+    assert again == {**told, "bins": table.rows, "others": [table.rows, []]}
+    assert table.rows[1][0] == 0.333333333
+    with pytest.raises(ValueError, match="JSON"):
+        written({"x": math.nan})

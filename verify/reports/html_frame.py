@@ -6,7 +6,6 @@ so that a phone shows them as large as a wide screen does.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -14,6 +13,7 @@ from html import escape
 from typing import Any
 
 from verify.judging.verdict import grouped
+from verify.reports.written_numbers import written
 
 SIDE = 1000
 NEAR_PERCENT = 16
@@ -66,7 +66,7 @@ def finite(value: Any) -> bool:
 
 def embedded(data: dict[str, Any]) -> str:
     """JSON that is safe inside a script element."""
-    return json.dumps(data, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
+    return written(data, separators=(",", ":")).replace("<", "\\u003c")
 
 
 @dataclass

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from html import escape
 from typing import Any
 
@@ -11,9 +12,9 @@ from verify.reports.html_frame import Panel, figure, finite, number, prefixed, r
 MOST_NOTES = 12
 
 
-def drawable(profile: dict[str, Any]) -> list[list[float]]:
+def drawable(profile: dict[str, Any]) -> Sequence[list[float]]:
     """The bins of a profile whose numbers are finite: start, least error and its input, most error and its input."""
-    bins: list[list[float]] = profile.get("bins", [])
+    bins: Sequence[list[float]] = profile.get("bins", [])
     try:
         if math.isfinite(sum(map(sum, bins))):  # so is each of them
             return bins
@@ -22,7 +23,7 @@ def drawable(profile: dict[str, Any]) -> list[list[float]]:
     return [b for b in bins if all(map(finite, b))]
 
 
-def largest(bins: list[list[float]]) -> tuple[float, float]:
+def largest(bins: Sequence[list[float]]) -> tuple[float, float]:
     """The error of the largest size, and the input where it stands."""
     marked = max(bins, key=lambda b: max(abs(b[1]), abs(b[3])))
     return (marked[3], marked[4]) if abs(marked[3]) >= abs(marked[1]) else (marked[1], marked[2])

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from verify.errors import UsageError
+from verify.reports.written_numbers import written
 from verify.whole_files import save_text
 
 FORMAT = 1
@@ -24,8 +25,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        if all(type(item) is float for item in value) and math.isfinite(sum(value)):
-            return list(value)  # numbers of a profile, by the ten thousand
         return [plain(item) for item in value]
     return value
 
@@ -35,7 +34,7 @@ def lines_of(record: dict[str, Any]) -> str:
     parts = []
     for key, value in record.items():
         if key == "routines":
-            text = "[\n" + ",\n".join(json.dumps(item, allow_nan=False) for item in value) + "\n]"
+            text = "[\n" + ",\n".join(map(written, value)) + "\n]"
         else:
             text = json.dumps(value, allow_nan=False)
         parts.append(f"{json.dumps(key)}: {text}")
