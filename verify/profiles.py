@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -94,7 +93,8 @@ def octave_marks(bound: Bound, starts: list[float]) -> list[list[Any]]:
 def shown(claim: Accurate | SameOnBoard, bound: Bound, errors: np.ndarray) -> np.ndarray:
     """Engine errors in the claim's unit."""
     if isinstance(claim, Accurate) and claim.metric == "cents":
-        return np.array([1200 * math.log2(1 + error) if error > -1 else -math.inf for error in errors.tolist()])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(errors > -1, 1200 * np.log2(1 + errors), -np.inf)
     if isinstance(claim, Accurate) and claim.metric == "lsb":
         return errors / bound.output_scale
     return errors
