@@ -21,6 +21,7 @@ from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
 from firmware_shim.errors import ShimError
 from firmware_shim.memory_map import left_out, regions_of
 from reference import tracing
+from verify.cache_place import cache_folder
 from verify.calls import call_code, prototype_text, reachable, target_of
 from verify.claims.accurate import Accurate
 from verify.claims.base import Claim
@@ -38,7 +39,7 @@ from verify.strict_beside_host import beside_host
 from verify.stub_notes import guess_notes
 from verify.thinning import thinned
 
-__all__ = ["prototype_text", "reachable"]
+__all__ = ["cache_folder", "prototype_text", "reachable"]
 
 
 def build_board(request: Request, core: str, cache: Path) -> Built:
@@ -64,12 +65,6 @@ class Bench:
     apart: Mapping[str, ShimError] = field(default_factory=dict)
     levels: Mapping[str, Built] = field(default_factory=dict)
     unseen: ShimError | None = None
-
-
-def cache_folder() -> Path:
-    """Where builds and evidence are kept: XDG_CACHE_HOME/preflash or ~/.cache/preflash."""
-    root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return Path(root) / "preflash"
 
 
 def request_for(sheet: Sheet, variant: str) -> Request:

@@ -20,7 +20,7 @@ from typing import NoReturn
 
 from firmware_shim.compiler import require_platform
 from firmware_shim.errors import ShimError
-from verify.binding import cache_folder
+from verify.cache_place import cache_folder
 from verify.commands import check
 from verify.console import CAUTION, ERRORS
 from verify.errors import PreflashError, UsageError, nearest_words, own_fault

@@ -67,7 +67,7 @@ worker = worker_starter.start_worker(Path(sys.argv[1]))
 folder = f"/proc/{worker.starter.process.pid}/fd"
 files = {os.readlink(f"{folder}/{file}") for file in os.listdir(folder)}
 print(type(worker.starter.process).__name__, os.getsid(worker.starter.process.pid) == worker.starter.process.pid,
-      sorted(file.split(":")[0] for file in files))
+      sorted({file.split(":")[0] for file in files}))
 worker.stop()
 print(os.path.exists(f"/proc/{worker.pid}"))
 os.kill(worker.starter.process.pid, 9)
