@@ -176,8 +176,10 @@ def _be_starter(line: socket.socket) -> None:
     nothing = os.open(os.devnull, os.O_RDWR)
     for file in (0, 1):
         os.dup2(nothing, file)
-    os.closerange(3, line.fileno())
-    os.closerange(line.fileno() + 1, os.sysconf("SC_OPEN_MAX"))
+    for file in map(int, os.listdir("/proc/self/fd")):
+        if file > 2 and file != line.fileno():
+            with contextlib.suppress(OSError):  # that of the folder itself
+                os.close(file)
     # As python -P: what is imported later must not be found in the folder that the caller works in.
     sys.path[:] = [str(ROOT), *(place for place in sys.path if place and os.path.realpath(place) != os.path.realpath("."))]
     serve(line)
