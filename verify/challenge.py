@@ -10,7 +10,6 @@ import contextlib
 import os
 import random
 import re
-import shlex
 import tempfile
 import time
 from collections import deque
@@ -20,14 +19,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from firmware_shim.build import Built, Request, build
-from firmware_shim.compiler import run
+from firmware_shim.build import Built
 from firmware_shim.crew import Crew
 from firmware_shim.engine import build_engine
 from firmware_shim.errors import ShimError
 from firmware_shim.same_code import without_inlining
-from firmware_shim.source_names import SOURCES
-from verify.binding import Bench, bind_all, cache_folder, request_for
+from verify.binding import Bench, bind_all, cache_folder
+from verify.challenge_bed import Bed
 from verify.challenge_machines import Machines, Outcome
 from verify.errors import PreflashError, UsageError
 from verify.evidence_keys import build_keys
@@ -37,7 +35,7 @@ from verify.hunting.plan import Plan
 from verify.mutants import Mutant, Parsed, parse, reached
 from verify.old_and_new import Difference, compare_routine
 from verify.probing import Prober
-from verify.routine import Routine
+from verify.routine import Bound, Routine
 from verify.same_bits import Side, may_be_everywhere, same_everywhere, same_in
 from verify.session import Check
 from verify.sheet import Sheet
@@ -81,77 +79,6 @@ class Challenge:
         """Share of the mutants that can matter which a claim noticed; None when there is none."""
         counted = self.count(CAUGHT) + self.count(MISSED)
         return self.count(CAUGHT) / counted if counted else None
-
-
-@dataclass
-class Bed:
-    """Where mutants are laid: a copy of one source at a time, all else as it is."""
-
-    sheet: Sheet
-    folder: Path
-    request: Request
-    paths: dict[Path, Path]
-
-    @classmethod
-    def make(cls, sheet: Sheet, folder: Path) -> Bed:
-        """Copies of the sources below a temporary folder."""
-        base = sheet.file.parent
-        sources = [(base / source).resolve() for source in sheet.sources]
-        paths = {}
-        for number, source in enumerate(sources):
-            if source.suffix in SOURCES:
-                paths[source] = folder / str(number) / source.name
-                paths[source].parent.mkdir()
-                paths[source].write_bytes(source.read_bytes())
-        if not paths:
-            raise UsageError("no source to challenge", where=sheet.file.name, why="the sheet names headers only",
-                             todo="name the C or C++ files in sources")
-        request = request_for(sheet, "host")
-        # A copy finds the headers that lie beside its original where quotes look for them.
-        quoted = [shlex.join(["-iquote", str(source.parent)]) for source in dict.fromkeys(s.parent / "x" for s in paths)]
-        moved = {str(source): str(copy) for source, copy in paths.items()}
-        own = tuple((Path(moved.get(str(source.resolve()), str(source))), flags) for source, flags in request.own_flags)
-        # Nothing of a mutant is kept for later, so that libraries for each routine would serve nobody.
-        request = replace(request, sources=tuple(Path(moved.get(str(s), str(s))) for s in sources), own_flags=own,
-                          flags=" ".join([request.flags, *quoted]), apart=False, objects=True)
-        return cls(sheet, folder, request, paths)
-
-    def built(self, mutant: Mutant | None, original: bytes = b"", slot: int = 0, more: str = "") -> Built:
-        """The host build of a mutant (None: of the untouched copies). slot: one folder per build under way; more: flags.
-
-        Errors: ShimError when it does not compile.
-        """
-        cache = self.folder / "cache"
-        request = replace(self.request, flags=f"{self.request.flags} {more}") if more else self.request
-        if mutant is None:
-            return build(request, cache)
-        place = self.paths[mutant.source]
-        copy = place.parent / f"slot{slot}" / place.name
-        copy.parent.mkdir(exist_ok=True)
-        copy.write_bytes(mutant.applied(original))
-        sources = tuple(copy if s == place else s for s in request.sources)
-        own = tuple((copy if s == place else s, flags) for s, flags in request.own_flags)
-        return build(replace(request, sources=sources, own_flags=own), cache)
-
-    def refused(self, built: Built, mutant: Mutant, original: bytes) -> str:
-        """What the author's own build would say: an error that the sheet's -Werror... makes of a warning; "" for none.
-
-        Such options are left out of all builds here, where they would change nothing.
-        """
-        warnings = [flag for flag, _ in built.dropped_flags if flag.startswith(("-W", "-pedantic"))]
-        if not any(flag.startswith(("-Werror", "-pedantic-errors")) for flag in warnings):
-            return ""
-        place = self.paths[mutant.source]
-        tried = place.parent / "refused" / place.name
-        tried.parent.mkdir(exist_ok=True)
-        folders = [f"-I{folder}" for folder in (mutant.source.parent, *self.request.include)]
-        said = []
-        for text in (original, mutant.applied(original)):
-            tried.write_bytes(text)
-            ran = run([*built.compiler.command, *built.kept_flags, *warnings, *folders, "-fsyntax-only", tried.name],
-                      folder=tried.parent)
-            said.append("" if ran.code == 0 else next((line for line in ran.err.splitlines() if "error:" in line), "error"))
-        return "" if said[0] else said[1].partition("error: ")[2]
 
 
 def patient(sheet: Sheet) -> Sheet:
@@ -357,10 +284,18 @@ class _Run:
         if not any(found.differing for found in outcomes) and self.same_program(mutant, bench, near):
             return Answer(mutant, EQUIVALENT, routines=tuple(near),
                           why=f"{mutant.function} gives the same bits whatever goes in, and all else is the same code")
-        differences = tuple(self.difference(name, bench) for name in near if name in self.functions)
-        if not outcomes and all(d.identical and d.every_value for d in differences):
-            return Answer(mutant, EQUIVALENT, routines=tuple(near), why="bit-identical over every value")
-        return Answer(mutant, MISSED, routines=tuple(near), differences=differences, machines=tuple(outcomes))
+        listed = [name for name in near if name in self.functions]
+        differences = [self.difference(name, bench) for name in listed]
+        # Where one of them cannot be compared whole, or a machine is reached, the whole of the others would prove nothing.
+        if not outcomes and all(d.identical and (d.every_value or self.may_be_whole(d.routine)) for d in differences):
+            for number, name in enumerate(listed):
+                if not differences[number].every_value:
+                    differences[number] = self.whole(differences[number], bench.bounds[name])
+                if not differences[number].identical:
+                    break
+            else:
+                return Answer(mutant, EQUIVALENT, routines=tuple(near), why="bit-identical over every value")
+        return Answer(mutant, MISSED, routines=tuple(near), differences=tuple(differences), machines=tuple(outcomes))
 
     def same_program(self, mutant: Mutant, bench: Bench, near: list[str]) -> bool:
         """Whether the edit is within a function of the sheet that gives the same for all that its C types can hold."""
@@ -380,12 +315,17 @@ class _Run:
         return same_everywhere(self.judge.crew, sides[0], sides[1], modes, self.judge.progress)
 
     def difference(self, name: str, bench: Bench) -> Difference:
-        """One function, original against mutant: where nothing differs in a first look, every value that can be counted."""
-        old, new = self.bench.bounds[name], bench.bounds[name]
-        found = compare_routine(self.judge.crew, old, new, self.plan(), lambda *_: None)
-        if found.identical and not found.every_value and new.domain.whole and new.domain.count <= MOST_COMPARED:
-            if same_in(self.judge.crew, old, new, new.domain.axes(), new.domain.count, self.judge.progress):
-                return replace(found, compared=new.domain.count, every_value=True)
-            whole = replace(self.plan(), every_value_up_to=MOST_COMPARED)
-            found = compare_routine(self.judge.crew, old, new, whole, lambda *_: None)
-        return found
+        """One function, original against mutant."""
+        return compare_routine(self.judge.crew, self.bench.bounds[name], bench.bounds[name], self.plan(), lambda *_: None)
+
+    def may_be_whole(self, name: str) -> bool:
+        """Whether every value of a function's inputs can be compared."""
+        domain = self.bench.bounds[name].domain
+        return domain.whole and domain.count <= MOST_COMPARED
+
+    def whole(self, found: Difference, new: Bound) -> Difference:
+        """Every value of a function of which a first look saw no difference."""
+        old, crew = self.bench.bounds[new.routine.name], self.judge.crew
+        if same_in(crew, old, new, new.domain.axes(), new.domain.count, self.judge.progress):
+            return replace(found, compared=new.domain.count, every_value=True)
+        return compare_routine(crew, old, new, replace(self.plan(), every_value_up_to=MOST_COMPARED), lambda *_: None)

@@ -138,6 +138,14 @@ class Suspect(Asked):
             self.by = ((seen.script,), self.words)
 
 
+def together(batches: Sequence[Batch]) -> list[Batch]:
+    """Scripts with the same variants in one batch: a process for all costs what it costs for one."""
+    found: dict[tuple[str, ...], dict[Script, None]] = {}
+    for scripts, words in batches:
+        found.setdefault(words, {}).update(dict.fromkeys(scripts))
+    return [(tuple(scripts), words) for words, scripts in found.items()]
+
+
 @dataclass
 class Outcome:
     """What became of a machine. noticed: "claim: verdict" or ""; scripts, differing: how many ran, how many gave something
@@ -192,7 +200,7 @@ class Machines:
                        self.budget(), known=original.known)
         # Counted scripts are few and long, and only some claims ask for them: they come last.
         long = [batch for batch in original.batches if any(script.samples > LONGEST_KEPT for script in batch[0])]
-        noticed = hunt.first([*sharp, *(batch for batch in original.batches if batch not in long), *long])
+        noticed = hunt.first([*together(sharp), *(batch for batch in original.batches if batch not in long), *long])
         if hunt.by is not None:
             sharp[:] = [hunt.by, *(batch for batch in sharp if batch != hunt.by)][:MOST_SHARP]
         found = Outcome(machine.name, noticed, len(hunt.same | hunt.other), len(hunt.other), claims=hunt.claims)

@@ -127,6 +127,19 @@ static void fill_one(const struct pf_input *in, int64_t first, long n, unsigned 
         pf_to_double(raw, in->type, in->scale, value, n);
 }
 
+/* The first element again and again. */
+static void spread(void *to, int width, long n)
+{
+#define SPREAD(T) { T *all = to; const T one = all[0]; for (long i = 1; i < n; i++) all[i] = one; } break
+    switch (width) {
+    case 1: SPREAD(uint8_t);
+    case 2: SPREAD(uint16_t);
+    case 4: SPREAD(uint32_t);
+    default: SPREAD(uint64_t);
+    }
+#undef SPREAD
+}
+
 /* Several inputs: the ordinal counts through the product of the grids, the last input fastest. */
 void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *const *raw, double *const *value)
 {
@@ -150,12 +163,12 @@ void pf_fill(const struct pf_job *job, int64_t ordinal, long n, unsigned char *c
             int64_t run = stride[k] == 1 ? in->count - index : stride[k] - place % stride[k];
             if (run > n - at)
                 run = n - at;
-            fill_one(in, index, stride[k] == 1 ? run : 1, raw[k] + at * width, value[k] + at);
-            if (stride[k] != 1)
-                for (long i = 1; i < run; i++) {
-                    memcpy(raw[k] + (at + i) * width, raw[k] + at * width, (size_t)width);
+            fill_one(in, index, stride[k] == 1 ? run : 1, raw[k] + at * width, value ? value[k] + at : NULL);
+            if (stride[k] != 1) {
+                spread(raw[k] + at * width, width, run);
+                for (long i = 1; value && i < run; i++)
                     value[k][at + i] = value[k][at];
-                }
+            }
             at += run;
         }
     }

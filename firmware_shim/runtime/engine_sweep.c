@@ -377,7 +377,7 @@ void pf_sweep(struct pf_job *job)
             int64_t left = segment->count - at;
             call.n = left < most ? (long)left : most;
             call.ordinal = segment->start + at;
-            fill(job, &call, !may_be_flat && !(bare && job->inputs == 1));
+            fill(job, &call, !may_be_flat && !bare);
             unsigned flags = run_call(job, &call, &total) & (unsigned)segment->flag_mask;
             if (flags)
                 pin_flags(job, r, &call, flags, total);
