@@ -142,7 +142,7 @@ class MachineCheck:
                 with reading() as reader:
                     hunt.run(stored)
                 # A reference that reads a file while it is asked rests on what no key holds.
-                rests_on_more = bool(reader.late(kept.folder if kept is not None else None))
+                rests_on_more = bool(reader.late(kept.folder.parent if kept is not None else None))
             else:
                 hunt.recheck(*known, stored)
                 rests_on_more = False
