@@ -104,13 +104,19 @@ class Mixed(Combination):
         for (weight, off), part in zip(self.near, self.made_of, strict=True):
             wanted, own = part.screen()
             product = weight * wanted
-            bound = bound + abs(weight) * own + off * (np.abs(wanted) + own)
+            bound += abs(weight) * own
+            if off:
+                bound += off * (np.abs(wanted) + own)
             if abs(math.frexp(weight)[0]) != 0.5:
                 bound += 2 * UNIT * np.abs(product) + LEAST
-            bound += np.where((np.abs(product) < LEAST) & (wanted != 0), LEAST, 0.0)
+            elif abs(weight) < 1:
+                bound[(np.abs(product) < LEAST) & (wanted != 0)] += LEAST
             before, total = total, total + product
             second = total - before
-            bound += np.abs((before - (total - second)) + (product - second))
+            before -= total - second
+            product -= second
+            before += product
+            bound += np.abs(before)
         return np.clip(total, self.bottom, self.top), bound * (1 + 2.0**-30) + self.ends_off
 
     def around(self, ends: list[Ends]) -> Ends:
