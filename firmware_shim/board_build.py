@@ -237,7 +237,7 @@ def _own_objects(plan: host_build._Plan, work: Path, target: Sequence[str]) -> N
              *(("-fno-sanitize=all",) if board_pip.is_pip(plan.compiler) else ())]
     for name in _own_names(plan):
         words = [f"-DPF_EVENTS_AT={EVENTS_AT:#x}u", f"-DPF_POSITION_AT={PROGRESS_AT:#x}u", f"-I{RUNTIME}"]
-        compile_part(plan.compiler, work, name, [*start, *(words if name != "recorder" else [])])
+        compile_part(plan.compiler, work, name, [*start, *(words if name == "recorder" else [])])
 
 
 def _link(plan: host_build._Plan, work: Path, objects: Sequence[str], part: linking.Part | None, core: Core,

@@ -7,6 +7,10 @@
 #include <stdint.h>
 #include "recorder.h"
 
+#if defined(__arm__) && !defined(PF_EVENTS_AT)
+#error "on a board the table of events lies at a fixed address"
+#endif
+
 #define HANDLER __attribute__((visibility("hidden"), noinline, used)) void
 
 struct place { const char *file; uint32_t line, column; };
