@@ -77,7 +77,7 @@ def test_the_command_draws_a_stored_record(
 ) -> None:
     pytest.importorskip("matplotlib")
     stored = tmp_path / "voice.json"
-    stored.write_text(json.dumps(records["pitch"]), encoding="utf-8")
+    stored.write_text(lines_of(records["pitch"]), encoding="utf-8")
 
     assert 0 == main(["report", str(stored), "--pictures"])
     assert f"2 files in {tmp_path / 'voice_pictures'}" in capsys.readouterr().out

@@ -17,6 +17,7 @@ from typing import Any
 
 from verify.hunting.plan import Plan
 from verify.reports.record import exit_code, plain
+from verify.reports.written_numbers import written
 from verify.session import Check
 from verify.sheet import load_sheet
 
@@ -77,7 +78,7 @@ def made_once(key: str, make: Callable[[Path], dict[str, Any]]) -> dict[str, Any
     with open(folder / "lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not kept.exists():
-            kept.write_text(json.dumps(make(folder)), encoding="utf-8")
+            kept.write_text(written(make(folder)), encoding="utf-8")
     found: dict[str, Any] = json.loads(kept.read_text(encoding="utf-8"))
     return found
 
