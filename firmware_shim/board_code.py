@@ -8,9 +8,6 @@ from __future__ import annotations
 import contextlib
 import functools
 import io
-import os
-import shutil
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.board_cycles import Seen, cost_of, may_branch, moves_several
+from firmware_shim.compiler import write_whole
 from firmware_shim.cores import Core
 
 # Multiple and double transfers must be word-aligned on every core, single ones where the core says so.
@@ -270,15 +268,16 @@ def code_facts(path: Path, core: Core) -> CodeFacts:
 _ARRAYS = ("least", "most", "taken_least", "taken_most")
 
 
+def _facts_file(library: Path) -> Path:
+    return library.with_name(f"code_facts_of_{library.stem}.npz")
+
+
 def keep_code_facts(library: Path, core: Core, earlier: str | None = None) -> None:
     """Store the facts of a finished build beside its image: workers start faster. earlier: the same image in another
     build, whose facts hold where the functions without pointers are the same."""
-    name = f"code_facts_of_{library.stem}.npz"
     if earlier is not None and _without_pointers(Path(earlier)) == _without_pointers(library):
         with contextlib.suppress(OSError):
-            scratch = library.with_name(f".{name}.{os.getpid()}")
-            shutil.copyfile(Path(earlier).with_name(name), scratch)
-            os.replace(scratch, library.with_name(name))
+            write_whole(_facts_file(library), _facts_file(Path(earlier)).read_bytes())
             return
     kept_code_facts(library, core)
 
@@ -294,17 +293,14 @@ def kept_code_facts(library: Path, core: Core) -> CodeFacts:
         **{name: getattr(facts, name) for name in _ARRAYS},
     )
     with contextlib.suppress(OSError):
-        handle, partial = tempfile.mkstemp(dir=library.parent, prefix=".partial-")
-        with os.fdopen(handle, "wb") as out:
-            out.write(body.getvalue())
-        os.replace(partial, library.with_name(f"code_facts_of_{library.stem}.npz"))
+        write_whole(_facts_file(library), body.getvalue())
     return facts
 
 
 def stored_code_facts(library: Path, core: Core) -> CodeFacts:
     """Facts stored beside an image; made anew where they are missing or cannot be read."""
     try:
-        with np.load(library.with_name(f"code_facts_of_{library.stem}.npz")) as stored:
+        with np.load(_facts_file(library)) as stored:
             low, high = (int(value) for value in stored["span"])
             lacking = tuple(zip(stored["lacking"].tolist(), stored["texts"].tolist(), strict=True))
             least, most, taken_least, taken_most = (stored[name] for name in _ARRAYS)

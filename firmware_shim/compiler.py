@@ -274,13 +274,13 @@ def processor_features() -> tuple[str, str]:
     return f"{name} ({telling})", hashlib.sha256(" ".join(have).encode()).hexdigest()
 
 
-def write_whole(path: Path, text: str) -> None:
+def write_whole(path: Path, content: str | bytes) -> None:
     """Write a file whole or not at all; the folder is made if needed. Errors: OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, partial = tempfile.mkstemp(dir=path.parent, prefix=".partial-")
     try:
-        with os.fdopen(handle, "w") as out:
-            out.write(text)
+        with os.fdopen(handle, "w" if isinstance(content, str) else "wb") as out:
+            out.write(content)
         os.replace(partial, path)
     except BaseException:
         os.unlink(partial)

@@ -15,6 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from verify.errors import SheetError
 from verify.hunting.plan import Plan
 from verify.reports.record import exit_code, plain
 from verify.reports.written_numbers import written
@@ -54,6 +57,15 @@ def with_changes(c: str, changes: Sequence[tuple[str, str]]) -> str:
         assert old in c, old
         c = c.replace(old, new)
     return c
+
+
+def refusal(folder: Path, c: str, sheet: str) -> SheetError:
+    """The one message with which a sheet is refused as it is read."""
+    (folder / "plant.c").write_text(c, encoding="utf-8")
+    (folder / "plant_sheet.py").write_text(sheet, encoding="utf-8")
+    with pytest.raises(SheetError) as problem:
+        load_sheet(folder / "plant_sheet.py")
+    return problem.value
 
 
 def run(folder: Path, c: str, sheet: str, plan: Plan | None = None) -> dict[str, Any]:
