@@ -129,6 +129,15 @@ class BoardImage:
         self.kept.append(area)
         return area
 
+    def in_ram(self, regions: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
+        """Those of the sections with variables, (address, size in bytes), that ``base`` leads to.
+
+        A finished image may have variables in several memories, of which one is compared; a linker calls a section
+        writable that holds nothing but room up to the next boundary, and puts it beside constants.
+        """
+        low, high = self.ram
+        return tuple((at, size) for at, size in regions if low <= at and at + size <= high)
+
     @staticmethod
     def host(area: mmap.mmap) -> int:
         """Where mapped memory lies in this process."""

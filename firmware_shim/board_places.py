@@ -3,9 +3,9 @@ that others look for in what a board build says."""
 
 PAGE = 4096
 STACK_TOP, STACK_BYTES = 0x30000000, 1 << 16
-BLOCK_AT, BLOCK_BYTES = 0x90000000, PAGE + 9 * 8 * 1024 * 8
+BLOCK_AT, BLOCK_BYTES = 0x90010000, PAGE + 9 * 8 * 1024 * 8
 EVENTS_AT, EVENTS_BYTES = 0xA0000000, 1 << 14
-PROGRESS_AT = 0xB0000000
+PROGRESS_AT = 0xB00F0000
 # Beside a finished image: what enters its routines.
 LOOPS = "loops.elf"
 NOT_NEWLIB = "not the newlib that the board will have"

@@ -36,9 +36,7 @@ class BoardRunner(Runner):
         """Run all segments; ``libraries`` are those of screens and of the host's loops."""
         self.image = image
         job, board = self.asked, image.board
-        # A finished image may have variables in several memories: one of them is compared.
-        low, high = image.ram
-        self.job = replace(self.job, regions=tuple((at, size) for at, size in job.regions if low <= at and at + size <= high))
+        self.job = replace(self.job, regions=image.in_ram(job.regions))
         image.slots.clear()
         image.clear()
         for symbol, inputs, output in job.loop_widths():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import mmap
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -65,6 +66,7 @@ class BoardScriptRunner(ScriptRunner, BoardRunner):
         self.image, self.areas = image, areas
         if self.job.longer is not None:
             return self.refused_scripts("hours of one script do not run on the board")
+        self.job = replace(self.job, regions=image.in_ram(self.job.regions))
         image.clear()
         board = image.board
         board.fpscr = (FLUSH_BIT if self.job.flush_to_zero else 0) | (DEFAULT_NAN_BIT if self.job.default_nan else 0)

@@ -5,7 +5,7 @@
 #include <stdint.h>
 
 enum { PF_SERVED_FILE = 3, PF_SERVED_IN = 4, PF_SERVED_OUT = 5, PF_SERVED_AREAS = 12, PF_SERVED_AT = 256 };
-#define PF_SERVED_PAGE 0xb0000000u
+#define PF_SERVED_PAGE 0xb00f0000u
 
 struct pf_served_area {
     uint32_t address, size, page; /* page: number of the file's page where it starts */

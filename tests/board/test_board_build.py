@@ -9,11 +9,14 @@ import numpy as np
 import pytest
 
 from firmware_shim.board_build import BoardMissing, build_board
+from firmware_shim.board_emulator import BoardImage
 from firmware_shim.board_served import user_mode_emulator
 from firmware_shim.build import Request
 from firmware_shim.cores import CORES, CoreConflict, UnknownCore
+from firmware_shim.engine import load_engine
 from firmware_shim.errors import CompileFailed
-from tests.board.boards import NEEDED, built, cache, run
+from firmware_shim.memory_map import regions_of
+from tests.board.boards import NEEDED, built, cache, engine, run
 from tests.fault_injection.planted import run as check
 from tests.fault_injection.planted import seen, sheet_text
 from verify.command_line import main
@@ -180,3 +183,13 @@ def test_cost_needs_a_core(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     assert "the sheet names no core" in capsys.readouterr().err
     assert main(["cost", str(tmp_path / "plant_sheet.py"), "--core", "cortex-m0plus"]) == 0
     assert "cost on cortex-m0plus" in capsys.readouterr().out
+
+
+def test_only_memory_that_is_there_is_compared(tmp_path: Path) -> None:
+    """A linker calls room up to the next boundary writable, beside constants: reached from the variables it is anybody's."""
+    path = built(tmp_path, "int kept; int take(int n) { return kept += n; }\n", ("take",), "cortex-m4f").library
+    image = BoardImage(load_engine(engine()), str(path))
+    (low, high), regions = image.ram, regions_of(path)
+
+    assert regions
+    assert image.in_ram(((image.facts.high, 4), *regions, (high - 2, 4), (low - 4, 8))) == regions
