@@ -145,3 +145,24 @@ def test_conversion_beyond_the_integer_differs_from_this_computer() -> None:
 
 def test_fewer_scripts_are_drawn_on_the_board_and_that_is_said() -> None:
     assert any("on the board 8 scripts are drawn, on this computer 64" in note for note in of("right").entry["notes"])
+
+
+def test_only_what_did_not_run_on_the_board_is_said_to_be_unchecked_there(tmp_path: Path) -> None:
+    assert not any("board's own code" in text for text in record("cortex-m4f")["not_checked"])
+
+    long = 'keeps_frequency(hz=100, cents=100, hours=0.001, because="planted")'
+    ticking = """
+#include <stdint.h>
+typedef struct { uint32_t phase; } lap_t;
+float lap(lap_t *l) { l->phase += 429496730u; return (float)(l->phase >> 8) * (1.0f / 16777216.0f); }
+"""
+    sheet = f"""
+from verify import *
+s = Sheet(sources=["plant.c"], flags="-O2", core="cortex-m4f", sample_rate_hz=1000, builds=["host", "board"])
+s.machine("lap", state="lap_t", init="state->phase = 0", step="y = lap(state)", outputs=[signal("y", "full scale")],
+    claims=[{long}])
+"""
+    told = run(tmp_path, ticking, sheet, Plan(scripts=16))
+
+    assert "holds" == seen(told, "lap").verdicts()["keeps_frequency host"]
+    assert "keeps_frequency in the board's own code (on this computer only)" in told["not_checked"]

@@ -97,7 +97,7 @@ MACHINES = [
               "int32_t now = x != 0.0f; int32_t up = now && !s->on; s->on = now; return (float)up;",
               ("now && !s->on", "now && !s->on && ++s->n % 4u"), "lost", GATE),
     TimedPair("period_within", "period_within(seconds=0.048, samples=0, because=WHY)", "return (float)(s->n++ % 48u == 0);",
-              ("48u", "47u"), "samples off"),
+              ("48u", "47u"), "1 sample off"),
     TimedPair("recovers_from_nan", "recovers_from_nan(seconds=0.048, because=WHY)",
               "s->y += 0.5f * (x - s->y); if (isnan(s->y) || isinf(s->y)) s->y = 0.0f; return s->y;",
               ("isnan(s->y) || ", ""), "", STREAM + ", hostile=True"),

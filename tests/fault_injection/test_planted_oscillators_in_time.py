@@ -45,7 +45,7 @@ FAULTS = {
     "a phase that stops after two minutes": (
         "tone", "tuned()", [("uint32_t phase, step; } tone_t", "uint32_t phase, step, n; } tone_t"),
                             ("t->phase = 0; t->step = 0;", "t->phase = 0; t->step = 0; t->n = 0;"),
-                            ("t->phase += t->step;", "if (++t->n < 5760000u) t->phase += t->step;")], "still"),
+                            ("t->phase += t->step;", "if (++t->n < 5760000u) t->phase += t->step;")], "any more"),
     "a wrap that loses what lies beyond": (
         "ramp", "accurately(0.02)", [("r->phase -= 1.0;", "r->phase = 0.0;")], "x the limit"),
     "a band-limited step of the wrong sign": (

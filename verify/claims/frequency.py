@@ -38,17 +38,25 @@ class Window:
     periods: int
     hz: Fraction
     at: int
+    reach: tuple[float, float] | None  # of the signal; None: it had periods before
+
+
+def crossed(least: float, most: float) -> float:
+    """The level to count at where none is given: zero, or the middle of a signal that hardly goes to both sides of it."""
+    span = most - least
+    return 0.0 if least + span / 8 < 0 < most - span / 8 else least + span / 2
 
 
 @dataclass(frozen=True)
 class KeepsFrequency(TimeClaim):
     """The oscillator has the frequency that was set, after a second and after hours.
 
-    Method: upward crossings of a level are counted over every sample (none is left out), and the first and the last of a
-    window are placed between samples by a straight line. A frequency so found is sure to two samples in the window's length,
-    which is added to the uncertainty. Judged: every quiet stretch of the usual scripts, and 48 windows of runs of the stated
-    hours at the lowest, the highest and two middle frequencies. Fails when: one window is off by more than the limit and the
-    uncertainty. Cannot see: waveforms that cross the level more than once in a period (give about=), jitter within a window.
+    Method: upward crossings of a level (zero; the middle of a signal that hardly leaves one side of it, such as a phase
+    from 0 to 1) are counted over every sample (none is left out), and the first and the last of a window are placed between
+    samples by a straight line. A frequency so found is sure to two samples in the window's length, which is added to the
+    uncertainty. Judged: every quiet stretch of the usual scripts, and 48 windows of runs of the stated hours at the lowest,
+    the highest and two middle frequencies. Fails when: one window is off by more than the limit and the uncertainty. Cannot
+    see: waveforms that cross the level more than once in a period (give about=), jitter within a window.
     """
 
     cents: Fraction
@@ -56,7 +64,7 @@ class KeepsFrequency(TimeClaim):
     increment: str
     per_turn: Fraction
     hours: Fraction
-    about: Fraction
+    about: Fraction | None
     of: str
     because: str
     name: ClassVar[str] = "keeps_frequency"
@@ -90,9 +98,20 @@ class KeepsFrequency(TimeClaim):
 
     def count(self, machine: Machine) -> Count:
         """How long runs are counted."""
+        return self.counted_at(machine, 0.0 if self.about is None else float(self.about))
+
+    def counted_at(self, machine: Machine, level: float) -> Count:
+        """The same at a level."""
         of = machine.signal_named(self.of)
-        about = float(self.about)
-        return Count(ROW, machine.outputs.index(of), about, math.nextafter(about, -math.inf), float(of.scale))
+        return Count(ROW, machine.outputs.index(of), level, math.nextafter(level, -math.inf), float(of.scale))
+
+    def recount(self, machine: Machine, rows: np.ndarray) -> Count | None:
+        """Another level at which a long run is counted again; None where the first one was crossed."""
+        if self.about is not None or not len(rows):
+            return None
+        least, most = float(rows["least"][-1]), float(rows["most"][-1])
+        level = crossed(least, most)
+        return self.counted_at(machine, level) if level and least < most else None
 
     def scripts(self, machine: Machine) -> list[Script]:
         """Long runs, all of them counted; see machines/running.py."""
@@ -137,17 +156,19 @@ class KeepsFrequency(TimeClaim):
             y = seen.doubles(self.of)[part.start : part.end]
             if hz == 0 or not np.isfinite(y).all() or (part.end - part.start) * hz < LEAST_PERIODS * seen.rate_hz:
                 continue
-            above = y >= float(self.about)
+            reach = float(y.min()), float(y.max())
+            level = crossed(*reach) if self.about is None else float(self.about)
+            above = y >= level
             ups = np.flatnonzero(~above[:-1] & above[1:]) + 1
             if len(ups) < 2:
-                yield Window(float(part.start), float(part.end), max(0, len(ups) - 1), hz, part.start)
+                yield Window(float(part.start), float(part.end), max(0, len(ups) - 1), hz, part.start, reach)
                 continue
-            places = ups - (y[ups] - float(self.about)) / (y[ups] - y[ups - 1])
-            yield Window(part.start + float(places[0]), part.start + float(places[-1]), len(ups) - 1, hz, part.end - 1)
+            places = ups - (y[ups] - level) / (y[ups] - y[ups - 1])
+            yield Window(part.start + float(places[0]), part.start + float(places[-1]), len(ups) - 1, hz, part.end - 1, reach)
             last = part.start + float(places[-1])
             if (part.end - last) * hz >= LEAST_PERIODS * seen.rate_hz:
                 # It has come to a stop on the way.
-                yield Window(last, float(part.end), 0, hz, part.end - 1)
+                yield Window(last, float(part.end), 0, hz, part.end - 1, None)
 
     def windows_of_rows(self, seen: Observation) -> Iterator[Window]:
         """Windows of a long run: some tens of equal parts, each with at least a dozen periods, and the whole."""
@@ -155,8 +176,9 @@ class KeepsFrequency(TimeClaim):
         hz = self.wanted_hz(seen, 0)
         if hz is None or hz == 0 or not len(rows):
             return
+        reach = float(rows["least"][-1]), float(rows["most"][-1])
         if rows["odd"][-1]:
-            yield Window(0.0, float(seen.done), 0, hz, int(rows["samples"][rows["odd"].argmax()]) - 1)
+            yield Window(0.0, float(seen.done), 0, hz, int(rows["samples"][rows["odd"].argmax()]) - 1, reach)
             return
         least = max(1, math.ceil(LEAST_PERIODS * seen.rate_hz / hz / ROW))
         edges = np.unique(np.linspace(0, len(rows) - 1, min(WINDOWS, max(1, len(rows) // least)) + 1).astype(int))
@@ -165,9 +187,10 @@ class KeepsFrequency(TimeClaim):
             periods = int(rows["crossings"][b] - start)
             if periods < 1:
                 # Next to nothing came: the time counts from the window's start.
-                yield Window(float(rows["samples"][a]), float(rows["samples"][b]), 0, hz, int(rows["samples"][b]) - 1)
+                yield Window(float(rows["samples"][a]), float(rows["samples"][b]), 0, hz, int(rows["samples"][b]) - 1,
+                             None if rows["crossings"][a] else reach)
             else:
-                yield Window(float(first), float(rows["place"][b]), periods, hz, int(rows["samples"][b]) - 1)
+                yield Window(float(first), float(rows["place"][b]), periods, hz, int(rows["samples"][b]) - 1, reach)
 
     def note_window(self, seen: Observation, found: Judgement, window: Window) -> None:
         """Judge one window."""
@@ -187,18 +210,29 @@ class KeepsFrequency(TimeClaim):
         found.note(abs(error), window.at, fails,
                    f"{got:.9g} Hz: {window.periods} periods from {seconds[0]:.6g} s to {seconds[1]:.6g} s",
                    f"{float(window.hz):.9g} Hz, within {number_text(self.cents)} cents (counting is sure to {doubt:.2g})",
-                   f"{error:+.4g} cents" if math.isfinite(error) else "it stands still")
+                   f"{error:+.4g} cents" if math.isfinite(error) else self.without_periods(window.reach))
+
+    def without_periods(self, reach: tuple[float, float] | None) -> str:
+        """Why nothing was counted."""
+        if reach is None:
+            return "not one period any more"
+        least, most = reach
+        if not least < most:
+            return "it stands still"
+        if self.about is not None and not least < float(self.about) <= most:
+            return f"it never comes up through about={number_text(self.about)}: it stays between {least:.6g} and {most:.6g}"
+        return f"not one period, between {least:.6g} and {most:.6g}"
 
 
 def keeps_frequency(*, cents: float, because: str, hz: str | float = "", increment: str = "", per_turn: float = 1,
-                    hours: float = 1, about: float = 0, of: str = "") -> KeepsFrequency:
+                    hours: float = 1, about: float | None = None, of: str = "") -> KeepsFrequency:
     """hz: the frequency, or the event argument that holds it; or increment: the argument that holds the phase increment, in
-    turns per sample times per_turn (2**32 for a 32-bit phase); about: the level whose upward crossings are counted (half of a
-    turn where the output is the phase itself)."""
+    turns per sample times per_turn (2**32 for a 32-bit phase); about: the level whose upward crossings are counted (default:
+    zero, or the middle of a signal that hardly leaves one side of it)."""
     where = "keeps_frequency"
     if bool(hz) == bool(increment):
         raise SheetError("keeps_frequency: give hz= or increment=", where=where, why="one of them says what is right",
                          todo='write for example keeps_frequency(hz="pitch", cents=0.1, because="...")')
+    level = None if about is None else exact(about, where)
     return KeepsFrequency(positive_limit(cents, where), hz if isinstance(hz, str) else exact(hz, where), increment,
-                          exact(per_turn, where), positive_limit(hours, where), exact(about, where), of,
-                          reason(because, where))
+                          exact(per_turn, where), positive_limit(hours, where), level, of, reason(because, where))

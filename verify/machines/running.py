@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.crew import Crew
+from firmware_shim.script_job import Count, ScriptJob
 from firmware_shim.script_job import Script as ShimScript
-from firmware_shim.script_job import ScriptJob
 from firmware_shim.script_running import COUNTER
 from verify.claims.flushed import FLUSHED
+from verify.claims.frequency import KeepsFrequency
 from verify.machines.machine import Machine, c_type_of, type_number
 from verify.machines.observation import Observation
 from verify.machines.script import Script, for_shim
@@ -104,18 +105,22 @@ def observe(stand: Stand, scripts: Sequence[Script], crew: Crew, variants: Seque
 
 
 def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Observation]:
-    """Long runs: every claim that counts sees each of them."""
+    """Long runs: every claim that counts sees each of them, counted again where the signal lies beside the level."""
     machine = stand.machine
-    counts = [(claim.label(), claim.count(machine)) for claim in machine.claims if hasattr(claim, "count")]
-    asked = [(script, label, count) for script in scripts for label, count in counts]
-    jobs = []
-    for script, _, count in asked:
+    claims = [claim for claim in machine.claims if isinstance(claim, KeepsFrequency)]
+    asked = [(script, claim) for script in scripts for claim in claims]
+
+    def job(script: Script, count: Count) -> ScriptJob:
         short = for_shim(script.cut_to(count.row), machine)
-        plain = stand.job([])
-        jobs.append(replace(plain, scripts=(replace(short, samples=script.samples, count=count),)))
-    answers = dict(crew.run_all(jobs))
-    for number, (script, label, _) in enumerate(asked):
-        run = answers[number].runs[0]
+        return replace(stand.job([]), scripts=(replace(short, samples=script.samples, count=count),))
+
+    answers = dict(crew.run_all([job(script, claim.count(machine)) for script, claim in asked]))
+    beside = [(number, count) for number, (_, claim) in enumerate(asked)
+              if (rows := answers[number].runs[0].rows) is not None and (count := claim.recount(machine, rows)) is not None]
+    again = dict(crew.run_all([job(asked[number][0], count) for number, count in beside]))
+    answers |= {number: again[place] for place, (number, _) in enumerate(beside)}
+    for number, (script, claim) in enumerate(asked):
+        run, label = answers[number].runs[0], claim.label()
         raw = {output.name: np.zeros(0) for output in machine.outputs}
         seen = Observation(machine, script, stand.build, raw, run.done, dict(run.flags), run.stop,
                            late_allocation=run.late_allocation, heap=run.heap, counted_for=label)

@@ -68,6 +68,13 @@ def emulator(benches: Sequence[Bench]) -> tuple[str, ...]:
     return ("unicorn", "capstone") if any(b.build == "board" and b.built is not None for b in benches) else ()
 
 
+def here_only(sheet: Sheet) -> list[str]:
+    """What is too long for an emulator."""
+    long = {claim.name for machine in sheet.machines for claim in machine.claims if hasattr(claim, "hours")}
+    signals = any(routine.stages and routine.stages.voice for routine in sheet.routines)
+    return [*sorted(long), *(["signals at the end of paths"] if signals else [])]
+
+
 def not_checked(sheet: Sheet, benches: Sequence[Bench] = ()) -> list[str]:
     """What stays outside every verdict of this version."""
     board = bool(emulator(benches))
@@ -76,7 +83,7 @@ def not_checked(sheet: Sheet, benches: Sequence[Bench] = ()) -> list[str]:
         *(["nothing was checked: no build could be run"] if nothing else [] if board
           else ["checked on this computer only; not your board's code"]),
         *(["machines in the 32-bit build"] if sheet.machines and any(b.build == "narrow" for b in benches) else []),
-        *(["machines in the board's own code (they ran on this computer only)"] if board and sheet.machines else []),
+        *(f"{what} in the board's own code (on this computer only)" for what in here_only(sheet) if board),
         *(f"the board's own C library: this board build has {b.built.compiler.c_library}" for b in benches
           if b.build == "board" and b.built is not None and NOT_NEWLIB in b.built.compiler.c_library),
         *(f"lossy narrowing: the pass by clang is not there ({b.unseen.what}: {b.unseen.why})" for b in benches if b.unseen),
