@@ -158,11 +158,12 @@ def _place(core: Core, one: Any, emulator: Any) -> Place | None:
 
 @dataclass(frozen=True)
 class Call:
-    """A call from one place to a named function, with the line of C where it is known."""
+    """A call from one place to a named function, with the line of C and the innermost function where they are known."""
 
     address: int
     target: str
     place: str
+    caller: str
 
 
 @functools.lru_cache(maxsize=8)
@@ -186,7 +187,8 @@ def calls_in(path: Path) -> tuple[Call, ...]:
         target = names.get(one.operands[-1].imm & ~1)
         if target is not None:
             line = info.line_at(one.address)
-            found.append(Call(one.address, target, f"{Path(line[1]).name}:{line[2]}" if line else ""))
+            place, caller = (f"{Path(line[1]).name}:{line[2]}", line[0]) if line else ("", "")
+            found.append(Call(one.address, target, place, caller))
     return tuple(found)
 
 

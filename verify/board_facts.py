@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from firmware_shim.board_code import instructions
+from firmware_shim.build_cache import cached_info
 from firmware_shim.memory_map import functions_of, section_span, symbol_address
 from verify.routine import Bound
 
@@ -37,6 +39,17 @@ def executed_functions(library: str, executed: bytes) -> list[tuple[str, int, in
             seen.add(start)
             found.append((name, start, size, start < own_end))
     return found
+
+
+def inlined_bytes(library: str, executed: bytes) -> int:
+    """Bytes of the author's instructions that became part of generated functions that ran; 0 without debug information."""
+    low, own_end, functions = code_map(library)
+    ran, info = np.frombuffer(executed, np.uint8), cached_info(Path(library))
+    spans = {(start, start + size) for name, start, size in functions if name.startswith("pf_") and low <= start < own_end
+             and ran[(start - low) // 2 : (start - low + size + 1) // 2].any()}
+    lines = ((one, info.line_at(one.address)) for one in instructions(Path(library))
+             if any(first <= one.address < last for first, last in spans))
+    return sum(one.size for one, line in lines if line is not None and not line[0].startswith("pf_"))
 
 
 def library_functions(probe: Any, bound: Bound, raws: Sequence[bytes]) -> list[str]:

@@ -16,7 +16,7 @@ import numpy as np
 from firmware_shim.board_code import Call, calls_in
 from firmware_shim.job import JobResult
 from firmware_shim.memory_map import objects_in
-from verify.board_facts import code_map, executed_functions
+from verify.board_facts import code_map, executed_functions, inlined_bytes
 from verify.hunting.places import around, edges, even
 from verify.routine import Bound
 
@@ -43,10 +43,12 @@ class Figure:
 
 @dataclass
 class Ran:
-    """What ran while calls were counted, of a function or a machine: sizes in bytes, and what was called."""
+    """What ran while calls were counted, of a function or a machine: sizes in bytes, and what was called. inlined_bytes: of
+    the code, that which became part of what calls it."""
 
     stack_bytes: int = 0
     code_bytes: int = 0
+    inlined_bytes: int = 0
     library_bytes: int = 0
     table_bytes: int = 0
     tables: tuple[str, ...] = ()
@@ -58,7 +60,8 @@ class Ran:
     def measure(self, library: str, executed: np.ndarray, touched: np.ndarray) -> None:
         """Sizes of the code that was executed, and of the tables that were read."""
         ran = executed_functions(library, executed.tobytes())
-        self.code_bytes = sum(size for _, _, size, own in ran if own)
+        self.inlined_bytes = inlined_bytes(library, executed.tobytes())
+        self.code_bytes = sum(size for _, _, size, own in ran if own) + self.inlined_bytes
         self.library_bytes = sum(size for _, _, size, own in ran if not own)
         self.library = tuple(name for name, _, _, own in ran if not own)
         self.soft = soft_calls_in(library, executed)
@@ -207,10 +210,11 @@ def read_tables(library: str, touched: np.ndarray) -> list[tuple[str, int]]:
 
 
 def soft_calls_in(library: str, executed: np.ndarray) -> tuple[Call, ...]:
-    """Calls of arithmetic routines from the author's code, of those that ran."""
+    """Calls of arithmetic routines from the author's code, of those that ran; not those of what hands values over."""
     low, own_end, _ = code_map(library)
     return tuple(
         call for call in calls_in(Path(library))
         if call.target.startswith((SOFT_DOUBLE, SOFT_FLOAT, *CONVERSIONS)) and call.address < own_end
+        and not call.caller.startswith("pf_")
         and executed[(call.address - low) // 2]
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -66,6 +67,7 @@ def ran_of(ran: Ran) -> dict[str, Any]:
     return {
         "stack_bytes": ran.stack_bytes,
         "code_bytes": ran.code_bytes,
+        "inlined_bytes": ran.inlined_bytes,
         "library_bytes": ran.library_bytes,
         "library": list(ran.library),
         "table_bytes": ran.table_bytes,
@@ -145,12 +147,26 @@ def render(record: dict[str, Any], width: int) -> str:
         lines += ["", *routine_lines(record, entry, width)]
     for path in record.get("paths", []):
         lines += ["", *path_lines(record, path, width)]
-    good = [entry for entry in record["routines"] if entry["counted"] and "cycles" in entry]
+    good = summed(record)
     if len(good) > 1:
-        low, high = (sum(entry["cycles"][end] for entry in good) for end in ("optimistic", "pessimistic"))
-        text = f"all {len(good)} once each: {low:g} to {high:g} cycles" + share_text(record, low, high)
+        low, high = (math.ceil(sum(cycles[end] for cycles in good.values())) for end in ("optimistic", "pessimistic"))
+        text = f"{', '.join(good)}, once per sample each: {low:g} to {high:g} cycles" + share_text(record, low, high)
         lines += ["", *wrapped("sum", text, width)]
     return "\n".join(lines) + "\n"
+
+
+def summed(record: dict[str, Any]) -> dict[str, dict[str, float]]:
+    """Cycles per sample of each function's call and each machine's step, by name; machines at another rate are left out."""
+    found = {}
+    for entry in record["routines"]:
+        if not entry["counted"]:
+            continue
+        if "cycles" in entry:
+            found[entry["name"]] = entry["cycles"]
+        elif entry["sample_rate_hz"] == record["sample_rate_hz"]:
+            step = entry["parts"][0]
+            found[entry["name"]] = {end: cycles / step["samples"] for end, cycles in step["cycles"].items()}
+    return found
 
 
 def path_lines(record: dict[str, Any], path: dict[str, Any], width: int) -> list[str]:
@@ -209,7 +225,8 @@ def shared_lines(entry: dict[str, Any], width: int) -> list[str]:
     lines: list[str] = []
     library = f" and {entry['library_bytes']} of library" if entry["library_bytes"] else ""
     tables = f", tables {entry['table_bytes']} bytes ({', '.join(entry['tables'][:4])})" if entry["tables"] else ""
-    memory = f"stack {entry['stack_bytes']} bytes, code {entry['code_bytes']} bytes{library}{tables}"
+    inlined = f" ({entry['inlined_bytes']} of them inlined)" if entry["inlined_bytes"] else ""
+    memory = f"stack {entry['stack_bytes']} bytes, code {entry['code_bytes']} bytes{inlined}{library}{tables}"
     lines += wrapped("memory", memory, width)
     for found in entry["double_arithmetic"][:MOST_CALLS]:
         lines += wrapped("double", f"{found['place']}: {', '.join(found['calls'])}: double arithmetic by library calls; a "

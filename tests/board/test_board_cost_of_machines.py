@@ -36,6 +36,8 @@ static void block(part_t *s, const float *in, float *out, int n)
 {
     for (int i = 0; i < n; i++) { s->y = in[i]; out[i] = s->y * 0.5f; }
 }
+static void rated(part_t *s, float rate_hz) { start(s); s->target = 1.0f / rate_hz; }
+static float promoted(part_t *s) { s->y *= 0.4; return s->y; }
 static float deep(part_t *s) { volatile uint8_t room[300]; room[0] = 1; room[299] = 2; return s->y + room[0]; }
 """
 SHEET = """
@@ -44,8 +46,8 @@ s = Sheet(sources=["plant.c"], flags="-O2 -std=gnu11 -ffp-contract=off", core="c
           sample_rate_hz=1000, builds=["board"])
 off = dict.fromkeys(("no_hidden_events", "fresh_after_init", "no_undefined_behaviour", "deterministic", "finite",
                      "instances_independent", "returns"), "not the point")
-def m(name, step, claims, set="set(state, x)", called="set"):
-    s.machine(name, state="part_t", init="start(state)", step=step, events=[event(called, set, binary32("x", 0, 1, ""))],
+def m(name, step, claims, set="set(state, x)", called="set", init="start(state)"):
+    s.machine(name, state="part_t", init=init, step=step, events=[event(called, set, binary32("x", 0, 1, ""))],
         longest_seconds=0.05, outputs=[signal("y", "")], without=off, claims=claims)
 n = lambda **more: cost_within(because="planted", **more)
 m("step", "y = step(state)", [n(instructions=100), n(instructions=250), n(percent=8), n(percent=90), n(cycles=190)])
@@ -53,6 +55,8 @@ m("even", "y = even(state)", [n(instructions=60)])
 m("dear_event", "y = even(state)", [n(instructions=60)], set="dear_set(state, x)")
 m("named_step", "y = even(state)", [n(instructions=60)], set="dear_set(state, x)", called="step")
 m("deep", "y = deep(state)", [n(instructions=60)])
+m("rated", "y = even(state)", [n(instructions=60)], init="rated(state, sample_rate_hz)")
+m("promoted", "y = promoted(state)", [n(instructions=400)])
 s.machine("block", state="part_t", init="start(state)", block="block(state, x, y, n)", inputs=[binary32("x", -1, 1, "V")],
     outputs=[signal("y", "V")], without=off, longest_seconds=0.05, claims=[n(instructions=100), n(percent=1), n(percent=5)])
 """
@@ -112,12 +116,14 @@ def test_block_is_counted_whole_and_its_share_is_of_its_own_time() -> None:
     assert (found["cost_within(percent=1)"], found["cost_within(percent=5)"]) == ("undecided", "holds")
 
 
-def test_cost_command_prints_machines() -> None:
+def test_cost_command_prints_machines(capsys: pytest.CaptureFixture[str]) -> None:
     folder = record()[1]
 
-    assert 0 == main(["cost", str(folder / "plant_sheet.py"), "step", "deep"])
+    names = ("step", "deep", "rated", "promoted")
+    assert 0 == main(["cost", str(folder / "plant_sheet.py"), *names])
     stored = json.loads((folder / "reports" / "plant_cost.json").read_text())
-    step, deep = (next(e for e in stored["routines"] if e["name"] == name) for name in ("step", "deep"))
+    step, deep, rated, promoted = (next(e for e in stored["routines"] if e["name"] == name) for name in names)
+    told = " ".join(capsys.readouterr().out.split())
     parts = {part["name"]: part for part in step["parts"]}
     assert {"step", "event set", "init"} == set(parts)
     assert parts["step"]["instructions"]["most"] >= parts["step"]["instructions"]["least"] + 120
@@ -126,7 +132,13 @@ def test_cost_command_prints_machines() -> None:
     assert 300 <= deep["stack_bytes"] < 420
     assert step["stack_bytes"] < 200
 
-
+    # The rate comes as a double, which is no arithmetic of the firmware's; what is inlined is code all the same.
+    assert [] == rated["double_arithmetic"]
+    (site,) = promoted["double_arithmetic"]
+    assert site["place"].startswith("plant.c:") and "__aeabi_dmul" in site["calls"]
+    assert step["code_bytes"] >= step["inlined_bytes"] >= 40
+    assert "of them inlined" in told
+    assert "sum step, deep, rated, promoted, once per sample each:" in told
 
 
 def test_a_report_draws_each_part_of_a_machine() -> None:

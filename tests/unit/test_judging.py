@@ -44,8 +44,8 @@ def judged(
 # Precedence.
 
 
-@pytest.mark.parametrize(("failing", "blocked", "opened", "valid"), itertools.product(
-    [0, 3], ["", "no compiler"], [0, 2], [0, 100]))  # fmt: skip
+@pytest.mark.parametrize(("failing", "blocked", "opened", "valid"), [*itertools.product(
+    [0, 3], ["", "no compiler"], [0, 2], [0, 100])])  # fmt: skip
 @pytest.mark.parametrize("every_value", [False, True])
 def test_fails_comes_before_blocked_before_undecided_before_vacuous_before_holds(
     failing: int, blocked: str, opened: int, valid: int, every_value: bool
