@@ -21,6 +21,7 @@ from firmware_shim import (
     machine_source,
     sections_apart,
 )
+from firmware_shim.build_inputs import as_spelled
 from firmware_shim.compiler import Compiler, Ran, find_compiler, run
 from firmware_shim.debug_info import DebugInfo, Function
 from firmware_shim.errors import CompileFailed, SourceMissing
@@ -374,6 +375,6 @@ def _compile_unit(
     if ran.code != 0:
         failure: CompileFailed = compile_messages.compile_failure(source, ran)
         raise machine_source.failed_machine(assigning.failed_call(failure, calls), machines)
-    files = [os.path.abspath(work / f) for f in compile_messages.rule_files(rule.read_text())]
+    files = [as_spelled(os.path.join(work, f)) for f in compile_messages.rule_files(rule.read_text())]
     used = [f for f in files if f != str(unit)]
     return made, {f: build_cache.hash_of(Path(f)) for f in used}, ran.err

@@ -16,7 +16,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_shim import debug_info
-from firmware_shim.build_inputs import asked_for, flag_files, folders_of_flags, hash_of, searched_folders, shadows
+from firmware_shim.build_inputs import (
+    as_spelled,
+    asked_for,
+    flag_files,
+    folders_of_flags,
+    hash_of,
+    searched_folders,
+    shadows,
+    takes_in,
+)
 from firmware_shim.compiler import Compiler, is_wrapper, programs_of, write_whole
 from firmware_shim.debug_info import DebugInfo
 from firmware_shim.errors import SourceMissing
@@ -86,7 +95,7 @@ def around(compiler: Compiler) -> dict[str, Any]:
 def identity(request: Request, sources: tuple[Path, ...], compiler: Compiler, runtime: Path) -> Identity:
     """The identity of a request on this machine, with this compiler and this version of the tool."""
     base = (request.folder or Path.cwd()).absolute()
-    folders = [os.path.abspath(base / f) for f in request.include]
+    folders = [as_spelled(os.path.join(base, f)) for f in request.include]
     folders += [str(s.parent) for s in sources]
     flags = " ".join([request.flags, *(words for _, words in request.own_flags)])
     data = {
@@ -165,6 +174,7 @@ class Workshop:
                 return None
         generated = {p.name: hash_of(p) for p in sorted(self.folder.glob("unit*.c*"))}
         asked, sure = asked_for(manifest["hashes"])
+        sure = sure and not any(map(takes_in, self.folder.glob("unit*.s")))
         # Where not all that was read is known, only what came of it tells one build from another.
         made = "" if sure else hash_of(self.folder / "library.so")
         text = json.dumps([wanted.key, hashes, generated, made], sort_keys=True)

@@ -21,8 +21,10 @@ from firmware_shim.pip_compiler import INSIDE
 SEARCHED = ("CPATH", "C_INCLUDE_PATH", "CPLUS_INCLUDE_PATH")
 _SYSTEM = ("/usr/", "/lib/", "/lib64/")
 _LONGEST_NAME = 5  # folders and file of a name in an #include
-_ASKED = re.compile(rb"__has_include(?:_next)?\s*\(\s*([^)]*)\)")
-_NAME = re.compile(rb'^["<]([^">]+)[">]\s*$')
+_ASKED = re.compile(rb"__has_(?:include(?:_next)?|embed)\b")
+_NAME = re.compile(rb'\s*\(\s*["<]([^">\n]+)[">]\s*\)')
+# Whether the question itself is known is asked before it, and names no file.
+_KNOWN = re.compile(rb"(?:\bdefined\s*\(?|#\s*ifn?def)\s*$")
 # What the assembler takes in it does not tell the compiler.
 _TAKEN_IN = re.compile(rb"\.\s*(?:incbin|include)\b")
 
@@ -75,6 +77,20 @@ def is_authors(file: str) -> bool:
     return not file.startswith(_SYSTEM) and INSIDE not in file
 
 
+def as_spelled(path: str) -> str:
+    """An absolute path in which each .. stays: behind a link it leads elsewhere than the text says, and the link may lead
+    elsewhere tomorrow."""
+    return os.path.join(os.getcwd(), path) if ".." in path.split("/") else os.path.abspath(path)
+
+
+def takes_in(listing: Path) -> bool:
+    """Whether a compiler's assembly takes files in, however the author's text spelled that; not where there is none."""
+    try:
+        return _TAKEN_IN.search(listing.read_bytes()) is not None
+    except OSError:
+        return False
+
+
 def asked_for(files: Iterable[str]) -> tuple[list[str], bool]:
     """(names that the author's texts ask for by __has_include, whether all that is read can be known)."""
     names: set[str] = set()
@@ -86,13 +102,14 @@ def asked_for(files: Iterable[str]) -> tuple[list[str], bool]:
             text = Path(file).read_bytes()
         except OSError:
             return [], False
+        text = text.replace(b"\\\r\n", b"").replace(b"\\\n", b"")  # a line that goes on is one line
         sure = sure and _TAKEN_IN.search(text) is None
-        for asked in _ASKED.findall(text):
-            name = _NAME.match(asked)
+        for asked in _ASKED.finditer(text):
+            name = _NAME.match(text, asked.end())
             if name is not None:
                 names.add(name[1].decode("utf-8", "surrogateescape"))
-            elif asked.strip():
-                sure = False
+            elif _KNOWN.search(text, max(0, asked.start() - 40), asked.start()) is None:
+                sure = False  # by another name, or of a name that a macro makes
     return sorted(names), sure
 
 
