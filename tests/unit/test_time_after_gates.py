@@ -37,3 +37,15 @@ def test_only_the_way_that_is_meant_counts(claim: object, attack: int, release: 
     found = judged(claim, attack, release)
 
     assert (1, failing) == (found.valid, found.failing)
+
+
+def test_a_gate_that_is_on_does_not_go_on_again() -> None:
+    on = event("gate", "set(state, gate)", integers("gate", 0, 1, ""))
+    machine = Machine("env", "env_t", "init(state)", "", (on,), (), "y = step(state)", "", (signal("y", "full scale"),),
+                      (RationalContext().number(1000),), (UP,), None, {})
+    y = np.zeros(120, np.float32)  # after its attack it falls to a sustain level of nothing
+    y[9] = 1
+    script = Script(0, len(y), (Happening(0, 0, (1,)), Happening(60, 0, (1,))))
+    found = judge(UP, Observation(machine, script, "host", {"y": y}, len(y)))
+
+    assert (1, 0) == (found.valid, found.failing)

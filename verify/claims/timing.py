@@ -26,6 +26,7 @@ from verify.claims.in_time import (
     seconds_text,
     stretches,
     stretches_after,
+    value_at,
 )
 from verify.errors import SheetError
 from verify.number_formats import counted
@@ -72,10 +73,20 @@ class TimeTo(TimeClaim):
             return Fraction(self.level > self.rest)
         return self.value
 
+    def stood_so_before(self, seen: Observation, sample: int) -> bool:
+        """Whether a gate was already as the event at a sample sets it: sent again it does not go on (or off)."""
+        value = self.value_meant(seen.machine)
+        if value is None or not seen.machine.events[seen.machine.event_number(self.after)].is_gate:
+            return False
+        before = value_at(seen, self.after, sample - 1) if sample else None
+        return (before or Fraction(0)) == value
+
     def judge(self, seen: Observation) -> Judgement:
         y, found = seen.doubles(self.of), Judgement()
         level = float(self.level)
         for part, seconds in stretches_after(seen, self.after, self.value_meant(seen.machine), self.seconds):
+            if self.stood_so_before(seen, part.start):
+                continue
             # Before its first sample a machine is at 0, unless it rests elsewhere, which nothing shows there.
             before = y[part.start - 1] if part.start else 0.0
             if before != float(self.rest):
