@@ -41,10 +41,10 @@ class Window:
     reach: tuple[float, float] | None  # of the signal; None: it had periods before
 
 
-def crossed(least: float, most: float) -> float:
-    """The level to count at where none is given: zero, or the middle of a signal that hardly goes to both sides of it."""
+def crossed(least: float, most: float, level: float = 0.0) -> float:
+    """The level to count at where none is given: this one, or the middle of a signal that hardly goes to both sides of it."""
     span = most - least
-    return 0.0 if least + span / 8 < 0 < most - span / 8 else least + span / 2
+    return level if least + span / 8 < level < most - span / 8 else least + span / 2
 
 
 @dataclass(frozen=True)
@@ -105,13 +105,13 @@ class KeepsFrequency(TimeClaim):
         of = machine.signal_named(self.of)
         return Count(ROW, machine.outputs.index(of), level, math.nextafter(level, -math.inf), float(of.scale))
 
-    def recount(self, machine: Machine, rows: np.ndarray) -> Count | None:
-        """Another level at which a long run is counted again; None where the first one was crossed."""
-        if self.about is not None or not len(rows):
+    def recount(self, machine: Machine, count: Count, rows: np.ndarray | None) -> Count | None:
+        """Another level at which a long run is to be counted, from what was seen at one; None where that was crossed."""
+        if self.about is not None or rows is None or not len(rows):
             return None
         least, most = float(rows["least"][-1]), float(rows["most"][-1])
-        level = crossed(least, most)
-        return self.counted_at(machine, level) if level and least < most else None
+        level = crossed(least, most, count.about)
+        return self.counted_at(machine, level) if level != count.about and least < most else None
 
     def scripts(self, machine: Machine) -> list[Script]:
         """Long runs, all of them counted; see machines/running.py."""

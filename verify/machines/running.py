@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from firmware_shim.crew import Crew
-from firmware_shim.script_job import Count, ScriptJob
 from firmware_shim.script_job import Script as ShimScript
+from firmware_shim.script_job import ScriptJob, ScriptResult
 from firmware_shim.script_running import COUNTER
 from verify.claims.flushed import FLUSHED
 from verify.claims.frequency import KeepsFrequency
@@ -21,6 +21,8 @@ from verify.machines.script import Script, for_shim
 JOB_SAMPLES = 1 << 21
 # 8 million samples of a float are 32 MiB.
 LONGEST_KEPT = 1 << 23
+# So far a signal is looked at for the level at which its periods are then counted.
+LEVEL_SAMPLES = 1 << 22
 JOB_SCRIPTS = 256
 CUTS = {"blocks of 1": (1,), "blocks of 7": (7,), "blocks of 1009": (1009,), "random blocks": (5, 64, 1, 333, 31, 2)}
 ON_HOST = "this computer"
@@ -110,15 +112,27 @@ def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Obs
     claims = [claim for claim in machine.claims if isinstance(claim, KeepsFrequency)]
     asked = [(script, claim) for script in scripts for claim in claims]
 
-    def job(script: Script, count: Count) -> ScriptJob:
-        short = for_shim(script.cut_to(count.row), machine)
-        return replace(stand.job([]), scripts=(replace(short, samples=script.samples, count=count),))
+    counts = {number: claim.count(machine) for number, (_, claim) in enumerate(asked)}
+    answers: dict[int, ScriptResult] = {}
 
-    answers = dict(crew.run_all([job(script, claim.count(machine)) for script, claim in asked]))
-    beside = [(number, count) for number, (_, claim) in enumerate(asked)
-              if (rows := answers[number].runs[0].rows) is not None and (count := claim.recount(machine, rows)) is not None]
-    again = dict(crew.run_all([job(asked[number][0], count) for number, count in beside]))
-    answers |= {number: again[place] for place, (number, _) in enumerate(beside)}
+    def play(numbers: Sequence[int], most: int) -> list[int]:
+        """Run some of them, each up to so many samples; those that another level, now noted, would count better."""
+        jobs = []
+        for number in numbers:
+            script, count = asked[number][0], counts[number]
+            short = for_shim(script.cut_to(count.row), machine)
+            jobs.append(replace(stand.job([]), scripts=(replace(short, samples=min(most, script.samples), count=count),)))
+        for place, result in crew.run_all(jobs):
+            answers[numbers[place]] = result
+        better = {number: count for number in numbers if (count := asked[number][1].recount(
+            machine, counts[number], answers[number].runs[0].rows)) is not None}
+        counts.update(better)
+        return sorted(better)
+
+    if asked:
+        longest = max(script.samples for script in scripts)
+        play(range(len(asked)), LEVEL_SAMPLES)
+        play(play(range(len(asked)), longest), longest)
     for number, (script, claim) in enumerate(asked):
         run, label = answers[number].runs[0], claim.label()
         raw = {output.name: np.zeros(0) for output in machine.outputs}
