@@ -124,7 +124,7 @@ def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Obs
             jobs.append(replace(stand.job([]), scripts=(replace(short, samples=min(most, script.samples), count=count),)))
         for place, result in crew.run_all(jobs):
             answers[numbers[place]] = result
-        better = {number: count for number in numbers if (count := asked[number][1].recount(
+        better = {number: other for number in numbers if (other := asked[number][1].recount(
             machine, counts[number], answers[number].runs[0].rows)) is not None}
         counts.update(better)
         return sorted(better)
