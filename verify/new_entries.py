@@ -10,7 +10,7 @@ from pathlib import Path
 from firmware_shim.debug_info import CType, Function
 from verify.binding import prototype_text, type_number
 from verify.new_claims import claims_without_reference, proposed_claims
-from verify.new_quantities import UNITS, InputGuess, guess_input, q_bits, quantity, words_of
+from verify.new_quantities import UNITS, InputGuess, guess_input, q_bits, quantity, result_first, words_of
 from verify.new_references import Proposal, propose
 
 SHEET_NAME = "firmware"
@@ -104,7 +104,7 @@ def inside(guess: InputGuess, proposal: Proposal | None) -> InputGuess:
 
 def called_quantities(function: Function) -> list[str]:
     """Quantities that the function's name gives its inputs: x of hz_from_volts(x) is volts."""
-    _, found, after = "_".join(words_of(function.name)).partition("_from_")
+    _, found, after = "_".join(result_first(function.name)).partition("_from_")
     wanted = after.split("_and_") if found else []
     known = [word for part in wanted for word in [next((w for w in part.split("_") if quantity(w)), "")]]
     return known if len(known) == len(function.parameters) else [""] * len(function.parameters)
@@ -186,5 +186,5 @@ def result_quantity(name: str, proposal: Proposal | None) -> str:
     if proposal is not None:
         result = proposal.reference.name.partition("_from_")[0]
         return next((quantity(w) or w for w in words_of(result) if quantity(w)), quantity(name))
-    said, found, _ = "_".join(words_of(name)).partition("_from_")
+    said, found, _ = "_".join(result_first(name)).partition("_from_")
     return quantity(said) if found else quantity(name)

@@ -51,6 +51,18 @@ def words_of(name: str) -> list[str]:
     return [w.lower() for w in re.split(r"[_\W]+", _CAMEL.sub("_", name)) if w]
 
 
+def result_first(name: str) -> list[str]:
+    """The words of a name, the result before what it is made from: bell_volts_to_hz and volts2hz as hz_from_volts."""
+    words: list[str] = []
+    for word in words_of(name):
+        both = re.fullmatch(r"([a-z]+)2([a-z]+)", word)
+        words += [both[1], "to", both[2]] if both and quantity(both[1]) and quantity(both[2]) else [word]
+    at = next((k for k in range(1, len(words) - 1) if words[k] == "to"), 0)
+    if not at or "from" in words:
+        return words
+    return [*words[: at - 1], words[at + 1], "from", words[at - 1], *words[at + 2 :]]
+
+
 def q_bits(name: str) -> int:
     """Fraction bits that a name says: volts_q16 -> 16, x_q15 -> 15, q31 -> 31; 0 for none."""
     for word in words_of(name):

@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any
 
 from reference.spot import note_name
-from verify.new_quantities import direction, number, quantity, words_of
+from verify.new_quantities import direction, number, quantity, result_first, words_of
 
 _NOT_FAMILIES = {"precision", "context", "spot", "errors", "steps", "trajectories", "recurrences", "tracing"}
 # Short names of usual machines -> the words of their references.
@@ -119,7 +119,7 @@ def _fit(reference: Reference, name: str, inputs: Sequence[tuple[str, str]], int
     if len(reference.inputs) != len(inputs):
         return 0, ""
     result, _, arguments = reference.name.partition("_from_")
-    own = words_of(name)
+    own = result_first(name)
     plain = "_".join(own)
     variants = {"32bit", "linear", "clamped", "cubic", "ideal"} & set(words_of(reference.name))
     if "32bit" in variants and not integer:
@@ -169,7 +169,7 @@ def _constant(
 
 
 def _way(name: str) -> str:
-    plain = "_".join(words_of(name))
+    plain = "_".join(result_first(name))
     return next((key for key in ("volts_from", "hz_from_code", "code_from") if key in plain), "")
 
 

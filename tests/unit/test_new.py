@@ -11,7 +11,7 @@ from verify.new_entries import function_entry
 from verify.new_machine_claims import kind_of, narrowed
 from verify.new_machines import Cluster, _events
 from verify.new_macros import first_values, numbers_in, values_by_member
-from verify.new_quantities import guess_input, number, quantity, words_of
+from verify.new_quantities import guess_input, number, quantity, result_first, words_of
 from verify.new_references import all_references, exact_note, machine_references, propose
 
 pytestmark = pytest.mark.quick
@@ -34,6 +34,15 @@ def text(name: str, result: CType, *parameters: tuple[str, CType], macros: dict[
 )
 def test_words_of_a_name(name: str, words: list[str]) -> None:
     assert words == words_of(name)
+
+
+@pytest.mark.parametrize(("name", "words"), [
+    ("bell_volts_to_hz", "bell hz from volts"), ("reed::dbToGain", "reed gain from db"), ("db2gain", "gain from db"),
+    ("code_to_volts_clamped", "volts from code clamped"), ("hz_from_volts", "hz from volts"), ("turn_to", "turn to"),
+    ("to_hz", "to hz"), ("map_2x2", "map 2x2"), ("hz_from_note_to_come", "hz from note to come"),
+])
+def test_what_is_made_of_something_comes_first(name: str, words: str) -> None:
+    assert words.split() == result_first(name)
 
 
 @pytest.mark.parametrize(
