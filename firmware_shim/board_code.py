@@ -221,21 +221,24 @@ def accessed(path: str, address: int, registers: list[int]) -> int | None:
     return at
 
 
-def _without_pointers(path: Path) -> list[tuple[int, int]]:
-    """Code of functions that take no pointer: they cannot meet an address of the author's."""
+def _calm(path: Path) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """Code that cannot meet an address of the author's: (functions without pointers, plain loops of our own)."""
     from firmware_shim.build_cache import cached_info
     from firmware_shim.errors import SourceMissing
+    from firmware_shim.loop_source import loop_symbol
     from firmware_shim.memory_map import functions_of
 
     try:
         # Of the whole image, read already: its functions have the same names.
         known = cached_info(path.with_name("library.so")).functions
     except SourceMissing:
-        return []
+        return [], []
+    loops = {loop_symbol(name) for name in known}
+    there = functions_of(path)
     return [
-        (low, low + size) for name, low, size in functions_of(path)
+        (low, low + size) for name, low, size in there
         if name in known and not any(p.ctype.kind in ("pointer", "struct", "array") for p in known[name].parameters)
-    ]
+    ], [(low, low + size) for name, low, size in there if name in loops]
 
 
 def code_facts(path: Path, core: Core) -> CodeFacts:
@@ -249,7 +252,7 @@ def code_facts(path: Path, core: Core) -> CodeFacts:
         low, size = text["sh_addr"], text["sh_size"]
         ends = [s["st_value"] for s in all_symbols(elf) if s.name == "__pf_own_end"]
     own_end = ends[0] if ends else low + size
-    calm = _without_pointers(path)
+    without_pointers, loops = _calm(path)
     halves = (size + 1) // 2
     least, most, taken_least, taken_most = (np.full(halves, fill, np.uint8) for fill in (2, 2, 0, 0))
     lacking: list[tuple[int, str]] = []
@@ -262,7 +265,8 @@ def code_facts(path: Path, core: Core) -> CodeFacts:
         if lacks(core, one, groups):
             lacking.append((one.address, f"{one.mnemonic} {one.op_str}".strip()))
         place = _place(core, one, arm_const)
-        if place is not None and (one.address < own_end or not any(a <= one.address < b for a, b in calm)):
+        calm = loops if one.address < own_end else without_pointers
+        if place is not None and not any(a <= one.address < b for a, b in calm):
             places.append(place)
     return CodeFacts(low, low + size, least, most, taken_least, taken_most, tuple(lacking), tuple(places))
 
@@ -276,8 +280,8 @@ def _facts_file(library: Path) -> Path:
 
 def keep_code_facts(library: Path, core: Core, earlier: str | None = None) -> None:
     """Store the facts of a finished build beside its image: workers start faster. earlier: the same image in another
-    build, whose facts hold where the functions without pointers are the same."""
-    if earlier is not None and _without_pointers(Path(earlier)) == _without_pointers(library):
+    build, whose facts hold where the functions that need no look are the same."""
+    if earlier is not None and _calm(Path(earlier)) == _calm(library):
         with contextlib.suppress(OSError):
             write_whole(_facts_file(library), _facts_file(Path(earlier)).read_bytes())
             return
