@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from firmware_shim import debug_info
+from firmware_shim.board_places import LOOPS
 from firmware_shim.build_inputs import (
     as_spelled,
     asked_for,
@@ -34,7 +35,7 @@ from firmware_shim.parts_again import Earlier, with_lines
 if TYPE_CHECKING:
     from firmware_shim.build import Request
 
-FORMAT = 3
+FORMAT = 4
 _REMEMBERED = 8
 _ABANDONED_SECONDS = 3600.0
 # Variables by which a compiler finds headers and its own parts, or changes its options.
@@ -150,9 +151,16 @@ def _manifest(home: Path) -> Manifest | None:
         manifest: Manifest = json.loads((home / "manifest.json").read_text())
     except (OSError, ValueError):
         return None
-    files = ["library.so", *manifest.get("parts", {}).values()]
-    whole = manifest.get("format") == FORMAT and all((home / name).exists() for name in files)
+    sums: dict[str, str] = manifest.get("sums", {})
+    # A supply that fails leaves files empty or cut.
+    whole = manifest.get("format") == FORMAT and sums and all(hash_of(home / name) == known for name, known in sums.items())
     return manifest if whole else None
+
+
+def _sums(folder: Path, manifest: Manifest) -> dict[str, str]:
+    """File -> hash of all that will be loaded, or run."""
+    names = ["library.so", LOOPS, *manifest.get("parts", {}).values(), *manifest.get("objects", ())]
+    return {name: hash_of(folder / name) for name in dict.fromkeys(names) if (folder / name).exists()}
 
 
 class Workshop:
@@ -179,7 +187,7 @@ class Workshop:
         made = "" if sure else hash_of(self.folder / "library.so")
         text = json.dumps([wanted.key, hashes, generated, made], sort_keys=True)
         key = hashlib.sha256(text.encode()).hexdigest()
-        manifest = {**manifest, "key": key, "format": FORMAT}
+        manifest = {**manifest, "key": key, "format": FORMAT, "sums": _sums(self.folder, manifest)}
         # Where a part is an earlier build's, the objects are wanted for its lines.
         wanted_objects = manifest.get("objects", ())
         for kind in ("*.d", "*.s", *(() if manifest.get("again") else ("*.o",))):

@@ -21,6 +21,7 @@ import numpy as np
 
 from firmware_shim.declared import declared
 from firmware_shim.errors import CompilerMissing, ShimError
+from firmware_shim.kept_files import intact, keep
 
 RUNTIME = Path(__file__).parent / "runtime"
 ENGINE_SOURCES = (
@@ -135,7 +136,7 @@ def compile_own(sources: list[Path], name: str, compiler: str, cache: Path, *, e
         digest.update(header.read_bytes())
     digest.update("\0".join([compiler, *ENGINE_FLAGS, processor_key(), extra_text]).encode())
     target = cache / "own" / f"{name}-{digest.hexdigest()[:32]}.so"
-    if target.exists():
+    if intact(target):
         return target
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=target.parent, prefix=".making-") as folder:
@@ -163,7 +164,7 @@ def compile_own(sources: list[Path], name: str, compiler: str, cache: Path, *, e
                 list(pool.map(lambda at: compiled([*ENGINE_FLAGS, f"-I{RUNTIME}", "-c", str(sources[at]), "-o", f"{at}.o"]),
                               range(len(sources))))
             compiled(["-shared", *(f"{at}.o" for at in range(len(sources))), "-o", "part.so"])
-        os.rename(os.path.join(folder, "part.so"), target)
+        keep(Path(folder, "part.so"), target)
     return target
 
 

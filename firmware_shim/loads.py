@@ -32,7 +32,7 @@ class Loads:
     def taken(self) -> bool:
         """Whether the note was there for this very file; it is gone now."""
         try:
-            with open(self.note, encoding="utf-8") as stream:
+            with open(self.note, encoding="utf-8", errors="replace") as stream:
                 told = stream.read()
             os.unlink(self.note)
             return bool(told) and told == self.stamp()
@@ -48,7 +48,7 @@ class Loads:
 
     def carry_to(self, copy: str) -> None:
         """Leave the note beside a copy, too, where it stands here. Errors: OSError."""
-        with open(self.note, encoding="utf-8") as stream:
+        with open(self.note, encoding="utf-8", errors="replace") as stream:
             told = stream.read()
         if told and told == self.stamp():
             other = Loads(copy)

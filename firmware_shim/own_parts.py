@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from firmware_shim import build_cache, compile_messages
 from firmware_shim.compiler import Compiler, locked, run
 from firmware_shim.engine import processor_key
+from firmware_shim.kept_files import copied_intact, keep
 
 if TYPE_CHECKING:
     from firmware_shim.build import Request
@@ -52,7 +53,7 @@ def _taken(kept: Path, made: Path) -> bool:
     with contextlib.suppress(OSError):
         shutil.copyfile(kept, made)
         os.utime(kept)
-        return True
+        return copied_intact(kept, made)
     return False
 
 
@@ -64,7 +65,7 @@ def _compile(compiler: Compiler, work: Path, name: str, flags: tuple[str, ...], 
         kept.parent.mkdir(parents=True, exist_ok=True)
         scratch = kept.with_name(f"{kept.name}.{os.getpid()}.part")
         shutil.copyfile(made, scratch)
-        os.replace(scratch, kept)
+        keep(scratch, kept)
 
 
 def _key(compiler: Compiler, name: str, flags: tuple[str, ...]) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -14,7 +13,7 @@ from firmware_shim.build import Built, Request, build
 from firmware_shim.clang_strict import build_clang_strict
 from firmware_shim.compile_commands import flags_for
 from firmware_shim.compile_messages import without_effect
-from firmware_shim.compiler import find_compiler
+from firmware_shim.compiler import find_compiler, write_whole
 from firmware_shim.cores import CoreConflict, core_named
 from firmware_shim.debug_info import CType, DebugInfo
 from firmware_shim.engine import TYPE_NUMBERS, build_engine, compile_own
@@ -363,10 +362,8 @@ def with_screens(bounds: dict[str, Bound], compiler: str, cache: Path) -> dict[s
     folder = cache / "own"
     folder.mkdir(parents=True, exist_ok=True)
     source = folder / f"screens-{hashlib.sha256(text.encode()).hexdigest()[:24]}.c"
-    if not source.exists():
-        scratch = source.with_suffix(f".{os.getpid()}.part")
-        scratch.write_text(text, encoding="utf-8")
-        scratch.replace(source)
+    if not source.exists() or source.read_bytes() != text.encode():
+        write_whole(source, text)
     library = str(compile_own([source], "screens", compiler, cache))
     return {
         name: replace(bound, screen=screens.get(name), screen_missing=missing.get(name, ""),

@@ -5,13 +5,16 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from firmware_shim import build_cache
 from firmware_shim.build import Built, Request, build
+from firmware_shim.engine import compile_own
 from firmware_shim.errors import CompileFailed
+from firmware_shim.loads import Loads
 
 ROOT = Path(__file__).parents[2]
 
@@ -134,6 +137,37 @@ def test_a_damaged_store_is_built_over(tmp_path: Path) -> None:
     assert 1.0 == value(third, "f", 1.0)
     assert build(request, tmp_path / "cache").reused
     assert first.key == third.key
+
+
+@pytest.mark.parametrize("damage", [lambda held: held[: len(held) // 2], lambda held: bytes(len(held)),
+                                    lambda held: bytes([*held[:-9], held[-9] ^ 1, *held[-8:]])])
+def test_a_kept_library_that_is_not_as_it_was_written_is_made_again(
+    tmp_path: Path, damage: Callable[[bytes], bytes], monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    write(tmp_path, a__c="float f(float x) { return x; }\n", own__c="int pf_own(void) { return 5; }\n")
+    request = Request((tmp_path / "a.c",), routines=("f",), variant="strict")
+    made = build(request, tmp_path / "cache").library
+    own = compile_own([tmp_path / "own.c"], "own", "gcc", tmp_path / "cache")
+    parts = [made, own, *(tmp_path / "cache" / "own").glob("recorder*.o")]
+    for part in parts:
+        whole = part.read_bytes()
+        part.unlink()  # this process may have loaded the old one
+        part.write_bytes(damage(whole))
+    again = build(request, tmp_path / "cache")
+
+    assert not again.reused
+    assert 1.0 == value(again, "f", 1.0)
+    assert own == compile_own([tmp_path / "own.c"], "own", "gcc", tmp_path / "cache")
+    assert 5 == ctypes.CDLL(str(own)).pf_own()
+    assert build(request, tmp_path / "cache").reused
+
+
+def test_a_note_of_loads_that_cannot_be_read_is_none(tmp_path: Path) -> None:
+    write(tmp_path, a__c="float f(float x) { return x; }\n")
+    loads = Loads(str(build(Request((tmp_path / "a.c",), routines=("f",)), tmp_path / "cache").library))
+    Path(loads.note).write_bytes(b"\xe4\xff")
+
+    assert not loads.taken()
 
 
 def test_folders_left_by_killed_processes_are_cleared(tmp_path: Path) -> None:
