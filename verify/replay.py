@@ -16,12 +16,10 @@ from reference import precision
 from verify.binding import Bench, claims_for, make_benches
 from verify.claims.accurate import Accurate
 from verify.claims.base import Case
-from verify.claims.measured import decided, doubt_of
 from verify.claims.protective import event_place
 from verify.errors import UsageError, nearest_words
 from verify.evidence import Evidence
 from verify.explaining import number_entry
-from verify.judging.exact import exact_error
 from verify.machines.replaying import Asked, replayed_script
 from verify.machines.script import parse_script
 from verify.paths.replaying import stage_lines
@@ -150,18 +148,14 @@ def replayed(routine: Routine, raws: tuple[bytes, ...], benches: list[Bench], pr
         for claim in bound.routine.claims:
             if not isinstance(claim, Accurate) or answer is None or values is None or routine.reference is None:
                 continue
-            metric = "absolute" if claim.metric in ("hz", "volts") else claim.metric
-            scale = Fraction(1) if bound.float_output else routine.output.scale
-            holds, error = exact_error(metric, claim.limit, answer, values, bound.routine.reference, routine.constants,
-                                       type_number=bound.output_type, scale=scale)
-            holds = decided(holds, error.middle, claim.limit, doubt_of(bound, claim.metric))
+            holds, error = claim.exactly(bound, answer, values)
             limit = float(claim.limit)
             text = error.why or f"{away(error.middle, limit)} {claim.unit}".strip()
             if limit and math.isfinite(error.middle):
                 text += f" = {times(abs(error.middle) / limit)}"
-            word = {True: "holds", False: "FAILS", None: "OPEN"}[holds]
+            word = {True: "holds", False: "FAILS", None: "OPEN"}[holds] if ordinal is not None else "not claimed here"
             lines += wrapped("", f"{claim.label()}: {text}: {word}", width)
-            wrong |= holds is False
+            wrong |= holds is False and ordinal is not None
         told, failing = claims_at(bound, raws, prober)
         wrong |= failing
         for text in told:

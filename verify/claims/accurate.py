@@ -189,28 +189,26 @@ class Accurate(Claim):
 
     def judged(self, case: Case, ordinals: list[int]) -> list[tuple[int, bool | None, Any]]:
         """Exact judgement of chosen inputs; those that did not come back are left out."""
-        bound, routine = case.bound, case.bound.routine
-        doubt = doubt_of(bound, self.metric)
+        outputs = case.probe.outputs(case.bound, ordinals)
+        return [(ordinal, *self.exactly(case.bound, raw, case.bound.domain.values(ordinal)))
+                for ordinal, raw in zip(ordinals, outputs, strict=True) if raw is not None]
+
+    def exactly(self, bound: Bound, raw: bytes, values: tuple[Fraction, ...]) -> tuple[bool | None, Any]:
+        """(whether a result is right for these inputs, None where that stays open; its error)."""
+        routine, doubt = bound.routine, doubt_of(bound, self.metric)
         answers = []
-        for ordinal, raw in zip(ordinals, case.probe.outputs(bound, ordinals), strict=True):
-            if raw is None:
-                continue
-            values = bound.domain.values(ordinal)
-            # Within the band of a decision both sides are right: the first one that holds counts.
-            for side in (0, -1, 1) if self.band else (0,):
-                verdict, error = exact_error(
-                    "absolute" if self.metric in ("hz", "volts") else self.metric, self.limit, raw,
-                    (values[0] + side * self.band, *values[1:]), routine.reference, routine.constants,
-                    type_number=bound.output_type,
-                    scale=Fraction(1) if bound.float_output else routine.output.scale,
-                )
-                verdict = decided(verdict, error.middle, self.limit, doubt)
-                if side == 0:
-                    first = ordinal, verdict, error
-                if verdict:
-                    break
-            answers.append((ordinal, verdict, error) if verdict else first)
-        return answers
+        # Within the band of a decision both sides are right: the first one that holds counts.
+        for side in (0, -1, 1) if self.band else (0,):
+            verdict, error = exact_error(
+                "absolute" if self.metric in ("hz", "volts") else self.metric, self.limit, raw,
+                (values[0] + side * self.band, *values[1:]), routine.reference, routine.constants,
+                type_number=bound.output_type,
+                scale=Fraction(1) if bound.float_output else routine.output.scale,
+            )
+            answers.append((decided(verdict, error.middle, self.limit, doubt), error))
+            if answers[-1][0]:
+                return answers[-1]
+        return answers[0]
 
     def settle(self, case: Case, listed: np.ndarray) -> tuple[list[int], int]:
         """Open inputs by the finer screen, then exactly. Returns those that fail, and how many stay open."""
