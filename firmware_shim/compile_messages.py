@@ -89,6 +89,9 @@ def link_failure(ran: Ran, sources: Sequence[Path], mapped: str) -> CompileFaile
 
     ``mapped`` is the folder of the generated units as the linker knows it.
     """
+    if _FULL in ran.err:
+        return CompileFailed("the disk is full", tempfile.gettempdir(), _FULL, "free space there, then run again",
+                             log=ran.err)
     names = ", ".join(s.name for s in sources)
     undefined = _UNDEFINED.search(ran.err) or _UNDEFINED_LLD.search(ran.err)
     if undefined is not None:

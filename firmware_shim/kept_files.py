@@ -26,11 +26,11 @@ def keep(made: Path, path: Path) -> None:
 
 def intact(path: Path) -> bool:
     """Whether a file is there as it was kept."""
-    with contextlib.suppress(OSError, ValueError):
-        if _note(path).read_text(encoding="utf-8") == hash_of(path) != "":
-            os.utime(_note(path))
-            return True
-    return False
+    if not copied_intact(path, path):
+        return False
+    with contextlib.suppress(OSError):  # of what is used nothing is removed first; a cache may be for reading only
+        os.utime(_note(path))
+    return True
 
 
 def copied_intact(path: Path, copy: Path) -> bool:

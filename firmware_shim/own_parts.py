@@ -52,7 +52,8 @@ def compile_part(compiler: Compiler, work: Path, name: str, words: Sequence[str]
 def _taken(kept: Path, made: Path) -> bool:
     with contextlib.suppress(OSError):
         shutil.copyfile(kept, made)
-        os.utime(kept)
+        with contextlib.suppress(OSError):
+            os.utime(kept)
         return copied_intact(kept, made)
     return False
 

@@ -12,6 +12,8 @@ import pytest
 
 from firmware_shim import build_cache
 from firmware_shim.build import Built, Request, build
+from firmware_shim.compile_messages import link_failure
+from firmware_shim.compiler import Ran
 from firmware_shim.engine import compile_own
 from firmware_shim.errors import CompileFailed
 from firmware_shim.loads import Loads
@@ -160,6 +162,23 @@ def test_a_kept_library_that_is_not_as_it_was_written_is_made_again(
     assert own == compile_own([tmp_path / "own.c"], "own", "gcc", tmp_path / "cache")
     assert 5 == ctypes.CDLL(str(own)).pf_own()
     assert build(request, tmp_path / "cache").reused
+
+
+def test_a_cache_that_can_only_be_read_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write(tmp_path, own__c="int pf_own(void) { return 5; }\n")
+    own = compile_own([tmp_path / "own.c"], "own", "gcc", tmp_path / "cache")
+    before = own.stat()
+
+    def refused(*_: object, **__: object) -> None:
+        raise OSError("read-only file system")
+
+    monkeypatch.setattr(os, "utime", refused)
+    assert before == compile_own([tmp_path / "own.c"], "own", "gcc", tmp_path / "cache").stat()
+
+
+def test_a_link_on_a_full_disk_says_so() -> None:
+    ran = Ran(1, "", "ld: final link failed: No space left on device\ncollect2: error: ld returned 1 exit status\n")
+    assert "the disk is full" in str(link_failure(ran, [Path("a.c")], "mapped"))
 
 
 def test_a_note_of_loads_that_cannot_be_read_is_none(tmp_path: Path) -> None:
