@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,14 @@ class _Code:
             if low <= address and address + 4 <= low + len(data):
                 return int.from_bytes(data[address - low : address - low + 4], "little")
         return 0
+
+    def string(self, address: int) -> bytes | None:
+        """The string that stands at an address of the image, without its end; None if there is none."""
+        for low, data in self.parts:
+            if low <= address < low + len(data):
+                text, end, _ = data[address - low :].partition(b"\0")
+                return text if end and text.decode("latin-1").isprintable() else None
+        return None
 
     def named(self, value: int, inside: tuple[int, int]) -> str:
         """A value as a place in the function, as a symbol with an offset, or as the number."""
@@ -73,6 +82,17 @@ class _Code:
         return lines, calls
 
 
+def _same_line(one: _Code, line: str, two: _Code, other: str) -> bool:
+    """Whether two lines are the same, strings that have no name by what they say."""
+    if line == other:
+        return True
+    places = [re.fullmatch(r"(ldr \w+ |mov[wt] )=?(0x[0-9a-f]+)", text) for text in (line, other)]
+    if places[0] is None or places[1] is None or places[0][1] != places[1][1]:
+        return False
+    said = one.string(int(places[0][2], 16))
+    return said is not None and said == two.string(int(places[1][2], 16))
+
+
 @functools.lru_cache(maxsize=4)
 def _code(path: Path, key: str) -> _Code:
     return _Code(path)
@@ -94,7 +114,7 @@ def other_code(first: Path, second: Path, roots: set[str], key: str = "", *, som
             differing.append(name)
             continue
         (lines, calls), (others, other_calls) = one.text(name), two.text(name)
-        if lines != others:
+        if len(lines) != len(others) or not all(_same_line(one, a, two, b) for a, b in zip(lines, others, strict=True)):
             differing.append(name)
         for called in sorted((calls & other_calls) - seen):
             seen.add(called)

@@ -122,8 +122,10 @@ def test_a_peripheral_that_is_not_declared_is_a_finding(tmp_path: Path) -> None:
 CALLS = C + """
 __attribute__((noinline)) int32_t inner(int32_t n) { return n * 3 + offset; }
 int32_t outer(int32_t n) { return inner(n + 1) + table[n & 3]; }
+__attribute__((noinline)) int32_t first(const char *text) { return *(const volatile char *)text; }
+int32_t told(int32_t n) { return first("tide") + n; }
 """
-OUTER = f'f("outer", {N}, claims=[])\nf("scaled", inputs=[binary32("x", 1, 5, "V")], output="V", claims=[])\n'
+OUTER = f'f("outer", {N}, claims=[])\nf("told", {N}, claims=[])\nf("scaled", inputs=[binary32("x", 1, 5, "V")], output="V", claims=[])\n'
 
 
 def noted(record: dict[str, Any], name: str) -> str:
@@ -133,12 +135,14 @@ def noted(record: dict[str, Any], name: str) -> str:
 
 
 def test_the_record_says_whether_the_code_is_the_same(tmp_path: Path) -> None:
-    for folder, text, same in (("same", CALLS, True), ("other", CALLS.replace("n * 3", "n * 5"), False)):
+    other = CALLS.replace("n * 3", "n * 5").replace('"tide"', '"tied"')
+    for folder, text, same in (("same", CALLS, True), ("other", other, False)):
         name = made(tmp_path / folder, text, whole=True)
         record = checked(tmp_path / folder, CALLS, OUTER, "cortex-m4f", flags="-Os", more=f', image="{name}"')
         words = noted(record, "outer")
         assert ("the same code" in words) == same, words
         assert same or words.endswith("in inner"), words
+        assert noted(record, "told").endswith("in told") != same, noted(record, "told")
         assert "the same code" in noted(record, "scaled")
 
 
