@@ -125,7 +125,8 @@ int32_t outer(int32_t n) { return inner(n + 1) + table[n & 3]; }
 __attribute__((noinline)) int32_t first(const char *text) { return *(const volatile char *)text; }
 int32_t told(int32_t n) { return first("tide") + n; }
 """
-OUTER = f'f("outer", {N}, claims=[])\nf("told", {N}, claims=[])\nf("scaled", inputs=[binary32("x", 1, 5, "V")], output="V", claims=[])\n'
+OUTER = (f'f("outer", {N}, claims=[])\nf("told", {N}, claims=[])\n'
+         'f("scaled", inputs=[binary32("x", 1, 5, "V")], output="V", claims=[])\n')
 
 
 def noted(record: dict[str, Any], name: str) -> str:
