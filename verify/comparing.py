@@ -11,6 +11,8 @@ from verify.reports.terminal import wrapped
 WORSE, BETTER, CHANGED, GONE, NEW, APART = "worse", "better", "changed", "gone", "new", "apart"
 KINDS = (WORSE, GONE, CHANGED, BETTER, NEW, APART)
 NOTABLE = 0.01
+# Inputs of a large sample are the same but for those near the worst: luck among these few makes no error so much larger.
+LARGE_SAMPLE, MUCH = 1 << 20, 1.5
 
 
 @dataclass(frozen=True)
@@ -160,6 +162,11 @@ def compare_one(found: Comparison, claim: tuple[str, str, str], before: dict[str
     found.same += len(found.rows) == rows
 
 
+def one_sample(before: int, now: int) -> bool:
+    """Whether so many inputs were one and the same large sample, but for those near the worst, which lies elsewhere now."""
+    return min(before, now) >= LARGE_SAMPLE and abs(before - now) <= min(before, now) / 100
+
+
 def compare_worst(found: Comparison, claim: tuple[str, str, str], before: dict[str, Any], now: dict[str, Any],
                   allowed: Allowed) -> None:
     """The worst errors; other extremes are shown and never count."""
@@ -172,7 +179,9 @@ def compare_worst(found: Comparison, claim: tuple[str, str, str], before: dict[s
     if before["strength"] == now["strength"] == "tried" and before["count"] != now["count"]:
         # How many are tried may hang on the clock: a worst that is found or missed so says nothing about the C.
         if old["is_error"] and sizes[1] > sizes[0] * (1 + percent / 100):
-            found.add(APART, *claim, f"{growth}, of other inputs ({strength_text(before)} before, {strength_text(now)} now)")
+            much = one_sample(before["count"], now["count"]) and sizes[1] > sizes[0] * max(MUCH, 1 + percent / 100)
+            found.add(WORSE if much else APART, *claim,
+                      f"{growth}, of other inputs ({strength_text(before)} before, {strength_text(now)} now)", much)
     elif not old["is_error"]:
         if abs(sizes[1] - sizes[0]) > NOTABLE * max(abs(sizes[0]), abs(sizes[1])):
             found.add(CHANGED, *claim, growth)

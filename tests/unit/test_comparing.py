@@ -162,6 +162,21 @@ def test_worst_errors_of_other_inputs_are_shown_and_never_count() -> None:
     assert found.regressed
 
 
+@pytest.mark.parametrize(("counts", "error", "regressed"), [
+    ((32_091_548, 32_089_415), 0.05, True), ((32_091_548, 32_089_415), 0.014, False), ((32_091_548, 20_000_000), 0.05, False),
+    ((2000, 2003), 0.05, False),
+])  # fmt: skip
+def test_a_much_larger_error_of_one_large_sample_counts(counts: tuple[int, int], error: float, regressed: bool) -> None:
+    before, now = ({"claim": "accurate", "limit": "", "verdict": "holds", "strength": "tried", "count": count,
+                    "worst": {"value": value, "unit": "cents", "is_error": True}}
+                   for count, value in zip(counts, (0.01, error), strict=True))
+    found = Comparison()
+    compare_worst(found, ("hz", "accurate", "host"), before, now, Allowed())
+
+    assert regressed is found.regressed
+    assert ["worse" if regressed else "apart"] == kinds(found)
+
+
 def test_a_cost_that_is_claimed_may_grow_by_what_costs_may() -> None:
     before, now = ({"claim": "cost_within", "strength": "every value", "count": 5,
                     "worst": {"value": cost, "unit": "cycles", "is_error": True}} for cost in (100, 102))
