@@ -69,6 +69,13 @@ def test_a_run_leaves_nothing_for_git_but_what_is_kept(tmp_path: Path) -> None:
     assert not (tmp_path / ".hypothesis").exists()
 
 
+def test_no_kind_of_file_passes_by() -> None:
+    """An included table, a file of numbers that a sheet reads and a list of flags have no type in common with C."""
+    text = (ROOT / ".pre-commit-hooks.yaml").read_text(encoding="utf-8")
+
+    assert not re.search(r"^  (types|types_or|exclude_types|files|exclude):", text, re.MULTILINE)
+
+
 def test_no_sheet_is_said_and_nothing_passes(tmp_path: Path) -> None:
     done = hook(tmp_path)
 
