@@ -16,6 +16,7 @@ from verify.hunting.intervals import once_each
 MOST_ORDINALS = 2**62
 ALL_FLAGS = 0b11111
 NO_SUBNORMAL_FLAGS = 0b01101
+MOST_ZONES = 4096
 
 
 @dataclass(frozen=True)
@@ -105,20 +106,36 @@ class Domain:
         return np.append(edges[edges < grid.count], grid.count).astype(np.int64) * stride
 
     def zones(self) -> list[tuple[int, int, int]]:
-        """(start, end, flag mask): next to zero a subnormal inside is natural and not counted."""
-        grid = self.grids[0]
-        if len(self.grids) > 1 or grid.kind != "float32":
-            return [(0, self.count, ALL_FLAGS)]
-        low = grid.index_near(Fraction(-SMALLEST_SIZE)) if grid.low < 0 else 0
-        high = grid.index_near(Fraction(SMALLEST_SIZE)) if grid.high >= SMALLEST_SIZE else grid.count
-        if grid.high < 0 or grid.low > SMALLEST_SIZE:
-            return [(0, self.count, ALL_FLAGS)]
-        zones = [(0, low, ALL_FLAGS), (low, high, NO_SUBNORMAL_FLAGS), (high, self.count, ALL_FLAGS)]
-        if grid.low <= 0 <= grid.high:
-            zero = -grid.first if grid.first <= 0 else 0
-            zones[1:2] = [(low, zero, NO_SUBNORMAL_FLAGS), (zero, zero + 1, ALL_FLAGS),
-                          (zero + 1, high, NO_SUBNORMAL_FLAGS)]
-        return [zone for zone in zones if zone[1] > zone[0]]
+        """(start, end, flag mask): next to zero, in any input, a subnormal inside is natural and not counted."""
+        found = [(0, 1, ALL_FLAGS)]
+        for grid, stride in zip(reversed(self.grids), reversed(self.strides()), strict=True):
+            own = near_zero(grid)
+            repeats = len(found) > 1
+            if repeats and sum(last - first for first, last, tiny in own if not tiny) * len(found) > MOST_ZONES:
+                return [(0, self.count, ALL_FLAGS)]
+            wider: list[tuple[int, int, int]] = []
+            for first, last, tiny in own:
+                if tiny or not repeats:
+                    wider.append((first * stride, last * stride, NO_SUBNORMAL_FLAGS if tiny else found[0][2]))
+                else:
+                    wider += [(at * stride + a, at * stride + b, mask) for at in range(first, last) for a, b, mask in found]
+            found = wider
+        return found
+
+
+def near_zero(grid: Grid) -> list[tuple[int, int, bool]]:
+    """(start, end, whether nearer to zero than 2^-30, but not zero) of a grid's indices; only floats come so near."""
+    if grid.kind != "float32" or grid.high < 0 or grid.low > SMALLEST_SIZE:
+        return [(0, grid.count, False)]
+    low = grid.index_near(Fraction(-SMALLEST_SIZE)) if grid.low < 0 else 0
+    low += grid.value(low) == -SMALLEST_SIZE
+    high = grid.index_near(Fraction(SMALLEST_SIZE)) if grid.high >= SMALLEST_SIZE else grid.count
+    parts = [(0, low, False), (low, high, True), (high, grid.count, False)]
+    if grid.low <= 0 <= grid.high:
+        zero = -grid.first if grid.first <= 0 else 0
+        zeros = (zero - 1 if grid.first < 0 else zero, zero + 1)  # of both signs
+        parts[1:2] = [(low, zeros[0], True), (*zeros, False), (zeros[1], high, True)]
+    return [part for part in parts if part[1] > part[0]]
 
 
 def sampled(domain: Domain, indices: list[np.ndarray]) -> Domain:

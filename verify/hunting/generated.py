@@ -16,7 +16,7 @@ import numpy as np
 from firmware_shim.crew import Crew
 from firmware_shim.job import Axis, Job, Test
 from verify.domain import Domain
-from verify.grids import Grid
+from verify.grids import SMALLEST_SIZE, Grid
 from verify.hunting.intervals import distinct, once_each
 from verify.hunting.places import marks
 from verify.hunting.plan import MOST_HANGS
@@ -155,6 +155,8 @@ def _with_points(domain: Domain, inputs: tuple[Grid, ...], points: tuple[tuple[i
     grids = []
     for k, (grid, whole) in enumerate(zip(domain.grids, inputs, strict=True)):
         places = {min(max(0, point[k] + step), whole.count - 1) for point in points for step in (-1, 0, 1)}
-        values = tuple(sorted({*grid.values, *(whole.value(place) for place in places)}, key=lambda v: (float(v), v)))
+        more = {value for place in places if not (value := whole.value(place)) or abs(value) >= SMALLEST_SIZE
+                or whole.kind != "float32"}
+        values = tuple(sorted({*grid.values, *more}, key=lambda v: (float(v), v)))
         grids.append(replace(grid, values=values, count=len(values)))
     return Domain(tuple(grids), domain.type_numbers, whole=False, full_count=domain.full_count)
