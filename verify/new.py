@@ -15,7 +15,7 @@ from firmware_shim.survey import survey
 from verify import __all__ as words_of_a_sheet
 from verify.binding import cache_folder, make_benches, request_for
 from verify.errors import PreflashError, UsageError
-from verify.new_calls import call_entry
+from verify.new_calls import call_entries
 from verify.new_claims import REASONS
 from verify.new_entries import SHEET_NAME, Entry, function_entry
 from verify.new_machines import clusters_of, machine_entries
@@ -148,13 +148,16 @@ def entries_of(
             if entry.reason or listed or len(twins) > 1 or "<" in base:
                 info = next((i for i in infos.values() if i.functions.get(function.name) == function), None)
                 cpp = function.file.endswith(CPP) or bool(function.linkage)
-                entry = (call_entry(function, info, macros, files, cpp=cpp) if info else None) or entry
+                several = (call_entries(function, info, macros, files, cpp=cpp) if info else []) or [entry]
                 words = types_of(function) if len(twins) > 1 else []
-                if words or "<" in base:
-                    entry.name = re.sub(r"\W+", "_", "_".join([base, *words])).strip("_")
-            entries.append(entry)
-        elif cluster.name not in done:
-            done.add(cluster.name)
+                for one in several if words or "<" in base else []:
+                    plain = re.sub(r"\W+", "_", "_".join([base, *words])).strip("_")
+                    one.name = plain + one.name.removeprefix(base.split("::")[-1]) if len(several) > 1 else plain
+                entries += several
+            else:
+                entries.append(entry)
+        elif id(cluster) not in done:
+            done.add(id(cluster))
             entries += machine_entries(cluster, macros, rate)
     return entries
 

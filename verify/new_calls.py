@@ -35,12 +35,12 @@ class _Call:
     refused: str = ""
 
 
-def call_entry(
+def call_entries(
     function: Function, info: DebugInfo, macros: Mapping[str, str], files: Sequence[Path], *, cpp: bool
-) -> Entry | None:
-    """The entry of a function that cannot be driven as one of numbers; None when a call cannot help either."""
+) -> list[Entry]:
+    """Entries of a function that cannot be driven as one of numbers, one for each result; none when a call cannot help."""
     if function.variadic or not function.parameters or "call" not in inspect.signature(Sheet.function).parameters:
-        return None
+        return []
     made = _Call()
     names = [p.name or f"input{i + 1}" for i, p in enumerate(function.parameters)]
     counted = any(p.ctype.kind == "pointer" and _number(p.ctype.to) for p in function.parameters) and any(
@@ -69,8 +69,13 @@ def call_entry(
         else:
             _struct(made, name, kind, info, files, macros, cpp, function)
         if made.refused:
-            return None
-    return _entry(function, made, macros)
+            return []
+    written = made.results if function.result.kind in ("void", "enum", "bool") or len(made.results) == 1 else []
+    found = [_entry(function, made, macros, written[at : at + 1]) for at in range(max(1, len(written)))]
+    for entry, (said, _) in zip(found if len(written) > 1 else [], written, strict=False):
+        if entry is not None:
+            entry.name = f"{entry.name}_{said}"
+    return [entry for entry in found if entry is not None]
 
 
 def _number(ctype: CType | None) -> bool:
@@ -129,27 +134,30 @@ def _struct(
 
 
 def _members(made: _Call, layout: Struct, name: str, bare: str, macros: Mapping[str, str], cpp: bool) -> None:
-    members = [m for m in layout.members if _number(m.type) and not m.bits]
+    members = [m for m in layout.members if _number(m.type)]
     if not members or len(members) != len(layout.members):
         made.refused = "members that are no numbers"
         return
     made.local.append(f"{bare} {name} = {{}}" if cpp else f"{bare} {name} = {{0}}")
     for member in members:
         variable = f"{name}_{member.name}"
-        _input(made, renamed(guess_input(member.name, member.type, macros), variable), variable, member.type)
+        guess = renamed(guess_input(member.name, member.type, macros), variable)
+        if member.bits:
+            low, high = (-(1 << member.bits - 1), (1 << member.bits - 1) - 1) if member.type.kind == "int" else (
+                0, (1 << member.bits) - 1)
+            guess = InputGuess(f'integers("{variable}", {low}, {high}, "")', "", "", f"a bit-field of {member.bits}")
+        _input(made, guess, variable, member.type)
         made.before.append(f"{name}.{member.name} = {variable}")
 
 
-def _entry(function: Function, made: _Call, macros: Mapping[str, str]) -> Entry | None:
+def _entry(function: Function, made: _Call, macros: Mapping[str, str], written: Sequence[tuple[str, CType]]) -> Entry | None:
     name = function.name.partition("(")[0]
     plain = name.split("::")[-1]
     method = bool(function.member_of) and made.given[:1] == ["&object"]
     call = f"object.{plain}({', '.join(made.given[1:])})" if method else f"{name}({', '.join(made.given)})"
     returns = (function.result.kind, function.result.bytes) in C_NAMES and function.result.kind != "bool"
-    if made.results and (function.result.kind in ("void", "enum", "bool") or len(made.results) == 1):
-        if len(made.results) > 1:
-            return None
-        said, result = made.results[0]
+    if written:
+        said, result = written[0]
         text = f"{call}; result = {said}"
     elif returns:
         result, text = function.result, f"result = {call}"

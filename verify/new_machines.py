@@ -31,11 +31,13 @@ MOST_ARGUMENTS = 4
 
 @dataclass
 class Cluster:
-    """Functions around one state. name: of the C type or class; members: its functions in order; cpp: a class."""
+    """Functions around one state. name: of the C type or class; members: its functions in order; cpp: a class; in_globals:
+    the state is that of a source (its name here), whose functions take none."""
 
     name: str
     members: list[Function] = field(default_factory=list)
     cpp: bool = False
+    in_globals: bool = False
 
     def own_words(self, function: Function) -> list[str]:
         """A function's words without those of the state: strike_set_attack of strike_t -> set, attack."""
@@ -45,11 +47,17 @@ class Cluster:
 
     def parameters(self, function: Function) -> list[tuple[str, CType]]:
         """What a function takes beside the state."""
-        return [(p.name or f"input{i}", p.ctype) for i, p in enumerate(function.parameters) if i > 0]
+        return [(p.name or f"input{i}", p.ctype) for i, p in enumerate(function.parameters) if self.in_globals or i > 0]
+
+    def changes(self, function: Function) -> bool:
+        """Whether a function may change the state."""
+        return self.in_globals or not function.parameters[0].ctype.to_constant
 
     def call(self, function: Function, given: Sequence[str]) -> str:
         """A call on the state, as C."""
         own = function.name.split("::")[-1].partition("(")[0]
+        if self.in_globals:
+            return f"{own}({', '.join(given)})"
         return f"state->{own}({', '.join(given)})" if self.cpp else f"{own}({', '.join(['state', *given])})"
 
 
@@ -65,10 +73,24 @@ def clusters_of(functions: Sequence[Function], infos: Mapping[Path, DebugInfo]) 
         found.setdefault(name, Cluster(name, cpp=cpp)).members.append(function)
     kept = []
     for cluster in found.values():
-        changing = [f for f in cluster.members if not f.parameters[0].ctype.to_constant]
-        if changing and (_stepper(cluster) or _blocker(cluster)):
+        if any(cluster.changes(f) for f in cluster.members) and (_stepper(cluster) or _blocker(cluster)):
             kept.append(cluster)
-    return kept
+    taken = {id(f) for cluster in kept for f in cluster.members}
+    return kept + around_globals([f for f in functions if id(f) not in taken])
+
+
+def around_globals(functions: Sequence[Function]) -> list[Cluster]:
+    """Of each C source, the function that gives a number out of nothing, and those that give nothing back."""
+    found: dict[str, Cluster] = {}
+    for function in functions:
+        if function.member_of or "::" in function.name or function.variadic or function.name == "main":
+            continue
+        makes = not function.parameters and (function.result.kind, function.result.bytes) in C_NAMES
+        takes = function.result.kind == "void" and all(type_number(p.ctype) is not None for p in function.parameters)
+        if makes or takes:
+            stem = Path(function.file).stem
+            found.setdefault(function.file, Cluster(stem, in_globals=True)).members.append(function)
+    return [cluster for cluster in found.values() if _stepper(cluster)]
 
 
 def machine_entries(cluster: Cluster, macros: Mapping[str, str], rate: str) -> list[Entry]:
@@ -89,6 +111,10 @@ def _entry(cluster: Cluster, made: Function, step: Function | None, block: Funct
         name, head = f"{name}_block", f"{head}, in blocks"
     init, why, refused = _init(cluster, plain)
     lines = [f'state="{_state_type(cluster, plain)}",', f'init="{init}",' + (f"  # guess: {why}" if why else "")]
+    if cluster.in_globals:
+        name, head = made.name, f"{made.name} and what shares its globals, {Path(made.file).name}:{made.line}"
+        lines[0] = "state=None,  # guess: it lives in globals"
+        lines = lines if init else lines[:1]
     names = {w for text in (plain, *(f.name for f in cluster.members)) for w in words_of(text)}
     kind = kind_of(names | {w for f in cluster.members for n, _ in cluster.parameters(f) for w in words_of(n)})
     events, left = _events(cluster, (step, block), kind, macros)
@@ -120,7 +146,7 @@ def _stepper(cluster: Cluster) -> Function | None:
     """The function that makes one sample: numbers in, one number out."""
     def fits(f: Function) -> bool:
         numbers = all(type_number(t) is not None for _, t in cluster.parameters(f))
-        return numbers and (f.result.kind, f.result.bytes) in C_NAMES and not f.parameters[0].ctype.to_constant
+        return numbers and (f.result.kind, f.result.bytes) in C_NAMES and cluster.changes(f)
 
     able = [f for f in cluster.members if fits(f) and not {"init", "get"} & set(cluster.own_words(f))]
     for word in STEP:
@@ -192,7 +218,7 @@ def _init(cluster: Cluster, plain: str) -> tuple[str, str, str]:
             parts.append(cluster.call(function, given))
     if cluster.cpp and not makers:
         parts.insert(0, f"new (state) {plain}")
-    if not parts:
+    if not parts and not cluster.in_globals:
         parts.append(f"*state = ({cluster.name}){{0}};")
         guessed.append("all zero: no function prepares it")
     return "; ".join(parts), ", ".join(guessed), refused
@@ -217,7 +243,7 @@ def _events(cluster: Cluster, made: Sequence[Function | None], kind: str, macros
         if any(_is_rate("_".join(own), t) for _, t in parameters) and len(parameters) == 1:
             continue
         name = "_".join(w for w in own if w != "set") or last
-        told = function.result.kind == "void" and not function.parameters[0].ctype.to_constant and name not in names
+        told = function.result.kind == "void" and cluster.changes(function) and name not in names
         if not told or len(parameters) > MOST_ARGUMENTS or any(type_number(t) is None for _, t in parameters):
             left.append(prototype_text(function))
             continue

@@ -201,3 +201,37 @@ def test_stub_takes_a_sheet(tmp_path: Path) -> None:
     assert 0 == done.returncode, done.stderr
     assert "value 0: SCALE" in done.stdout
     assert (tmp_path / "stubs" / "device.h").exists()
+
+
+PLAIN = """
+#include <stdint.h>
+typedef struct { unsigned gate : 1; unsigned velocity : 7; int bend : 4; } note_t;
+static uint32_t phase, step;
+void ramp_init(float rate_hz) { step = (uint32_t)(100.0f / rate_hz * 4294967296.0f); phase = 0; }
+void ramp_set_hz(float hz) { step = (uint32_t)(hz * 89478.485f); }
+void ramp_sync(void) { phase = 0; }
+float ramp_next(void) { uint32_t now = phase; phase += step; return (float)(now >> 8) * (1.0f / 16777216.0f); }
+void stereo_pan(float in, uint8_t pan, float *left, float *right)
+{
+    *left = in * (float)(255 - pan) * (1.0f / 255.0f);
+    *right = in * (float)pan * (1.0f / 255.0f);
+}
+float velocity_gain(note_t n) { return n.gate ? (float)n.velocity * (1.0f / 127.0f) : 0.0f; }
+int main(void) { return 0; }
+"""
+
+
+def test_globals_are_a_machine_and_each_result_and_bit_field_is_there(tmp_path: Path) -> None:
+    (tmp_path / "ramp.c").write_text(PLAIN)
+    made = preflash(tmp_path, "new", "ramp.c")
+    assert 0 == made.returncode, made.stdout + made.stderr
+    text = (tmp_path / "ramp_sheet.py").read_text()
+    done = preflash(tmp_path, "check", "ramp_sheet.py", "--cases", "100000")
+
+    assert 0 == done.returncode, done.stdout + done.stderr
+    assert {r["name"] for r in record_of(tmp_path, "ramp")["routines"]} == {
+        "ramp_next", "stereo_pan_left", "stereo_pan_right", "velocity_gain"}
+    for line in ('init="ramp_init(sample_rate_hz)"', 'event("sync", "ramp_sync()")', 'step="out = ramp_next()"',
+                 "state=None,  # guess: it lives in globals", "&left, &right); result = right",
+                 'integers("n_velocity", 0, 127, ""),  # guess: a bit-field of 7', 'integers("n_bend", -8, 7, "")'):
+        assert line in text, text
