@@ -27,6 +27,7 @@ WORDS = {
     "samples": "count", "count": "count", "n": "count", "ticks": "count", "length": "count", "index": "count",
     "gate": "gate", "on": "gate", "trigger": "gate", "enabled": "gate", "enable": "gate",
 }
+SHIFTS = {"shift", "shifts", "shl", "shr"}
 UNITS = {
     "hz": "Hz", "volts": "V", "cents": "cent", "semitones": "semitone", "octaves": "octave", "note": "note",
     "code": "code", "seconds": "s", "ms": "ms", "db": "dB", "ratio": "ratio", "audio": "full scale", "count": "",
@@ -105,6 +106,8 @@ def guess_input(name: str, ctype: CType, macros: Mapping[str, str], called: str 
         return InputGuess(f'binary32("{name}", {low}, {high}, "{unit}")', what, unit, why, True)
     if ctype.kind == "bool" or what == "gate":
         return InputGuess(f'integers("{name}", 0, 1, "")', "gate", "", "on or off")
+    if SHIFTS & set(words_of(name)):
+        return InputGuess(f'integers("{name}", 0, 31, "")', "", "", "a shift of 32 bits, by its name", True)
     signed = ctype.kind == "int"
     least, most = INT_RANGES["int" if signed else "uint", ctype.bytes]
     # hz_from_volts_q16(int32_t volts): the format of the result, said once, is that of the input too.

@@ -66,6 +66,7 @@ def test_the_quantity_of_a_name(name: str, wanted: str) -> None:
         ("phase", U32, 'codes("phase", bits=32, unit="")'),
         ("gate", CType("bool", "bool", 1), 'integers("gate", 0, 1, "")'),
         ("thing", CType("uint8_t", "uint", 1), 'integers("thing", 0, 255, "")'),
+        ("shift", S32, 'integers("shift", 0, 31, "")'),
     ],
 )
 def test_the_input_of_a_parameter(name: str, ctype: CType, wanted: str) -> None:
