@@ -14,6 +14,7 @@ QUIET_SECONDS = 30
 PART_SAMPLES = 8192
 GATE_LENGTHS = (1, 2, 63, 64, 65, 1000)
 HELD_SAMPLES = 400
+BEYOND_16_BITS = (1 << 16) + 400
 
 
 def catalogue(machine: Machine) -> list[Script]:
@@ -107,6 +108,27 @@ def _at_constants(machine: Machine) -> Iterator[tuple[int, tuple[tuple[Piece, ..
             moving = tuple(Piece(HELD_SAMPLES * k, "hold", place) for k, place in enumerate((*places, top)))
             rest = [(Piece(0, "hold", other.index_near((other.low + other.high) / 2)),) for other in machine.inputs]
             yield HELD_SAMPLES * len(moving), (*rest[:number], moving, *rest[number + 1 :])
+
+
+def counted_long(machine: Machine) -> list[Script]:
+    """What a counter of 16 bits cannot count: all used again after more samples, where there are events or an output is a
+    whole number, and inputs of two values that go on and off more often. Too long to be run in variants."""
+    gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
+    triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
+    begin = settings_at(machine, "middle")
+    rest = tuple((Piece(0, "hold", 0),) for _ in machine.inputs)
+    at = [10, 10 + BEYOND_16_BITS, 10 + 2 * BEYOND_16_BITS + BEYOND_16_BITS // 2]
+    use = tuple(Happening(start + after, n, value) for start in at for after, kinds, value in (
+        (0, gates, (1,)), (0, triggers, ()), (1900, gates, (0,))) for n in kinds)
+    moves = tuple((Piece(0, "hold", 0), *(Piece(start + after, "hold", place) for start in at for after, place in (
+        (0, grid.count - 1), (1900, 0)))) for grid in machine.inputs)
+    counts = any(not output.is_float and not output.fraction_bits for output in machine.outputs)
+    found = [Script(0, at[-1] + 4000, begin + use, moves)] if use or (moves and counts) else []
+    for number, grid in enumerate(machine.inputs):
+        if grid.count == 2:
+            streams = (*rest[:number], (Piece(0, "square", 0, 1, 1),), *rest[number + 1 :])
+            found.append(Script(0, 2 * BEYOND_16_BITS, begin, streams))
+    return found
 
 
 def quiet(machine: Machine) -> list[Script]:

@@ -20,7 +20,7 @@ from verify.claims.long_run import KeepsGoing
 from verify.hunt import Progress
 from verify.hunting.plan import DEFAULT_SCRIPTS, MOST_HANGS, MOST_STOPS
 from verify.judging.verdict import grouped
-from verify.machines.catalogue import catalogue, quiet
+from verify.machines.catalogue import catalogue, counted_long, quiet
 from verify.machines.generation import drawn
 from verify.machines.interruptions import judged as interrupted
 from verify.machines.judging import judge
@@ -143,7 +143,7 @@ class MachineHunt:
                 words = variants if start == 0 or self.stand.build != "board" else ()
                 self.take(listed[start : start + CATALOGUE_PART], words, "catalogue", len(listed))
         if not self.over():
-            self.take(quiet(self.stand.machine), (), "a long silence", 0)
+            self.take([*quiet(self.stand.machine), *counted_long(self.stand.machine)], (), "a long silence", 0)
         for claim in self.claims:
             asked = claim.scripts(self.stand.machine) if isinstance(claim, TimeClaim) else []
             for start in range(0, len(asked), CATALOGUE_PART):
