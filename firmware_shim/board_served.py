@@ -16,6 +16,7 @@ import os
 import re
 import shutil
 import subprocess
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from firmware_shim.board_emulator import BoardImage, pages
 from firmware_shim.board_places import BLOCK_AT, BLOCK_BYTES, PAGE, STACK_BYTES, STACK_TOP
 from firmware_shim.board_running import BoardRunner
 from firmware_shim.engine import NUMPY_TYPES
-from firmware_shim.job import Job, JobResult, Stop
+from firmware_shim.job import LATE, Job, JobResult, Stop
 from firmware_shim.running import BLOCK, Library
 
 # The statically linked build first: it calls its own floating point directly, a sweep of exp2f takes a fifth less.
@@ -174,21 +175,23 @@ class ServedRunner(BoardRunner):
         """Run all segments; what the process left open is run on the whole core."""
         whole = self.run_board(image, libraries)
         open_parts = [(stop.ordinal, stop.count) for stop in whole.stops]
-        open_parts += [(start, count) for start, count, _ in whole.not_run]
+        open_parts += [(start, count) for start, count, why in whole.not_run if why != LATE]
         if whole.load_problem or not open_parts:
             return whole
-        whole.stops, whole.not_run = [], []
+        whole.stops, whole.not_run = [], [part for part in whole.not_run if part[2] == LATE]
         asked = np.asarray(self.asked.segments, np.int64)
         masks = [int(asked[np.flatnonzero((asked[:, 0] <= start) & (start < asked[:, 0] + asked[:, 1]))[0], 2])
                  for start, _ in open_parts]
         lines = np.array([(start, count, mask) for (start, count), mask in zip(open_parts, masks, strict=True)], np.int64)
-        again = BoardRunner(self.engine, replace(self.asked, segments=lines), self.capture).run_board(image, libraries)
+        again = BoardRunner(self.engine, replace(self.asked, segments=lines, seconds=self.until - time.monotonic()),
+                            self.capture).run_board(image, libraries)
         return self.joined(whole, again)
 
     def joined(self, whole: JobResult, more: JobResult) -> JobResult:
         """One result of two over disjoint segments."""
         self.add(whole, more.segments, more.results, more.opens)
-        whole.stops, whole.not_run, whole.load_problem = more.stops, more.not_run, more.load_problem
+        whole.stops, whole.load_problem = more.stops, more.load_problem
+        whole.not_run += more.not_run
         whole.printed = whole.printed or more.printed
         if whole.mode_changed_at < 0 <= more.mode_changed_at:
             whole.mode_changed_at, whole.mode_before, whole.mode_after = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,7 @@ KINDS = {"accurate": 1, "order": 2, "octave": 3, "inverse": 4, "deterministic": 
          "poles": 9}
 # How a reason begins when what is left could have run.
 NOT_TRIED = "not run: the rest, after"
+LATE = f"{NOT_TRIED} the clock ran out"
 METRICS = {"absolute": 0, "relative": 1, "ulp": 2}
 
 
@@ -65,7 +67,8 @@ class Job:
     """Segments of one routine to run and judge. segments: int64 array (n, 3) of start, count, flag mask;
     peripherals: (address, value) of 32-bit words that exist at the board's own addresses; on the board only:
     default_nan, and keep_costs for counts per ordinal (uint32: instructions, least and most half cycles);
-    whole_core: never by the faster user-mode emulator; time_rounds: how often calls are timed here, not judged."""
+    whole_core: never by the faster user-mode emulator; time_rounds: how often calls are timed here, not judged;
+    seconds: when the clock has run so long, what is left is not run."""
 
     library: str
     loop: str
@@ -90,6 +93,7 @@ class Job:
     keep_costs: bool = False
     whole_core: bool = False
     time_rounds: int = 0
+    seconds: float = math.inf
 
     def loop_widths(self) -> Iterator[tuple[str, list[int], int]]:
         """Each loop of the routine's own build: its symbol, the widths in bytes of what it takes and of what it gives."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import math
 import mmap
 import os
 import select
@@ -18,7 +19,7 @@ from firmware_shim.allocators import allocator_slots, hands_memory_on, names_all
 from firmware_shim.crash_words import crash_words
 from firmware_shim.engine import RESULT, Engine, fresh_results
 from firmware_shim.events import EventTable
-from firmware_shim.job import KINDS, METRICS, Job, JobResult, Stop, enough
+from firmware_shim.job import KINDS, LATE, METRICS, Job, JobResult, Stop, enough
 from firmware_shim.processes import asleep, end_descendants, processor_seconds
 
 BLOCK = 1024
@@ -83,6 +84,7 @@ class Runner:
     """One job on one worker. starts_program: the job's loop runs in a program beside the engine."""
 
     starts_program = False
+    until, late = math.inf, False
 
     def __init__(self, engine: Engine, job: Job, capture: BinaryIO) -> None:
         self.engine, self.job, self.capture = engine, job, capture
@@ -106,6 +108,7 @@ class Runner:
         self.watch_heap(library, screens)
         self.events = self.event_table(library) if job.events else None
         waiting = np.asarray(job.segments, np.int64)
+        self.until, self.late = time.monotonic() + job.seconds, False
         whole = JobResult(np.zeros((0, 3), np.int64), fresh_results(0), np.zeros((0, 2), np.int64))
         if job.keep_outputs:
             width = engine_module.NUMPY_TYPES[job.output_type].itemsize
@@ -116,7 +119,7 @@ class Runner:
             self.times = mmap.mmap(-1, 16 * job.time_rounds)
         while len(waiting):
             waiting = self.run_once(waiting, library, whole)
-            reason = enough(whole.stops, job.most_stops, job.most_hangs)
+            reason = LATE if self.late else enough(whole.stops, job.most_stops, job.most_hangs)
             if reason and len(waiting):
                 whole.not_run += [(int(start), int(count), reason) for start, count, _ in waiting]
                 break
@@ -203,6 +206,8 @@ class Runner:
         for start, length, _ in complete:
             inside |= (opens_used[:, 1] >= start) & (opens_used[:, 1] < start + length)
         self.add(whole, complete, np.array(results[:keep]), opens_used[inside])
+        if self.late:
+            return segments[keep:]
         stop = self.describe(shared, status, hung, segments[keep], library)
         whole.stops.append(stop)
         return self.after(segments[keep:], stop)
@@ -279,7 +284,7 @@ class Runner:
         return crash_words(shared, number, bool(library_at(int(shared.fault_address))[0]))
 
     def wait(self, child: int, shared: Any) -> tuple[int, bool]:
-        """Wait for the child; kill it when one call makes no progress. Returns (status, hung)."""
+        """Wait for the child; kill it when one call makes no progress, or the clock ran out. Returns (status, hung)."""
         try:
             handle = os.pidfd_open(child)
         except OSError:
@@ -308,6 +313,10 @@ class Runner:
                 elif used - since_used > limit or wall - since_wall > (limit + 1 if asleep(child) else 20 * limit):
                     os.kill(child, signal.SIGKILL)
                     return os.waitpid(child, 0)[1], True
+                if wall > self.until:
+                    self.late = True
+                    os.kill(child, signal.SIGKILL)
+                    return os.waitpid(child, 0)[1], False
                 if os.getppid() != self.parent:
                     os.kill(child, signal.SIGKILL)
                     os._exit(1)

@@ -39,7 +39,9 @@ class Answers:
         if key in known and random.randrange(RECHECKED_EACH):
             return known[key][0], np.frombuffer(known[key][1], bool).copy(), np.ones(count, bool)
         found = run()
-        outputs, came, _ = found
+        outputs, came, tried = found
+        if key in known and not tried.all():
+            return known[key][0], np.frombuffer(known[key][1], bool).copy(), np.ones(count, bool)
         if key in known and (outputs, came.tobytes()) != known[key]:
             raise ToolFault("stored evidence and a repeat differ", where=f"{bound.routine.name}, {bound.build}",
                             why="inputs that a claim asked for gave other results than the stored ones",

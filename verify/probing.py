@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 from collections.abc import Sequence
 from dataclasses import replace
@@ -17,7 +18,7 @@ from firmware_shim.build_cache import cached_info
 from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import SourceMissing
-from firmware_shim.job import NOT_TRIED, Axis, Job, JobResult, Test
+from firmware_shim.job import LATE, NOT_TRIED, Axis, Job, JobResult, Test
 from firmware_shim.machine_source import PREFIX as MACHINE_PREFIX
 from firmware_shim.memory_map import symbol_at
 from firmware_shim.scalar_types import PREFIX
@@ -25,6 +26,8 @@ from verify.answers import Answers
 from verify.routine import Bound
 
 SAMPLE_SIZE = 4096
+# Many inputs of slow calls: what is left then was not tried, and is told.
+MANY_SECONDS, LISTED_SEGMENT = 20.0, 256
 
 
 def named_place(library: str, offset: int) -> str:
@@ -42,6 +45,12 @@ def named_place(library: str, offset: int) -> str:
                 return f"{variable.name}{inside}, {Path(variable.file).name}:{variable.line}"
     found = symbol_at(Path(library), offset)
     return found.name if found is not None else f"library offset 0x{offset:x}"
+
+
+def cut_every(count: int, length: int) -> np.ndarray:
+    """Segments of at most a length, so that those before a late one count."""
+    starts = np.arange(0, count, length)
+    return np.stack([starts, np.minimum(length, count - starts), np.zeros_like(starts)], axis=1)
 
 
 class Prober:
@@ -71,16 +80,20 @@ class Prober:
                    peripherals=bound.peripherals,
                    call_limit_seconds=bound.routine.call_limit_seconds, **more)  # type: ignore[arg-type]
 
-    def results(self, bound: Bound, axes: Sequence[Axis], count: int) -> tuple[bytes, np.ndarray, np.ndarray]:
+    def results(self, bound: Bound, axes: Sequence[Axis], count: int,
+                seconds: float = math.inf) -> tuple[bytes, np.ndarray, np.ndarray]:
         """(raw outputs one after another, whether each came back, whether each was tried: a few hangs end the rest)."""
         if self.answers is not None:
-            return self.answers.given(bound, axes, count, lambda: self.run_now(bound, axes, count))
-        return self.run_now(bound, axes, count)
+            return self.answers.given(bound, axes, count, lambda: self.run_now(bound, axes, count, seconds))
+        return self.run_now(bound, axes, count, seconds)
 
-    def run_now(self, bound: Bound, axes: Sequence[Axis], count: int) -> tuple[bytes, np.ndarray, np.ndarray]:
+    def run_now(self, bound: Bound, axes: Sequence[Axis], count: int, seconds: float) -> tuple[bytes, np.ndarray, np.ndarray]:
         """The same from a run."""
         width = NUMPY_TYPES[bound.output_type].itemsize
-        result = self.crew.run(self.listed_job(bound, axes, count, keep_outputs=True, most_stops=32))
+        job = self.listed_job(bound, axes, count, keep_outputs=True, most_stops=32, seconds=seconds)
+        if seconds < math.inf:
+            job = replace(job, segments=cut_every(count, LISTED_SEGMENT))
+        result = self.crew.run(job)
         came, tried = np.zeros(count, bool), np.ones(count, bool)
         if not result.load_problem:
             for (start, _, _), row in zip(result.segments, result.results, strict=True):
@@ -123,7 +136,7 @@ class Prober:
         """(results as binary64, NaN where none came; whether each came back, was tried) for raw inputs, a column each."""
         axes = [Axis(kind, 2, 0, 1, count, float(grid.scale), column)
                 for kind, grid, column in zip(bound.domain.type_numbers, bound.domain.grids, columns, strict=True)]
-        outputs, came, tried = self.results(bound, axes, count)
+        outputs, came, tried = self.results(bound, axes, count, MANY_SECONDS)
         got = np.frombuffer(outputs, NUMPY_TYPES[bound.output_type]).astype(np.float64) * bound.output_scale
         return np.where(came, got, np.nan), came, tried
 
@@ -145,7 +158,10 @@ class Prober:
                 index = random.integers(0, grid.count, SAMPLE_SIZE)
             ordinals += index * stride
         ordinals = np.unique(ordinals)
-        result = self.crew.run(self.listed_job(bound, bound.domain.listed(ordinals), len(ordinals), tests=(test,)))
+        job = self.listed_job(bound, bound.domain.listed(ordinals), len(ordinals), tests=(test,), seconds=MANY_SECONDS)
+        result = self.crew.run(job)
+        if any(why == LATE for _, _, why in result.not_run):
+            return 0, 0  # what came first is no even sample
         found = result.results["found"][:, 0]
         return int(found["failing"].sum()), int(found["judged"].sum())
 

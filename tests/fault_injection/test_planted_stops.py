@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from tests.fault_injection.planted import C_START, code_of, place, run, seen, shared_record, sheet_text
+from verify import hunt
+from verify.hunting.plan import Plan
 
 pytestmark = pytest.mark.usefixtures("gcc")
 
@@ -181,3 +183,18 @@ def test_thousands_of_hangs_are_given_up_after_a_few(tmp_path: Path) -> None:
     assert 3.0 < wide.value("returns") < 3.001
     assert "not tried after calls that did not come back" in wide.words("clamps")
     assert "hang" in machine.words("returns")
+
+
+SLOW = C_START + """
+float slow(uint16_t code) { volatile unsigned k = 0; while (k < 400000u) k++; return (float)code + (float)(k & 1u); }
+"""
+
+
+def test_the_clock_stops_calls_that_are_slow_and_do_come_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(hunt, "GRACE_SECONDS", 0.3)
+    entry = 'f("slow", inputs=[codes("code", bits=12)], output="", claims=[rising(because=WHY)])'
+    found = seen(run(tmp_path, SLOW, sheet_text(entry, more=', builds=["host"]'), Plan(wall_seconds=0.3)), "slow")
+
+    assert set() == found.failing()
+    assert 0 < found.claim("finite")["strength"]["count"] < CODES
+    assert "stopped by the clock" in found.words("finite")

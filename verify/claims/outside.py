@@ -79,7 +79,8 @@ class Clamps(Claim):
         got, came, tried = probe.outside_results(bound, [column.tobytes() for column in columns], len(roles))
         found = Assessment(valid=int(((roles >= 0) & tried).sum()), open=int(((roles >= 0) & ~tried).sum()))
         if found.open:
-            found.facts.append(f"{found.open} inputs outside the range were not tried after calls that did not come back")
+            found.facts.append(f"{found.open} inputs outside the range were not tried after calls that did not come back or "
+                               "took long")
         beside = np.flatnonzero(((roles == LOW) | (roles == HIGH)) & tried)
         suspect = beside[~came[beside] | (got[beside] != got[bases[beside] + roles[beside]])]
         wrong: list[tuple[int, str]] = []

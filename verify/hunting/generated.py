@@ -14,7 +14,7 @@ from functools import cache, lru_cache
 import numpy as np
 
 from firmware_shim.crew import Crew
-from firmware_shim.job import Axis, Job, Test
+from firmware_shim.job import LATE, Axis, Job, Test
 from verify.domain import Domain
 from verify.grids import SMALLEST_SIZE, Grid
 from verify.hunting.intervals import distinct, once_each
@@ -24,6 +24,8 @@ from verify.routine import Bound
 
 BLOCK = 1 << 14
 EXAMPLES = 256
+# A block of ordinary calls takes milliseconds, on the emulated board a second. One that takes longer counts as a hang.
+BLOCK_SECONDS = 10.0
 CLIMBERS, CLIMBS = 6, 4
 BITS = 20
 JUDGED = ("accurate", "range", "poles")
@@ -85,7 +87,7 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
         if hangs[0] >= MOST_HANGS:
             return 0.0, tuple(int(part[0]) for part in index)
         result = crew.run(block_job(bound, domain, index, judged))
-        hangs[0] += sum(stop.kind == "hang" for stop in result.stops)
+        hangs[0] += sum(stop.kind == "hang" for stop in result.stops) + any(why == LATE for _, _, why in result.not_run)
         worst, where = 0.0, tuple(int(part[0]) for part in index)
         for row in result.results:
             for k, test in enumerate(judged):
@@ -140,7 +142,8 @@ def block_job(bound: Bound, domain: Domain, index: Sequence[np.ndarray], tests: 
                  for grid, kind, part in zip(domain.grids, domain.type_numbers, index, strict=True))
     return Job(bound.library, bound.loop, axes, bound.output_type, np.array([[0, len(index[0]), 0]], np.int64),
                bound.output_scale, tuple(tests), zip_inputs=True, flush_to_zero=bound.routine.flush_to_zero,
-               regions=bound.regions, peripherals=bound.peripherals, call_limit_seconds=bound.routine.call_limit_seconds)
+               regions=bound.regions, peripherals=bound.peripherals, call_limit_seconds=bound.routine.call_limit_seconds,
+               seconds=BLOCK_SECONDS)
 
 
 def sharpened(bound: Bound, points: Sequence[tuple[int, ...]]) -> Bound:

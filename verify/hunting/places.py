@@ -60,6 +60,13 @@ def edges(domain: Domain, parts: Iterable[int], joints: Iterable[Fraction]) -> n
     return clip(np.stack([corners, corners + 1], axis=1), domain.count)
 
 
+def some_of(places: np.ndarray, most: int = 16) -> np.ndarray:
+    """Both ends of the marked places and a few ordinals between them."""
+    inner = places[np.linspace(0, len(places) - 1, most).astype(int), 0]
+    found = once_each(np.append(inner, places[-1, 1] - 1))
+    return np.stack([found, found + 1], axis=1)
+
+
 def even(domain: Domain, cases: int, run: int = 8192) -> np.ndarray:
     """Runs spread evenly, half of them over the ordinals and half over the values of the first input."""
     runs = max(2, cases // run)
