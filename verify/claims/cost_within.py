@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -55,13 +56,15 @@ class CostWithin(Claim):
             return Assessment(blocked=cost.problem or "no call came back, so none was counted")
         found = Assessment(valid=cost.counted, every_value=cost.every_value, worst_unit=UNITS[self.unit])
         found.wanted_text = f"at most {number_text(self.limit)} {UNITS[self.unit]}"
-        period_percent = 100 * board.sample_rate_hz / board.clock_hz if board.clock_hz else None
-        scale = 1.0
+        each = Fraction(100) * Fraction(board.sample_rate_hz) / Fraction(board.clock_hz) if board.clock_hz else None
+        period_percent = None if each is None else float(each)
+        scale, limit = 1.0, halves(self.limit)
         if self.unit == "percent":
-            if period_percent is None:
+            if each is None or period_percent is None:
                 return Assessment(blocked="percent= needs the clock: write Sheet(clock_hz=...)")
-            scale = period_percent
-        limit = float(self.limit) / scale
+            scale, limit = period_percent, halves(self.limit / each)
+            found.facts.append(f"a sample period at {number_text(Fraction(board.sample_rate_hz))} Hz is "
+                               f"{number_text(100 / each)} cycles")
         if self.unit == "instructions":
             figure, sure, likely = cost.most, cost.beyond("instructions", limit), cost.counts["ordinals"][:0]
             shown = f"{grouped(int(figure.value))} instructions"
@@ -90,6 +93,11 @@ class CostWithin(Claim):
                 share = found.failing / cost.counted
                 found.share, found.share_of = (share, share, share), "every value"
         return found
+
+
+def halves(limit: Fraction) -> float:
+    """The largest number of half cycles, as cycles, that is no more than a limit: what is counted lies on these."""
+    return float(Fraction(math.floor(2 * limit), 2))
 
 
 def figures(cost: Cost, period_percent: float | None) -> dict[str, Any]:
