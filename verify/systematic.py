@@ -41,6 +41,10 @@ def guesses(offset: float, slope: float, rest: np.ndarray, x: np.ndarray, y: np.
     found = []
     middle = float(np.median(y))
     flat = abs(slope) * np.ptp(x) < 2 and np.percentile(np.abs(y - middle), 90) < 2
+    octaves_off = round(middle / 1200)
+    if flat and octaves_off and abs(middle - 1200 * octaves_off) < NEAR_CENTS:
+        beside = ", or by a rate of half or twice as much" if abs(octaves_off) == 1 else ""
+        return [f"perhaps off by {octaves_off:+d} octave{'s' if abs(octaves_off) > 1 else ''}{beside}"]
     if flat and abs(middle) > 20:
         for a in RATES_HZ:
             for b in RATES_HZ:
@@ -50,9 +54,7 @@ def guesses(offset: float, slope: float, rest: np.ndarray, x: np.ndarray, y: np.
                     return found
         nearest = round(middle / 100) * 100
         if nearest and abs(middle - nearest) < NEAR_CENTS:
-            what = "octaves" if nearest % 1200 == 0 else "semitones"
-            count = nearest // (1200 if what == "octaves" else 100)
-            found.append(f"perhaps off by {count:+d} {what}")
+            found.append(f"perhaps off by {nearest // 100:+d} semitones")
     if not flat and abs(slope) > 0 and np.abs(rest).max() < 0.2 * abs(slope) * max(np.ptp(x), 1e-9):
         found.append(f"perhaps the scale is wrong: {1200 + slope:.4f} cents per octave in place of 1200")
     found += break_at_power(x, rest, at)
