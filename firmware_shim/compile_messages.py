@@ -70,6 +70,9 @@ def compile_failure(source: Path, ran: Ran, missing: tuple[str, ...] = ()) -> Co
         shown = ", ".join(missing)
         why = f"{text} (missing headers: {shown})"
         todo = "name the folders that hold them (include=[...]), or put empty files of these names beside the source"
+        if not any("." in name for name in missing):
+            todo = ("these are headers of the C++ library: install it for this compiler (Debian, Ubuntu: apt install g++, "
+                    "for the board libstdc++-arm-none-eabi-newlib)")
     return CompileFailed(
         f"{source.name} does not compile on the host",
         place,

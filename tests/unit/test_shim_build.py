@@ -115,6 +115,15 @@ def test_all_missing_headers_are_listed_at_once(tmp_path: Path) -> None:
     assert all(name in str(caught.value) for name in caught.value.missing_headers)
 
 
+@pytest.mark.parametrize(("header", "words"), [("cmaths", "C++ library"), ("board_pins.h", "include=[...]")])
+def test_what_to_do_about_a_missing_header_fits_its_kind(tmp_path: Path, header: str, words: str) -> None:
+    write(tmp_path, a__c=f"#include <{header}>\nint a;\n")
+    with pytest.raises(CompileFailed) as caught:
+        build(Request((tmp_path / "a.c",)), tmp_path / "cache")
+
+    assert words in str(caught.value)
+
+
 def test_the_first_error_is_reported_with_its_place(tmp_path: Path) -> None:
     write(tmp_path, a__c="float f(float x)\n{\n    return x +;\n}\nfloat g(float x) { return y; }\n")
     with pytest.raises(CompileFailed) as caught:
