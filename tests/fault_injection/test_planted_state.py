@@ -26,6 +26,9 @@ float counts(uint16_t code) { static unsigned parity; parity ^= 1u; return (floa
 float remembers(uint16_t code) { float y = last_strike; last_strike = (float)code; return y; }
 float seldom(uint16_t code) { static int armed; int was = armed; armed = hit(code, 4096u);
     return (float)code + (was ? 0.5f : 0.0f); }
+float first_for_good(uint16_t code) { static float first = -1.0f; if (first < 0.0f) first = (float)code; return first; }
+float made_once(uint16_t code) { static float t[4]; static int made; for (; made < 4; made++) t[made] = (float)made;
+    return t[code & 3]; }
 float harmless(uint16_t code) { bell_calls++; return (float)code; }
 float flushes(uint16_t code) { if (hit(code, 4096u)) _mm_setcsr(_mm_getcsr() | 0x8000u); return (float)code; }
 float rounds(uint16_t code) { if (hit(code, 4096u)) fesetround(FE_UPWARD); return (float)code; }
@@ -44,7 +47,7 @@ float right_step(m_t *s, int16_t x)
 """
 )
 STATE_ENTRIES = """
-for name in ("right", "counts", "remembers", "seldom", "harmless", "flushes", "rounds"):
+for name in ("right", "counts", "remembers", "seldom", "first_for_good", "made_once", "harmless", "flushes", "rounds"):
     f(name, inputs=[codes("code", bits=12)], output="", claims=[stays_within(0, 5000, because=WHY)])
 for name in ("rounds_step", "flushes_step", "right_step"):
     s.machine(name, state="m_t", init="m_init(state)", step=f"y = {name}(state, x)", inputs=[integers("x", 0, 1000, "")],
@@ -64,7 +67,8 @@ def test_a_routine_without_memory_holds_for_every_value(state: dict[str, Any]) -
     assert "every value" == found.claim("deterministic")["strength"]["kind"]
 
 
-@pytest.mark.parametrize(("name", "memory"), [("counts", "parity"), ("remembers", "last_strike"), ("seldom", "armed")])
+@pytest.mark.parametrize(("name", "memory"), [("counts", "parity"), ("remembers", "last_strike"), ("seldom", "armed"),
+                                              ("first_for_good", "first")])
 def test_memory_that_changes_the_result_fails_and_is_named(state: dict[str, Any], name: str, memory: str) -> None:
     found = seen(state, name)
 
@@ -78,6 +82,7 @@ def test_harmless_memory_holds_but_never_for_every_value(state: dict[str, Any]) 
 
     assert set() == found.failing() | set(found.other())
     assert "bell_calls" in found.words("deterministic")
+    assert set() == seen(state, "made_once").failing() | set(seen(state, "made_once").other())
     for claim in ("deterministic", "finite", "stays_within", "returns"):
         assert "every value" not in found.claim(claim)["verdict_text"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -58,7 +59,8 @@ class Returns(Claim):
         if stops:
             stop = stops[0]
             found.witness = found.worst_at = found.first_failing = stop.ordinal
-            found.last_failing = stops[-1].ordinal
+            # Where loading ends, no input decides.
+            found.last_failing = -1 if stop.kind == "load" else stops[-1].ordinal
             found.error_text = f"{stop.kind}: {stop.why}"
             if stop.phase in (1, 2, 3, 5):
                 found.facts.append(f"while running {PHASES[stop.phase]}")
@@ -115,7 +117,29 @@ class Deterministic(Claim):
             if case.bound.peripherals:
                 found.facts.append("the repeat reads other values from words that are not declared, in the pages of those "
                                    "that are")
+        elif written and case.bound.routine.stages is None:
+            self.from_a_fresh_start(case, found)
         return found
+
+    @staticmethod
+    def from_a_fresh_start(case: Case, found: Assessment) -> None:
+        """Memory that the first call sets for good repeats within a run: a few inputs alone, and after others."""
+        bound, domain = case.bound, case.bound.domain
+        places = sorted({k * (domain.count - 1) // 7 for k in range(8)})
+        raws = [domain.raw_bits(place) for place in places]
+        later = case.probe.outside(bound, [*raws, *raws])[len(raws):]
+        for place, raw, after in zip(places, raws, later, strict=True):
+            first = case.probe.outside(bound, [raw])[0]
+            if first is None or after is None or first == after:
+                continue
+            got, then = (float(np.frombuffer(one, NUMPY_TYPES[bound.output_type])[0]) * bound.output_scale
+                         for one in (first, after))
+            if math.isnan(got) and math.isnan(then):
+                continue
+            found.failing, found.witness = 1, place
+            found.wanted_text = "the same bits for the same input"
+            found.error_text = f"the first call of all gives {got:.9g}, the same call after others {then:.9g}"
+            return
 
 
 @dataclass(frozen=True)
@@ -160,9 +184,11 @@ class NoHiddenEvents(Claim):
                     continue
                 found.failing += 1
                 if found.witness is None:
-                    found.witness = found.worst_at = found.first_failing = ordinal
+                    found.witness = found.worst_at = ordinal
                     found.error_text = f"{FLAG_KINDS[kind]} in {where}"
-                found.last_failing = max(found.last_failing, ordinal)
+                    if len(places) > 1 and ordinal == places[0]:
+                        # Of a block only the first input that raises it is known: one place is no extent.
+                        found.first_failing, found.last_failing = places[0], places[-1]
                 if len(places) > 1:
                     blocks = int(case.evidence.rows["result"]["flagged_blocks"][:, kind].sum())
                     found.facts.append(f"{FLAG_KINDS[kind]}: raised in {grouped(blocks)} blocks of inputs")
