@@ -9,7 +9,7 @@ import pytest
 
 from tests.fault_injection.machine_parts import SHEET as START
 from tests.fault_injection.machine_parts import STRIKE, C
-from tests.fault_injection.planted import run
+from tests.fault_injection.planted import run, sheet_text
 from verify.errors import SheetError, SheetUnreadable
 from verify.hunting.plan import Plan
 from verify.sheet import load_sheet
@@ -102,3 +102,11 @@ def test_an_unknown_argument_of_a_claim_offers_those_of_that_claim(tmp_path: Pat
     with pytest.raises(SheetUnreadable) as told:
         load_sheet(path)
     assert "did you mean samples?" in str(told.value)
+
+
+def test_a_single_claim_needs_no_list(tmp_path: Path) -> None:
+    (tmp_path / "plant.c").write_text("float f(float x);\n", encoding="utf-8")
+    sheet = sheet_text('f("f", inputs=binary32("x", 0, 1, ""), output="", claims=rising(because=WHY))')
+    (tmp_path / "plant_sheet.py").write_text(sheet, encoding="utf-8")
+
+    assert "order" in {claim.name for claim in load_sheet(tmp_path / "plant_sheet.py").routines[0].claims}

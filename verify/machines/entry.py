@@ -146,6 +146,7 @@ def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tu
             raise SheetError(f"without {word!r} has no reason", where=where, why="dropping a protection needs one",
                              todo='write {"' + word + '": "why"}')
     # Some words stand for several claims.
+    claims = (claims,) if isinstance(claims, Claim) else claims
     stated: list[Any] = [one for claim in claims for one in (claim if isinstance(claim, tuple) else (claim,))]
     for claim in stated:
         if not isinstance(claim, Claim):
