@@ -138,7 +138,7 @@ class BoardRunner(Runner):
         notes = self.image.notes
         error, address = int(notes.error), int(notes.address)
         if error == 10:
-            return f"an instruction that {self.image.core.name} does not have{where}"
+            return f"an instruction that {self.image.core.name} does not have, or a trap where C cannot go on,{where}"
         if error in (8, 14):
             target = int(notes.registers[15])
             caller = self.image.function_at(int(notes.registers[14]) & ~1)

@@ -41,7 +41,7 @@ def crash_words(shared: Any, number: int, in_a_file: bool) -> str:
         signal.SIGSEGV: f"memory access outside everything mapped (SIGSEGV at 0x{address:x})",
         signal.SIGBUS: f"memory access that the bus refuses (SIGBUS at 0x{address:x})",
         signal.SIGFPE: "integer division by zero or INT_MIN / -1, or a floating-point trap that it switched on (SIGFPE)",
-        signal.SIGILL: "an instruction the processor does not have (SIGILL)",
+        signal.SIGILL: "an instruction the processor does not have, or a trap where C cannot go on (SIGILL)",
         signal.SIGABRT: "it called abort() (SIGABRT)",
     }
     return words.get(signal.Signals(number), signal.Signals(number).name)

@@ -13,7 +13,7 @@ from verify.claims.accurate import Accurate
 from verify.claims.on_board import SameOnBoard
 from verify.constants import constants_text
 from verify.judging.exact import output_value
-from verify.judging.verdict import FAILS, HOLDS, UNTRIED, grouped
+from verify.judging.verdict import FAILS, HOLDS, UNTRIED, VACUOUS, grouped
 from verify.number_formats import bits_text, decimal_text, hex_text
 from verify.probing import Prober
 from verify.profiles import profile
@@ -112,8 +112,10 @@ class Explainer:
             self.failure(outcome, entry, limit)
         elif verdict.word != HOLDS and not evidence.rows.size and not evidence.stops:
             entry["facts"].append("nothing could be run")
-        if outcome.left_out:
+        if outcome.left_out or (verdict.word == VACUOUS and evidence.stops):
             entry["todo"] = UNTRIED
+        elif verdict.word == VACUOUS and evidence.ended_by_clock:
+            entry["todo"] = "give it more time with --thorough, or fewer inputs"
         if evidence.ended_by_clock and not verdict.every_value:
             ran, wanted = grouped(found.valid), grouped(bound.domain.count)
             entry["facts"].append(f"{evidence.ended_by_clock} at {ran} of {wanted} inputs; --thorough takes the time")

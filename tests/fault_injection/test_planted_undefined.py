@@ -100,6 +100,7 @@ def test_a_hidden_event_names_its_kind_function_and_line(record: dict[str, Any],
     assert place(CODES) == found.value("no_hidden_events")
     assert EVENTS[name][0] in words
     assert EVENTS[name][1] in words
+    assert "extent" not in found.claim("no_hidden_events")  # of its block only the first input is known
     line = line_of("/* invalid here */" if name == "invalid" else f"float {name}(")
     assert f"plant.c:{line}" in words
 
