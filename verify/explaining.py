@@ -137,9 +137,7 @@ class Explainer:
         bound, found = outcome.bound, outcome.assessment
         assert bound is not None and self.prober is not None and outcome.evidence is not None
         routine = self.routine
-        ordinal = found.witness
-        if isinstance(outcome.claim, Accurate):
-            ordinal = simplest_failing(outcome.claim, self.case(outcome), found)
+        ordinal = simplest_failing(outcome.claim, self.case(outcome), found)
         if found.witness_raw is not None:
             inputs, got = self.raw_inputs(bound, found.witness_raw), self.prober.outside(bound, [found.witness_raw])[0]
         elif ordinal is not None and ordinal >= 0:
@@ -152,6 +150,8 @@ class Explainer:
             witness["got"] = number_entry(got, bound.output_type, scale, "result", routine.output.unit)
         if isinstance(outcome.claim, Accurate) and ordinal is not None:
             self.accuracy(outcome, witness, ordinal, got, limit)
+        elif got and ordinal != found.witness:
+            witness["error"] = outcome.claim.fault_in(got, bound)
         witness["replay"] = replay_line(self.sheet, routine, inputs)
         entry["witness"] = witness
         if found.first_failing >= 0 and found.last_failing >= 0:

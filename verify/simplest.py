@@ -1,43 +1,42 @@
-"""The input of a failing accurate() that a person can type: the roundest that still fails, by the exact reference."""
+"""The input of a failing claim that a person can type: the roundest that still fails, where single results tell."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
-from verify.claims.base import Assessment, Case
+from verify.claims.accurate import Accurate
+from verify.claims.base import Assessment, Case, Claim
 from verify.grids import Grid
-
-if TYPE_CHECKING:
-    from verify.claims.accurate import Accurate
 
 DIGITS = 7
 
 
-def simplest_failing(claim: Accurate, case: Case, found: Assessment) -> int | None:
-    """Ordinal of a failing input with short numbers; the worst one where no rounder one fails."""
-    if found.witness is None:
-        return None
+def simplest_failing(claim: Claim, case: Case, found: Assessment) -> int | None:
+    """Ordinal of a failing input with short numbers; the claim's own witness where no rounder one fails."""
+    alone = isinstance(claim, Accurate) or type(claim).fault_in is not Claim.fault_in
+    if found.witness is None or found.witness < 0 or not alone:
+        return found.witness
     grids = case.bound.domain.grids
     if len(grids) > 1:
         return one_after_another(claim, case, found.witness)
     if found.first_failing < 0:
         return found.witness
     grid = grids[0]
-    low, high = grid.value(found.first_failing), grid.value(found.last_failing)
+    last = found.last_failing if found.last_failing >= 0 else grid.count - 1
+    low, high = grid.value(found.first_failing), grid.value(last)
     candidates = [] if grid.kind == "float32" else [found.first_failing]
     for digits in range(DIGITS):
         step = Fraction(1, 10**digits)
         points = [math.ceil(low / step) * step, math.floor(high / step) * step,
                   round(grid.value(found.witness) / step) * step]
         candidates += [grid.index_near(point) for point in points if low <= point <= high]
-    first = first_failing(claim, case, (c for c in candidates if found.first_failing <= c <= found.last_failing))
+    first = first_failing(claim, case, (c for c in candidates if found.first_failing <= c <= last))
     return found.witness if first is None else first
 
 
-def one_after_another(claim: Accurate, case: Case, ordinal: int) -> int:
+def one_after_another(claim: Claim, case: Case, ordinal: int) -> int:
     """Each input in turn as near to zero, or as round, as the failure allows; all others as they are."""
     domain = case.bound.domain
     for grid, stride in zip(domain.grids, domain.strides(), strict=True):
@@ -58,7 +57,10 @@ def rounder_of(grid: Grid, index: int) -> list[int]:
     return found[: found.index(index)] if index in found else found
 
 
-def first_failing(claim: Accurate, case: Case, ordinals: Iterable[int]) -> int | None:
+def first_failing(claim: Claim, case: Case, ordinals: Iterable[int]) -> int | None:
     """The first of some ordinals that fails."""
-    judged = claim.judged(case, list(dict.fromkeys(ordinals)))
-    return next((int(ordinal) for ordinal, verdict, _ in judged if verdict is False), None)
+    asked = list(dict.fromkeys(ordinals))
+    if isinstance(claim, Accurate):
+        return next((int(ordinal) for ordinal, verdict, _ in claim.judged(case, asked) if verdict is False), None)
+    results = zip(asked, case.probe.outputs(case.bound, asked), strict=True)
+    return next((int(ordinal) for ordinal, raw in results if raw and claim.fault_in(raw, case.bound)), None)

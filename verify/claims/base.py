@@ -133,6 +133,10 @@ class Claim:
         """The engine's test, None when the claim needs none (or no screen exists)."""
         return None
 
+    def fault_in(self, raw: bytes, bound: Bound) -> str:
+        """What is wrong with one result by itself; "" for nothing, or where no single result tells."""
+        return ""
+
     def assess(self, case: Case) -> Assessment:
         """Judge the evidence."""
         raise NotImplementedError

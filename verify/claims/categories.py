@@ -6,11 +6,15 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, ClassVar
 
+import numpy as np
+
+from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.job import Test
 from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, number_text, output_test, reason
 from verify.claims.in_time import known_signal
 from verify.errors import SheetError
 from verify.grids import exact
+from verify.judging.exact import output_value
 from verify.number_formats import figure
 from verify.routine import Bound, Routine
 
@@ -40,6 +44,10 @@ class Finite(Claim):
             found.facts.append(f"{nans} results are NaN, {infinities} are infinite")
         return found
 
+    def fault_in(self, raw: bytes, bound: Bound) -> str:
+        kind, value = output_value(raw, bound.output_type, Fraction(1))
+        return "" if value is not None else f"the result is {'NaN' if kind == 'NaN' else 'infinite'}"
+
 
 @dataclass(frozen=True)
 class NoSubnormals(Claim):
@@ -60,6 +68,11 @@ class NoSubnormals(Claim):
         found = output_test(case, "subnormals", "first_subnormal", "the result is subnormal")
         found.wanted_text = "zero or a normal number"
         return found
+
+    def fault_in(self, raw: bytes, bound: Bound) -> str:
+        _, value = output_value(raw, bound.output_type, Fraction(1))
+        tiny = np.finfo(NUMPY_TYPES[bound.output_type]).tiny
+        return "the result is subnormal" if value and abs(value) < Fraction(float(tiny)) else ""
 
 
 @dataclass(frozen=True)
@@ -113,6 +126,14 @@ class StaysWithin(Claim):
                 share = found.failing / max(1, found.valid)
                 found.share, found.share_of = (share, share, share), "every value"
         return found
+
+    def fault_in(self, raw: bytes, bound: Bound) -> str:
+        output = bound.routine.output
+        kind, value = output_value(raw, bound.output_type, Fraction(1) if bound.float_output else output.scale)
+        if value is None:
+            return f"the result is {kind}"
+        beyond = max(self.low - value, value - self.high)
+        return f"outside by {figure(float(beyond))} {output.unit}".rstrip() if beyond > 0 else ""
 
 
 def finite(*, because: str = PROTECTIVE) -> Finite:
