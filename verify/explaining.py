@@ -151,7 +151,8 @@ class Explainer:
         if isinstance(outcome.claim, Accurate) and ordinal is not None:
             self.accuracy(outcome, witness, ordinal, got, limit)
         elif got and ordinal != found.witness:
-            witness["error"] = outcome.claim.fault_in(got, bound)
+            here, worst = outcome.claim.fault_in(got, bound), found.error_text
+            witness["error"] = here if found.worst is None or here == worst else f"{here}; at worst {worst}"
         witness["replay"] = replay_line(self.sheet, routine, inputs)
         entry["witness"] = witness
         if found.first_failing >= 0 and found.last_failing >= 0:

@@ -23,7 +23,12 @@ C = """\
 #include "outer.h"
 typedef struct { float y; } lag_t;
 void lag_init(lag_t *s) { s->y = 0.0f; }
-float lag_step(lag_t *s, float x) { s->y += GAIN * (x - s->y); return s->y; }
+float lag_step(lag_t *s, float x)
+{
+    s->y += GAIN * (x - s->y);
+    if (s->y < 1e-15f && s->y > -1e-15f) s->y = 0.0f;
+    return s->y;
+}
 float half(unsigned short code) { return table[code & 1] * (float)code; }
 """
 FILES = {

@@ -48,6 +48,7 @@ void smooth_init(smooth_t *s, float rate) { s->y = 0.0f; s->a = 1.0f - expf(-1.0
 float smooth_step(smooth_t *s, float x)
 {
     s->y += s->a * (x - s->y);
+    if (fabsf(s->y) < 1e-15f) s->y = 0.0f;
     return s->y;
 }
 void smooth_block(smooth_t *s, const float *in, float *out, int n)

@@ -35,8 +35,10 @@ FAULTS = {
         {"accurate"}, 3),
     "uninitialised field": (STRIKE, ("s->level = 0.0f; s->attack", "s->attack"), {"fresh_after_init"}, 1),
     "static local shared by instances": (
-        SMOOTH, ("    s->y += s->a * (x - s->y);\n    return s->y;", "    static float y; y += s->a * (x - y);\n    s->y = y;"
-                 "\n    return y;"), {"instances_independent"}, 1),
+        SMOOTH, ("    s->y += s->a * (x - s->y);\n    if (fabsf(s->y) < 1e-15f) s->y = 0.0f;\n    return s->y;",
+                 "    static float y; y += s->a * (x - y);\n    if (fabsf(y) < 1e-15f) y = 0.0f;\n    s->y = y;\n"
+                 "    return y;"),
+        {"instances_independent"}, 1),
     "writes an unused field of another instance": (
         STRIKE, ("float strike_step(strike_t *s)\n{\n", "float strike_step(strike_t *s)\n{\n    static strike_t *first;\n"
                  "    if (!first) first = s;\n    if (first->mode != 2) first->ratio = s->level + 1.0f;\n"),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from verify.constants import rational_constants
+from verify.machines.drives import resting
 from verify.machines.generation import marked_places
 from verify.machines.machine import Machine
 from verify.machines.references import parts_of
@@ -138,5 +140,6 @@ def quiet(machine: Machine) -> list[Script]:
     samples = int(QUIET_SECONDS * machine.sample_rates_hz[0])
     use = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
     use += tuple(Happening(2000, n, (0,)) for n in gates)
-    streams = [row for row in _streams(machine, samples, 2000)[3:4]] or [()]
-    return [Script(0, samples, settings_at(machine, "middle") + use, row) for row in streams]
+    # Silence is where an input rests: the low end of one that goes both ways is as loud as can be.
+    streams = tuple((Piece(0, "hold", grid.count - 1), replace(resting(grid), start=2000)) for grid in machine.inputs)
+    return [Script(0, samples, settings_at(machine, "middle") + use, streams)]
