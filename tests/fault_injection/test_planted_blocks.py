@@ -20,6 +20,7 @@ void interleaved(two_t *s, float *buffer, int n)
     for (int i = 0; i < n; i++)
         for (int c = 0; c < 2; c++) {
             s->y[c] += s->a * (buffer[2 * i + c] - s->y[c]);
+            if (fabsf(s->y[c]) < 1e-15f) s->y[c] = 0.0f;
             buffer[2 * i + c] = s->y[c];
         }
 }
@@ -28,6 +29,7 @@ void pointers(two_t *s, float **buffer, int n)
     for (int c = 0; c < 2; c++)
         for (int i = 0; i < n; i++) {
             s->y[c] += s->a * (buffer[c][i] - s->y[c]);
+            if (fabsf(s->y[c]) < 1e-15f) s->y[c] = 0.0f;
             buffer[c][i] = s->y[c];
         }
 }
