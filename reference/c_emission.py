@@ -43,6 +43,8 @@ def c_function(name: str, graph: Graph, constants: Mapping[int, float], key: str
             text = f"kernel_entry({name}_table{index}, {len(node.table) - 1}.0, {operands[0]})"
         elif node.operation == "sqrt":
             text = f"__builtin_sqrt({operands[0]})"
+            if graph.nodes[node.arguments[0]].low <= 0:  # no flag of an invalid operation where it is in doubt
+                text = f"{operands[0]} < 0.0 ? (double)__builtin_nanf(\"\") : {text}"
         else:
             text = f"kernel_{node.operation}({', '.join(operands)})"
         lines.append(f"        const double t{index} = {text}" + ("" if text.endswith("*/") else ";"))

@@ -104,8 +104,8 @@ def divide(x: Pair, y: Pair) -> Pair:
 
 
 def root(x: Pair) -> Pair:
-    """Square root: one correcting step; 0 gives 0."""
-    first = np.sqrt(x[0])
+    """Square root: one correcting step; 0 gives 0, a negative number NaN."""
+    first = np.sqrt(np.where(x[0] < 0, np.nan, x[0]))
     product = two_product(first, first)
     rest = subtract(x, product)
     divisor = np.where(first > 0, 2.0 * first, 1.0)

@@ -7,6 +7,7 @@ The same analysis serves plain float64 and double-double; `Arithmetic` holds wha
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -120,10 +121,12 @@ def bounds(graph: Graph, arithmetic: Arithmetic, constant_error: dict[int, Fract
     for index, node in enumerate(graph.nodes):
         unsure = any(doubtful[i] for i in node.arguments)
         if unsure and node.operation in ("log", "log2", "tanh"):
-            raise NoScreen(f"{node.operation} of a floor that may be in doubt")  # these kernels lose a NaN
+            raise NoScreen(f"{node.operation} of a floor or root that may be in doubt")  # these kernels lose a NaN
         if node.operation == "table" and grains[node.arguments[0]] != 1:
             raise NoScreen("the place in a table is not known to be an integer")
-        doubtful.append(unsure or (node.operation == "floor" and not result[node.arguments[0]].exact))
+        own = (node.operation == "floor" and not result[node.arguments[0]].exact) or (
+            node.operation == "sqrt" and may_be_negative(graph.nodes[node.arguments[0]], result[node.arguments[0]]))
+        doubtful.append(unsure or own)
         if node.operation == "input":
             bound = EXACT
         elif node.operation == "constant":
@@ -229,18 +232,30 @@ def _extreme(node: Node, operands: Operands, a: Arithmetic) -> Bound:
     return _bound(node, max(bx.relative, by.relative), max(bx.absolute, by.absolute), total)
 
 
+def may_be_negative(x: Node, bound: Bound) -> bool:
+    """Whether a value may be computed as negative: its square root is NaN there, in doubt."""
+    return x.low - bound.total < 0 and not (x.low >= 0 and bound.exact)
+
+
+def root_above(value: Fraction) -> Fraction:
+    """A number at or above the square root, off by at most 2^-500."""
+    return Fraction(math.isqrt(math.ceil(value * 2**1000)) + 1, 2**500)
+
+
 def _root(node: Node, operands: Operands, a: Arithmetic) -> Bound:
     ((x, bx),) = operands
-    if x.low - bx.total < 0 and not (x.low >= 0 and bx.exact):
-        raise NoScreen("the argument of a square root may be computed as negative")
-    relative = _whole_relative(x, bx)
+    relative = None if may_be_negative(x, bx) else _whole_relative(x, bx)
+    # |sqrt(t + d) - sqrt(t)| <= sqrt |d| for t and t + d not below 0.
+    apart = root_above(bx.absolute) if relative is None and bx.absolute > 0 else ZERO
+    if relative is None and (bx.relative is None or bx.relative > Fraction(1, 2)):
+        apart = root_above(bx.total)
+        return _bound(node, None, ZERO, apart + a.sqrt * (node.largest + apart) + a.tiny)
     if relative is None:
-        if bx.relative is None or bx.absolute > 0:
-            raise NoScreen("a square root is taken too near to zero")
         relative = bx.relative
+    assert relative is not None
     # |sqrt(1 + d) - 1| <= |d| for |d| <= 1, and <= |d|/2 * (1 + |d|) for |d| <= 1/2.
     carried = relative if relative > Fraction(1, 2) else relative / 2 * (1 + relative)
-    return _bound(node, (1 + carried) * (1 + a.sqrt) - 1, a.tiny)
+    return _bound(node, (1 + carried) * (1 + a.sqrt) - 1, apart * (1 + a.sqrt) + a.tiny)
 
 
 def _power(node: Node, operands: Operands, a: Arithmetic) -> Bound:

@@ -22,6 +22,8 @@ from reference.intervals import Interval, IntervalContext
 from reference.rationals import RationalContext
 
 WIDE = IntervalContext(320)
+# A range that is no farther below zero than this share of itself is there by rounding.
+ROUNDED_AWAY = Fraction(1, 2**200)
 """Ranges and irrational constants; far beyond double-double, so its own width never matters."""
 
 _EXACT = RationalContext()
@@ -210,7 +212,20 @@ class TracingContext(Context):
             return self.constant(Fraction(0))
         if a.constant == 1:
             return b
-        return a if b.constant == 1 else self._apply("multiply", a, b)
+        if b.constant == 1:
+            return a
+        if a.constant is None and a.index is not None and a.index == b.index:
+            return self._square(a)
+        return self._apply("multiply", a, b)
+
+    def _square(self, x: Traced) -> Traced:
+        """A product with itself is never negative, whatever the range."""
+        low, high = x.span.ends()
+        product = WIDE.multiply(x.span, x.span)
+        if low < 0 < high:
+            product = Interval(WIDE, WIDE.constant(Fraction(0)).low, product.high)
+        place = self._place(x)
+        return self._node("multiply", (place, place), product)
 
     def divide(self, a: Number, b: Number) -> Number:
         a, b = self.own(a), self.own(b)
@@ -234,6 +249,12 @@ class TracingContext(Context):
         return self._apply("log", x)
 
     def sqrt(self, x: Number) -> Number:
+        x = self.own(x)
+        low, high = x.span.ends()
+        if x.constant is None and -high * ROUNDED_AWAY < low < 0:
+            # Only the rounding of the range's own ends leads below zero.
+            root = WIDE.sqrt(WIDE.constant(high))
+            return self._node("sqrt", (self._place(x),), Interval(WIDE, WIDE.constant(Fraction(0)).low, root.high))
         return self._apply("sqrt", x)
 
     def sin_turns(self, x: Number) -> Number:

@@ -55,7 +55,7 @@ _FLOAT64_OPERATIONS: dict[str, Callable[..., Any]] = {
     "absolute": np.abs,
     "minimum": lambda a, b: np.where((a < b) | np.isnan(a), a, b),
     "maximum": lambda a, b: np.where((a > b) | np.isnan(a), a, b),
-    "sqrt": np.sqrt,
+    "sqrt": lambda x: np.sqrt(np.where(x < 0, np.nan, x)),
     "exp2": kernels.exp2,
     "exp": kernels.exp,
     "log2": kernels.log2,

@@ -6,6 +6,7 @@ import math
 from fractions import Fraction
 from typing import Any
 
+import mpmath
 import numpy as np
 import pytest
 
@@ -164,3 +165,36 @@ def test_whole_inputs_beyond_the_mantissa_are_rounded_and_said_to_be() -> None:
 
     assert found.absolute_bound > 0
     assert 0 == even.absolute_bound
+
+
+@pytest.mark.parametrize(("function", "ranges"), [
+    (lambda ctx, x: ctx.sqrt(1 - x), [(0, 1)]), (lambda ctx, x: ctx.sqrt(1 - x / ctx.number(65535)), [(0, 65535)]),
+    (lambda ctx, x, y: ctx.sqrt(x * x + y * y), [(-1, 1), (-1, 1)]), (lambda ctx, x: ctx.sqrt((x - 3) / 7), [(3, 10)]),
+])
+def test_a_root_that_comes_to_zero_is_near_or_in_doubt(function: Any, ranges: Any) -> None:
+    found = screen(function, ranges, {})
+    assert found is not None
+    draws = np.random.default_rng(5).random((len(ranges), 400))
+    near = np.concatenate([draws, draws**20, 1 - draws**20, np.zeros((len(ranges), 1)), np.ones((len(ranges), 1))], axis=1)
+    inputs = [low + (high - low) * part for (low, high), part in zip(ranges, near, strict=True)]
+    plain, (high, low) = found.evaluate(inputs), found.finer(inputs)
+
+    doubtful = 0
+    for k, values in enumerate(zip(*(part.tolist() for part in inputs), strict=True)):
+        with mpmath.workdps(80):
+            wanted = function(MPContext, *map(mpmath.mpf, values))
+            doubtful += math.isnan(plain[k])
+            finer = mpmath.mpf(high[k]) + mpmath.mpf(low[k])
+            for got, relative, absolute in ((mpmath.mpf(plain[k]), found.relative_bound, found.absolute_bound),
+                                            (finer, found.finer_relative_bound, found.finer_absolute_bound)):
+                if not mpmath.isnan(got):
+                    assert abs(got - wanted) <= absolute
+                    assert relative == math.inf or abs(got - wanted) <= relative * wanted
+    assert doubtful < 5 and found.finer_absolute_bound < 1e-14
+
+
+class MPContext:
+    """The few words of these references, in plain mpmath."""
+
+    number = staticmethod(mpmath.mpf)
+    sqrt = staticmethod(mpmath.sqrt)
