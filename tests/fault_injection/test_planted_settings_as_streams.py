@@ -43,6 +43,7 @@ float biquad_step(sweep_t *f, float x, float cutoff)
     float y = b0 * x + f->s1;
     f->s1 = 2.0f * b0 * x - a1 * y + f->s2;
     f->s2 = b0 * x - a2 * y;
+    if (fabsf(f->s1) + fabsf(f->s2) < 1e-15f) f->s1 = f->s2 = 0.0f;
     return y;
 }
 """

@@ -248,7 +248,7 @@ FAULTS = {
     "rel": ({"ends_at_zero"}, 10_500, ("gate",)),
     "clk": ({"accurate"}, 65_600, ("gate",)),
     "rate": ({"accurate", "time_to"}, 16, ("44100/",)),
-    "trig": ({"accurate", "one_event_per_edge", "same_for_any_block_size"}, 64, ("gate",)),
+    "trig": ({"accurate", "one_event_per_edge", "same_for_any_block_size"}, 128, ("gate",)),
     "slew": ({"accurate", "no_overshoot"}, 16, ("x@0",)),
     "lag": ({"settles"}, 30_000, ("x@0",)),
     "deb": ({"accurate"}, 128, ("gate@",)),

@@ -104,6 +104,7 @@ class MachineCheck:
         claims: list[dict[str, Any]] = []
         prototype = definition = ""
         notes: tuple[str, ...] = ()
+        on_board: tuple[str, ...] = ()
         host: Stand | None = None
         repeats = any(claim.name == "deterministic" for claim in self.machine.claims)
         for build, built in builds:
@@ -119,11 +120,11 @@ class MachineCheck:
                 host = stand
             if build == "board":
                 budget = f"on the board {self.budget(build)} scripts are drawn, on this computer {self.budget('host')}"
-                notes = (*notes, *self.of_image, f"{budget}; those nearest to a limit here were run there too")
+                on_board = (*self.of_image, f"{budget}; those nearest to a limit here were run there too")
             else:
                 prototype, definition, notes = stand.prototype, stand.definition, stand.notes
             claims += self.build(stand)
-        notes = (*notes, *followed_notes(self.machine), *unfollowed_notes(self.machine))
+        notes = (*notes, *on_board, *followed_notes(self.machine), *unfollowed_notes(self.machine))
         return machine_entry(self.machine, self.sheet_name, claims, prototype, definition, notes)
 
     def build(self, stand: Stand) -> list[dict[str, Any]]:
