@@ -178,7 +178,7 @@ def test_a_floor_in_doubt_is_not_lost_in_a_clamp() -> None:
 def test_no_screen_where_a_doubt_would_be_lost(name: str) -> None:
     why = why_no_screen(lambda ctx, x: getattr(ctx, name)(1 + ctx.floor(x / 3)), [(0.0, 30.0)], {})
 
-    assert why == f"{name} of a floor that may be in doubt"
+    assert why == f"{name} of a floor or root that may be in doubt"
     assert screen(lambda ctx, x: getattr(ctx, name)(1 + ctx.floor(x)), [(0.0, 30.0)], {}) is not None
 
 
