@@ -168,3 +168,8 @@ class JobResult:
     executed: bytes = b""
     touched: bytes = b""
     stack_bytes: int = 0
+
+    @property
+    def late(self) -> bool:
+        """Whether the clock ran out before all was run."""
+        return any(why == LATE for _, _, why in self.not_run)

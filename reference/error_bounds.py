@@ -238,21 +238,21 @@ def may_be_negative(x: Node, bound: Bound) -> bool:
 
 
 def root_above(value: Fraction) -> Fraction:
-    """A number at or above the square root, off by at most 2^-500."""
+    """A number at or above the square root, off by at most 2^-500; 0 for 0."""
+    if value == 0:
+        return ZERO
     return Fraction(math.isqrt(math.ceil(value * 2**1000)) + 1, 2**500)
 
 
 def _root(node: Node, operands: Operands, a: Arithmetic) -> Bound:
     ((x, bx),) = operands
-    relative = None if may_be_negative(x, bx) else _whole_relative(x, bx)
-    # |sqrt(t + d) - sqrt(t)| <= sqrt |d| for t and t + d not below 0.
-    apart = root_above(bx.absolute) if relative is None and bx.absolute > 0 else ZERO
-    if relative is None and (bx.relative is None or bx.relative > Fraction(1, 2)):
-        apart = root_above(bx.total)
-        return _bound(node, None, ZERO, apart + a.sqrt * (node.largest + apart) + a.tiny)
+    relative, apart = None if may_be_negative(x, bx) else _whole_relative(x, bx), ZERO
     if relative is None:
-        relative = bx.relative
-    assert relative is not None
+        # |sqrt(t + d) - sqrt(t)| <= sqrt |d| for t and t + d not below 0.
+        if bx.relative is None or bx.relative > Fraction(1, 2):
+            apart = root_above(bx.total)
+            return _bound(node, None, ZERO, apart + a.sqrt * (node.largest + apart) + a.tiny)
+        relative, apart = bx.relative, root_above(bx.absolute)
     # |sqrt(1 + d) - 1| <= |d| for |d| <= 1, and <= |d|/2 * (1 + |d|) for |d| <= 1/2.
     carried = relative if relative > Fraction(1, 2) else relative / 2 * (1 + relative)
     return _bound(node, (1 + carried) * (1 + a.sqrt) - 1, apart * (1 + a.sqrt) + a.tiny)

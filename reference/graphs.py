@@ -22,9 +22,9 @@ from reference.intervals import Interval, IntervalContext
 from reference.rationals import RationalContext
 
 WIDE = IntervalContext(320)
+"""Ranges and irrational constants; far beyond double-double, so its own width never matters."""
 # A range that is no farther below zero than this share of itself is there by rounding.
 ROUNDED_AWAY = Fraction(1, 2**200)
-"""Ranges and irrational constants; far beyond double-double, so its own width never matters."""
 
 _EXACT = RationalContext()
 

@@ -27,6 +27,11 @@ def code_map(library: str) -> tuple[int, int, tuple[tuple[str, int, int], ...]]:
     return low, end, functions
 
 
+def has_run(executed: np.ndarray, at: int, size: int) -> bool:
+    """Whether an instruction was executed of so many bytes, the first of them at an offset into the text."""
+    return bool(executed[at // 2 : (at + size + 1) // 2].any())
+
+
 def executed_functions(library: str, executed: bytes) -> list[tuple[str, int, int, bool]]:
     """(name, address, size, whether it is the author's own) of every function that ran."""
     low, own_end, functions = code_map(library)
@@ -34,8 +39,7 @@ def executed_functions(library: str, executed: bytes) -> list[tuple[str, int, in
     found = []
     seen: set[int] = set()
     for name, start, size in functions:
-        part = ran[(start - low) // 2 : (start - low + size + 1) // 2] if start >= low else ran[:0]
-        if part.any() and start not in seen and not name.startswith("pf_"):
+        if start >= low and has_run(ran, start - low, size) and start not in seen and not name.startswith("pf_"):
             seen.add(start)
             found.append((name, start, size, start < own_end))
     return found
@@ -45,8 +49,8 @@ def inlined_bytes(library: str, executed: bytes) -> int:
     """Bytes of the author's instructions that became part of generated functions that ran; 0 without debug information."""
     low, own_end, functions = code_map(library)
     ran, info = np.frombuffer(executed, np.uint8), cached_info(Path(library))
-    spans = {(start, start + size) for name, start, size in functions if name.startswith("pf_") and low <= start < own_end
-             and ran[(start - low) // 2 : (start - low + size + 1) // 2].any()}
+    spans = {(start, start + size) for name, start, size in functions
+             if name.startswith("pf_") and low <= start < own_end and has_run(ran, start - low, size)}
     lines = ((one, info.line_at(one.address)) for one in instructions(Path(library))
              if any(first <= one.address < last for first, last in spans))
     return sum(one.size for one, line in lines if line is not None and not line[0].startswith("pf_"))

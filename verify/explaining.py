@@ -20,7 +20,7 @@ from verify.profiles import profile
 from verify.reports.numbers import away, times
 from verify.routine import Bound, Routine
 from verify.sheet import Sheet
-from verify.simplest import simplest_failing
+from verify.simplest import judges_alone, simplest_failing
 from verify.systematic import describe
 from verify.units import PITCH_UNITS
 
@@ -137,7 +137,9 @@ class Explainer:
         bound, found = outcome.bound, outcome.assessment
         assert bound is not None and self.prober is not None and outcome.evidence is not None
         routine = self.routine
-        ordinal = simplest_failing(outcome.claim, self.case(outcome), found)
+        ordinal = found.witness
+        if judges_alone(outcome.claim):
+            ordinal = simplest_failing(outcome.claim, self.case(outcome), found)
         if found.witness_raw is not None:
             inputs, got = self.raw_inputs(bound, found.witness_raw), self.prober.outside(bound, [found.witness_raw])[0]
         elif ordinal is not None and ordinal >= 0:

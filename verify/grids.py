@@ -151,6 +151,10 @@ class Grid:
             return numbers[indices].astype(kind).tobytes()
         return self._whole(indices).astype(kind).tobytes()
 
+    def nears_zero(self, index: int) -> bool:
+        """Whether a point is nearer to zero than 2^-30, and not zero: only floats come so near."""
+        return self.kind == "float32" and 0 < abs(self.value(index)) < SMALLEST_SIZE
+
     def index_near(self, value: float | Fraction) -> int:
         """Ordinal of the point at or next above a value, clipped to the grid."""
         wanted = Fraction(value)

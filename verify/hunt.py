@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from firmware_shim.crew import Crew
-from firmware_shim.job import LATE, NOT_TRIED, Job, Test, enough
+from firmware_shim.job import NOT_TRIED, Job, Test, enough
 from verify.constants import rational_constants
 from verify.evidence import Evidence
 from verify.hunting.intervals import clip, cut, size, subtract
@@ -42,7 +42,6 @@ class Hunt:
     evidence: Evidence
     stopped: str = ""
     given_up: str = ""
-    began: float = field(default_factory=time.monotonic)
 
     def run(self, witnesses: Sequence[int]) -> None:
         """All phases, in order."""
@@ -119,8 +118,7 @@ class Hunt:
                 if self.given_up:
                     self.stopped = self.given_up
                     break
-                late = any(why == LATE for _, _, why in result.not_run)
-                if late or time.monotonic() - self.began > self.plan.wall_seconds:
+                if result.late or time.monotonic() - self.began > self.plan.wall_seconds:
                     self.stopped = self.evidence.ended_by_clock = f"stopped by the clock after {self.plan.wall_seconds:g} s"
                     break
         finally:
@@ -136,7 +134,7 @@ class Hunt:
             self.evidence.holes += [(int(start), int(end - start), self.given_up) for start, end in self.open_part(left)]
         elif self.evidence.ended_by_clock and not len(self.evidence.rows):
             # Whole blocks of calls were too long: a few places alone, so that something is known.
-            self.evidence.add(self.crew.run(self.job(self.segments(some_of(left)))))
+            self.evidence.add(self.crew.run(self.job_on_time(self.segments(some_of(left)))))
             self.evidence.settle()
             self.evidence.holes = self.real_holes()
         elif left_out:
@@ -161,7 +159,8 @@ class Hunt:
         ends = np.cumsum((below[:, 1] - below[:, 0])[::-1])[::-1]
         below = below[ends <= SMALLEST_CASES]
         if len(below):
-            self.evidence.add(self.crew.run(replace(self.job(self.segments(below)), most_stops=MOST_STOPS if hangs else 1)))
+            job = self.job_on_time(self.segments(below))
+            self.evidence.add(self.crew.run(replace(job, most_stops=MOST_STOPS if hangs else 1)))
             self.evidence.settle()
             self.evidence.holes = self.real_holes()
 
@@ -190,7 +189,7 @@ class Hunt:
         borders = np.flatnonzero(np.diff(groups)) + 1
         batches = np.split(pieces, borders)
         for number in spread_order(len(batches)):
-            yield self.job(batches[number])
+            yield self.job_on_time(batches[number])
 
     def job(self, segments: np.ndarray) -> Job:
         """One job of the bound routine."""
@@ -199,8 +198,12 @@ class Hunt:
                    self.tests, flush_to_zero=bound.routine.flush_to_zero, default_nan=bound.default_nan,
                    events=bound.build.endswith("strict"),
                    regions=bound.regions, peripherals=bound.peripherals, keep_outputs=self.evidence.outputs is not None,
-                   call_limit_seconds=bound.routine.call_limit_seconds, most_hangs=1,
-                   seconds=max(0.0, self.began + self.plan.wall_seconds - time.monotonic()) + GRACE_SECONDS)
+                   call_limit_seconds=bound.routine.call_limit_seconds, most_hangs=1)
+
+    def job_on_time(self, segments: np.ndarray) -> Job:
+        """The same, which ends with the clock of this hunt."""
+        left = max(0.0, self.began + self.plan.wall_seconds - time.monotonic())
+        return replace(self.job(segments), seconds=left + GRACE_SECONDS)
 
 
 def spread_order(count: int) -> list[int]:

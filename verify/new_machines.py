@@ -110,11 +110,11 @@ def _entry(cluster: Cluster, made: Function, step: Function | None, block: Funct
     if made is block and step is not None:
         name, head = f"{name}_block", f"{head}, in blocks"
     init, why, refused = _init(cluster, plain)
-    lines = [f'state="{_state_type(cluster, plain)}",', f'init="{init}",' + (f"  # guess: {why}" if why else "")]
+    lines = [f'state="{_state_type(cluster, plain)}",']
     if cluster.in_globals:
         name, head = made.name, f"{made.name} and what shares its globals, {Path(made.file).name}:{made.line}"
-        lines[0] = "state=None,  # guess: it lives in globals"
-        lines = lines if init else lines[:1]
+        lines = ["state=None,  # guess: it lives in globals"]
+    lines += [f'init="{init}",' + (f"  # guess: {why}" if why else "")] if init else []
     names = {w for text in (plain, *(f.name for f in cluster.members)) for w in words_of(text)}
     kind = kind_of(names | {w for f in cluster.members for n, _ in cluster.parameters(f) for w in words_of(n)})
     events, left = _events(cluster, (step, block), kind, macros)

@@ -18,7 +18,7 @@ from firmware_shim.build_cache import cached_info
 from firmware_shim.crew import Crew
 from firmware_shim.engine import NUMPY_TYPES
 from firmware_shim.errors import SourceMissing
-from firmware_shim.job import LATE, NOT_TRIED, Axis, Job, JobResult, Test
+from firmware_shim.job import NOT_TRIED, Axis, Job, JobResult, Test
 from firmware_shim.machine_source import PREFIX as MACHINE_PREFIX
 from firmware_shim.memory_map import symbol_at
 from firmware_shim.scalar_types import PREFIX
@@ -160,7 +160,7 @@ class Prober:
         ordinals = np.unique(ordinals)
         job = self.listed_job(bound, bound.domain.listed(ordinals), len(ordinals), tests=(test,), seconds=MANY_SECONDS)
         result = self.crew.run(job)
-        if any(why == LATE for _, _, why in result.not_run):
+        if result.late:
             return 0, 0  # what came first is no even sample
         found = result.results["found"][:, 0]
         return int(found["failing"].sum()), int(found["judged"].sum())

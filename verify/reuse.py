@@ -7,9 +7,7 @@ process, before anything of it is kept.
 
 from __future__ import annotations
 
-import math
 import os
-from dataclasses import replace
 
 import numpy as np
 
@@ -60,8 +58,7 @@ def some_rows(rows: np.ndarray, wanted: int, most_cases: int) -> np.ndarray:
 
 def job_again(hunt: Hunt, parts: np.ndarray) -> Job:
     """The job that hunts rows of evidence once more, the last first. What the clock would cut short could not be compared."""
-    segments = hunt.segments(np.stack([parts["start"], parts["start"] + parts["count"]], axis=1))[::-1]
-    return replace(hunt.job(segments), seconds=math.inf)
+    return hunt.job(hunt.segments(np.stack([parts["start"], parts["start"] + parts["count"]], axis=1))[::-1])
 
 
 def run_again(hunt: Hunt, evidence: Evidence, parts: np.ndarray, ahead: Ahead | None = None) -> int:

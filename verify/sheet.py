@@ -16,7 +16,7 @@ from firmware_shim.cores import CORES
 from reference import precision
 from reference.context import Context
 from verify.calls import check_peripherals, make_call
-from verify.claims.base import Claim
+from verify.claims.base import Claim, stated_claims
 from verify.claims.categories import finite
 from verify.claims.protective import NoHiddenEvents, deterministic, no_undefined_behaviour, returns
 from verify.claims.stages import stages_fit
@@ -262,7 +262,7 @@ class Sheet:
         routine = Routine(name, "path", grids, output_of(parts), (), wanted, dict(constants or {}),
                           tuple(exact(joint, f"{where}, joints") for joint in joints), {**quiet, **dropped}, where,
                           float(exact(call_limit_seconds, where)), any(r.flush_to_zero for r in parts.routines), stages=parts)
-        stated: list[Claim] = [claims] if isinstance(claims, Claim) else list(claims)
+        stated = stated_claims(claims)
         if "stages_fit" not in dropped and all(getattr(claim, "name", "") != "stages_fit" for claim in stated):
             stated.append(stages_fit())
         return self._kept(replace(routine, claims=_checked_claims(routine, stated, where), without=dropped))
@@ -335,9 +335,7 @@ def _checked_inputs(inputs: Any, where: str) -> tuple[Grid, ...]:
 
 
 def _checked_claims(routine: Routine, claims: Iterable[Claim], where: str) -> tuple[Claim, ...]:
-    # Some words stand for several claims.
-    claims = (claims,) if isinstance(claims, Claim) else claims
-    stated: list[Any] = [one for claim in claims for one in (claim if isinstance(claim, tuple) else (claim,))]
+    stated = stated_claims(claims)
     for claim in stated:
         if not isinstance(claim, Claim):
             name = getattr(claim, "__name__", repr(claim))

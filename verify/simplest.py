@@ -13,10 +13,15 @@ from verify.grids import Grid
 DIGITS = 7
 
 
+def judges_alone(claim: Claim) -> bool:
+    """Whether one result by itself tells that the claim fails."""
+    return isinstance(claim, Accurate) or type(claim).fault_in is not Claim.fault_in
+
+
 def simplest_failing(claim: Claim, case: Case, found: Assessment) -> int | None:
-    """Ordinal of a failing input with short numbers; the claim's own witness where no rounder one fails."""
-    alone = isinstance(claim, Accurate) or type(claim).fault_in is not Claim.fault_in
-    if found.witness is None or found.witness < 0 or not alone:
+    """Ordinal of a failing input with short numbers; the claim's own witness where no rounder one fails. For a claim that
+    judges results alone."""
+    if found.witness is None or found.witness < 0:
         return found.witness
     grids = case.bound.domain.grids
     if len(grids) > 1:

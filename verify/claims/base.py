@@ -179,6 +179,12 @@ def output_test(case: Case, name: str, first: str, words: str) -> Assessment:
     return found
 
 
+def stated_claims(claims: Any) -> list[Any]:
+    """What a sheet gives as claims, one by one: one alone is a list too, and some words stand for several."""
+    given = (claims,) if isinstance(claims, Claim) else claims
+    return [one for claim in given for one in (claim if isinstance(claim, tuple) else (claim,))]
+
+
 def doubles_of(values: Sequence[bytes | None], kind: np.dtype[Any], scale: float) -> np.ndarray:
     """Raw outputs as binary64; NaN for those that never came, or were not tried (b"")."""
     nothing = bytes(kind.itemsize)

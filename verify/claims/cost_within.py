@@ -60,9 +60,9 @@ class CostWithin(Claim):
         period_percent = None if each is None else float(each)
         scale, limit = 1.0, halves(self.limit)
         if self.unit == "percent":
-            if each is None or period_percent is None:
+            if each is None:
                 return Assessment(blocked="percent= needs the clock: write Sheet(clock_hz=...)")
-            scale, limit = period_percent, halves(self.limit / each)
+            scale, limit = float(each), halves(self.limit / each)
             found.facts.append(f"a sample period at {number_text(Fraction(board.sample_rate_hz))} Hz is "
                                f"{number_text(100 / each)} cycles")
         if self.unit == "instructions":

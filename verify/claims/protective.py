@@ -14,7 +14,7 @@ from firmware_shim.clang_strict import VARIANT
 from firmware_shim.engine import FLAG_KINDS, NUMPY_TYPES
 from firmware_shim.events import SIGN
 from firmware_shim.job import PHASES, Event, Stop, Test
-from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, reason
+from verify.claims.base import PROTECTIVE, Assessment, Case, Claim, doubles_of, reason
 from verify.claims.flushed import same_when_flushed
 from verify.conversions import KEPT, NEEDS_CLANG, OF_CONVERSIONS, watched_words
 from verify.errors import SheetError, nearest_words
@@ -132,8 +132,7 @@ class Deterministic(Claim):
             first = case.probe.outside(bound, [raw])[0]
             if first is None or after is None or first == after:
                 continue
-            got, then = (float(np.frombuffer(one, NUMPY_TYPES[bound.output_type])[0]) * bound.output_scale
-                         for one in (first, after))
+            got, then = doubles_of([first, after], NUMPY_TYPES[bound.output_type], bound.output_scale)
             if math.isnan(got) and math.isnan(then):
                 continue
             found.failing, found.witness = 1, place

@@ -14,9 +14,9 @@ from functools import cache, lru_cache
 import numpy as np
 
 from firmware_shim.crew import Crew
-from firmware_shim.job import LATE, Axis, Job, Test
+from firmware_shim.job import Axis, Job, Test
 from verify.domain import Domain
-from verify.grids import SMALLEST_SIZE, Grid
+from verify.grids import Grid
 from verify.hunting.intervals import distinct, once_each
 from verify.hunting.places import marks
 from verify.hunting.plan import MOST_HANGS
@@ -87,7 +87,7 @@ def generated_points(bound: Bound, tests: Sequence[Test], crew: Crew, seed: int)
         if hangs[0] >= MOST_HANGS:
             return 0.0, tuple(int(part[0]) for part in index)
         result = crew.run(block_job(bound, domain, index, judged))
-        hangs[0] += sum(stop.kind == "hang" for stop in result.stops) + any(why == LATE for _, _, why in result.not_run)
+        hangs[0] += sum(stop.kind == "hang" for stop in result.stops) + result.late
         worst, where = 0.0, tuple(int(part[0]) for part in index)
         for row in result.results:
             for k, test in enumerate(judged):
@@ -158,8 +158,7 @@ def _with_points(domain: Domain, inputs: tuple[Grid, ...], points: tuple[tuple[i
     grids = []
     for k, (grid, whole) in enumerate(zip(domain.grids, inputs, strict=True)):
         places = {min(max(0, point[k] + step), whole.count - 1) for point in points for step in (-1, 0, 1)}
-        more = {value for place in places if not (value := whole.value(place)) or abs(value) >= SMALLEST_SIZE
-                or whole.kind != "float32"}
+        more = {whole.value(place) for place in places if not whole.nears_zero(place)}
         values = tuple(sorted({*grid.values, *more}, key=lambda v: (float(v), v)))
         grids.append(replace(grid, values=values, count=len(values)))
     return Domain(tuple(grids), domain.type_numbers, whole=False, full_count=domain.full_count)

@@ -24,6 +24,12 @@ def catalogue(machine: Machine) -> list[Script]:
     return list(dict.fromkeys(_all(machine)))
 
 
+def gates_and_triggers(machine: Machine) -> tuple[list[int], list[int]]:
+    """Numbers of the events that carry a gate, and of those that carry nothing."""
+    return ([n for n, kind in enumerate(machine.events) if kind.is_gate],
+            [n for n, kind in enumerate(machine.events) if not kind.arguments])
+
+
 def settings_at(machine: Machine, place: str) -> tuple[Happening, ...]:
     """Every knob at the low end, middle, round value or high end of its range, at sample 0."""
     found = []
@@ -62,8 +68,7 @@ def _streams(machine: Machine, samples: int, change: int) -> list[tuple[tuple[Pi
 
 
 def _all(machine: Machine) -> Iterator[Script]:
-    gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
-    triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
+    gates, triggers = gates_and_triggers(machine)
     for rate, rate_hz in enumerate(machine.sample_rates_hz):
         longest = max(2048, int(machine.longest_seconds * rate_hz))
         for place in ("round", "middle", "low", "high"):
@@ -115,8 +120,7 @@ def _at_constants(machine: Machine) -> Iterator[tuple[int, tuple[tuple[Piece, ..
 def counted_long(machine: Machine) -> list[Script]:
     """What a counter of 16 bits cannot count: all used again after more samples, where there are events or an output is a
     whole number, and inputs of two values that go on and off more often. Too long to be run in variants."""
-    gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
-    triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
+    gates, triggers = gates_and_triggers(machine)
     begin = settings_at(machine, "middle")
     rest = tuple((Piece(0, "hold", 0),) for _ in machine.inputs)
     at = [10, 10 + BEYOND_16_BITS, 10 + 2 * BEYOND_16_BITS + BEYOND_16_BITS // 2]
@@ -135,8 +139,7 @@ def counted_long(machine: Machine) -> list[Script]:
 
 def quiet(machine: Machine) -> list[Script]:
     """A long silence after everything was used: tails, subnormals, counters. Too long to be run in variants."""
-    gates = [n for n, kind in enumerate(machine.events) if kind.is_gate]
-    triggers = [n for n, kind in enumerate(machine.events) if not kind.arguments]
+    gates, triggers = gates_and_triggers(machine)
     samples = int(QUIET_SECONDS * machine.sample_rates_hz[0])
     use = tuple(Happening(10, n, (1,)) for n in gates) + tuple(Happening(10, n) for n in triggers)
     use += tuple(Happening(2000, n, (0,)) for n in gates)

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from verify.claims.accurate import Accurate
-from verify.claims.base import Claim
+from verify.claims.base import Claim, stated_claims
 from verify.claims.categories import StaysWithin, finite
 from verify.claims.in_time import TimeClaim
 from verify.claims.memory_of_machines import fresh_after_init, instances_independent
@@ -145,9 +145,7 @@ def _checked_claims(machine: Machine, claims: Iterable[Claim], where: str) -> tu
         if not isinstance(why, str) or not why.strip():
             raise SheetError(f"without {word!r} has no reason", where=where, why="dropping a protection needs one",
                              todo='write {"' + word + '": "why"}')
-    # Some words stand for several claims.
-    claims = (claims,) if isinstance(claims, Claim) else claims
-    stated: list[Any] = [one for claim in claims for one in (claim if isinstance(claim, tuple) else (claim,))]
+    stated = stated_claims(claims)
     for claim in stated:
         if not isinstance(claim, Claim):
             raise SheetError(f"{getattr(claim, '__name__', claim)!r} is not a claim", where=where,

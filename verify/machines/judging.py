@@ -14,7 +14,6 @@ from verify.claims.base import Claim
 from verify.claims.in_time import Judgement, TimeClaim, first_true
 from verify.claims.memory_of_machines import compared
 from verify.claims.protective import names_little
-from verify.grids import SMALLEST_SIZE
 from verify.heap_words import heap_words
 from verify.machines.accuracy import accurate
 from verify.machines.machine import Machine
@@ -127,12 +126,12 @@ def tiny_argument(seen: Observation) -> bool:
     """Whether an event sends a number nearer to zero than 2^-30, and not zero."""
     for e in seen.script.events:
         for grid, place in zip(seen.machine.events[e.kind].arguments, e.places, strict=True):
-            if grid.kind == "float32" and place >= 0 and 0 < abs(grid.value(place)) < SMALLEST_SIZE:
+            if place >= 0 and grid.nears_zero(place):
                 return True
     for grid, pieces in zip(seen.machine.inputs, seen.script.streams, strict=True):
         for piece in pieces:
             ends = (piece.a,) if piece.shape == "hold" else (piece.a, piece.b)
-            if grid.kind == "float32" and any(p >= 0 and 0 < abs(grid.value(p)) < SMALLEST_SIZE for p in ends):
+            if any(p >= 0 and grid.nears_zero(p) for p in ends):
                 return True
     return False
 

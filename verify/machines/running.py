@@ -131,7 +131,7 @@ def counted(stand: Stand, scripts: Sequence[Script], crew: Crew) -> Iterator[Obs
 
     if asked:
         longest = max(script.samples for script in scripts)
-        play(range(len(asked)), LEVEL_SAMPLES)
+        play([number for number, (_, claim) in enumerate(asked) if claim.about is None], LEVEL_SAMPLES)
         play(play(range(len(asked)), longest), longest)
     for number, (script, claim) in enumerate(asked):
         run, label = answers[number].runs[0], claim.label()
